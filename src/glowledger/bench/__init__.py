@@ -1,0 +1,1 @@
+"""The instrument as measured: wavelength, line-spread, response, window, detector."""

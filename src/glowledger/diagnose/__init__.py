@@ -1,0 +1,1 @@
+"""What a fit means: residual gas, temperatures, colour."""

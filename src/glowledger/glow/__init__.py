@@ -1,0 +1,1 @@
+"""The forward model of the light: emitters, bands, fit and evidence."""

@@ -1,0 +1,1 @@
+"""Documents, sentences, figures and the report page."""

@@ -1,0 +1,1 @@
+"""A cleaning run over time: trends, flashes, regimes and the endpoint."""

@@ -1,0 +1,1 @@
+"""Frames and how they are read, written and handed to astropy and specutils."""

@@ -1,0 +1,1 @@
+"""The bundled facts: atomic lines, lamp lines, molecular constants, window materials."""
