@@ -1,0 +1,62 @@
+"""Build the bundled tables of atomic lines, lamps and windows from a folder of facts.
+
+    python line_tables/build_tables.py line_tables/facts [--out FOLDER]
+
+Same facts, same bytes: nothing depends on date, machine or network. The format is described in FORMAT.md.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+from atoms_cleaning import clean_atoms
+from lamp_lists import build_lamps
+
+HERE = Path(__file__).resolve().parent
+
+
+def write_table(file: Path, preamble: dict[str, str], rows: list[dict[str, str]]) -> None:
+    """Write preamble, header and rows; a cell may hold no comma, so that reading needs no quotes."""
+    header = list(rows[0])
+    lines = [f"# {key}: {value}" for key, value in preamble.items()]
+    lines.append(",".join(header))
+    for row in rows:
+        cells = [row[name] for name in header]
+        if any("," in cell or "\n" in cell for cell in cells):
+            raise ValueError(f"comma or line break in {cells}")
+        lines.append(",".join(cells))
+    file.write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+ATOMS_PREAMBLE = {
+    "format": "glowledger line table/1",
+    "holds": "lines of atoms and ions from 199 to 1100 nm; columns and classes in FORMAT.md",
+    "cite": "A. Kramida; Yu. Ralchenko; J. Reader and NIST ASD Team; NIST Atomic Spectra Database; "
+    "National Institute of Standards and Technology; doi 10.18434/T4W30F",
+    "air": "Ciddor 1996 standard air; also below 200 nm",
+}
+LAMPS_PREAMBLE = {
+    "format": "glowledger line table/1",
+    "holds": "lines of calibration lamps with roles; columns in FORMAT.md",
+    "cite": ATOMS_PREAMBLE["cite"],
+    "air": ATOMS_PREAMBLE["air"],
+}
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
+    parser.add_argument("facts", type=Path, help="folder with atomic_lines.csv and lamp_lines.csv")
+    parser.add_argument("--out", type=Path, default=HERE, help="folder to write to (this one)")
+    options = parser.parse_args()
+    atoms, log = clean_atoms(options.facts)
+    lamps = build_lamps(options.facts, atoms)
+    write_table(options.out / "atomic_lines.csv", ATOMS_PREAMBLE, atoms)
+    write_table(options.out / "lamp_lines.csv", LAMPS_PREAMBLE, lamps)
+    for line in log:
+        print(line, file=sys.stderr)
+
+
+if __name__ == "__main__":
+    main()

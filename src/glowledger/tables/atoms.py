@@ -1,0 +1,216 @@
+"""Lines of atoms and ions: load the bundled table and choose from it."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass, fields
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from glowledger.errors import TableError
+from glowledger.tables.folder import read_table
+
+HC_EV_CM = 1.2398419843320026e-4  # eV per cm^-1, exact constants of the SI (CODATA 2018)
+
+# NIST ASD grades: estimated accuracy of A, as listed in the ASD help; 'u' (compiled, no grade) and
+# 'm' (from memory) are ours. Taken as relative standard errors, on the wide side.
+A_RELATIVE_ERROR = {
+    "AAA": 0.003, "AA": 0.01, "A+": 0.02, "A": 0.03, "B+": 0.07, "B": 0.10, "C+": 0.18, "C": 0.25,
+    "D+": 0.40, "D": 0.50, "E": 1.0, "u": 0.50, "m": 0.25,
+}  # fmt: skip
+WAVELENGTH_ERROR_NM = {"a": 0.001, "b": 0.003, "c": 0.01, "d": 0.05}
+
+_TEXT = ("species", "upper_label", "lower_label", "wavelength_class", "a_class", "source")
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class AtomicLines:
+    """Lines of atoms and ions; all arrays of shape (m,), ordered by species, then wavelength.
+
+    Attributes
+    ----------
+    species : ndarray of str
+        Spectroscopic notation: 'Ar I' neutral, 'Ar II' once ionised.
+    wavelength_nm, vacuum_nm : ndarray
+        nm in standard air, and in vacuum.
+    a_ki : ndarray
+        Transition rate, s^-1; NaN where unknown, or where only g_upper A is known.
+    ga_ki : ndarray
+        g_upper A, s^-1; NaN where unknown. Photons from one population go as `ga_ki` (all rows of one
+        `upper_level` that have a rate have this one), so use it for branching.
+    g_lower, g_upper : ndarray
+        Statistical weights; NaN where unknown.
+    e_lower_cm, e_upper_cm : ndarray
+        Level energies above the ground state of the species, cm^-1; NaN where unknown.
+    relative_intensity : ndarray
+        As listed by NIST; comparable only within one species and source, and not glow brightness.
+    upper_level : ndarray of int
+        Number of the upper population: rows of equal number share it (one level, or sublevels of one
+        term within 10 cm^-1, taken as populated by weight). A row without levels has its own number.
+    upper_label, lower_label : ndarray of str
+        Configuration and term in NIST notation, '' where unknown.
+    wavelength_class, a_class : ndarray of str
+        Keys of `WAVELENGTH_ERROR_NM` and `A_RELATIVE_ERROR`; `a_class` is '' where no rate is known.
+    source : ndarray of str
+        Keys explained in ``line_tables/FORMAT.md``.
+    """
+
+    species: NDArray[np.str_]
+    wavelength_nm: NDArray[np.float64]
+    vacuum_nm: NDArray[np.float64]
+    a_ki: NDArray[np.float64]
+    ga_ki: NDArray[np.float64]
+    g_lower: NDArray[np.float64]
+    g_upper: NDArray[np.float64]
+    e_lower_cm: NDArray[np.float64]
+    e_upper_cm: NDArray[np.float64]
+    relative_intensity: NDArray[np.float64]
+    upper_level: NDArray[np.int64]
+    upper_label: NDArray[np.str_]
+    lower_label: NDArray[np.str_]
+    wavelength_class: NDArray[np.str_]
+    a_class: NDArray[np.str_]
+    source: NDArray[np.str_]
+
+    def __post_init__(self) -> None:
+        shape = np.shape(self.wavelength_nm)
+        for item in fields(self):
+            array = np.asarray(getattr(self, item.name))
+            if array.shape != shape:
+                raise ValueError(f"{item.name} has shape {array.shape}, wavelength_nm has {shape}")
+            array.flags.writeable = False
+            object.__setattr__(self, item.name, array)
+
+    def __len__(self) -> int:
+        return len(self.wavelength_nm)
+
+    def __getitem__(self, rows: slice | NDArray[np.intp] | NDArray[np.bool_]) -> AtomicLines:
+        """Return the chosen rows."""
+        return AtomicLines(**{item.name: getattr(self, item.name)[rows] for item in fields(self)})
+
+    def select(
+        self, species: Iterable[str] | str | None = None, range_nm: tuple[float, float] | None = None
+    ) -> AtomicLines:
+        """Return the lines of some species within a range.
+
+        Parameters
+        ----------
+        species : str or iterable of str, optional
+            'Ar I' for one stage, 'Ar' for all stages of the element; all species if left out.
+        range_nm : (float, float), optional
+            Lowest and highest wavelength, nm in air, both included.
+
+        Returns
+        -------
+        AtomicLines
+            Possibly empty.
+
+        Raises
+        ------
+        TableError
+            If a species is not in the table; the mend names the nearest ones.
+        """
+        keep = np.ones(len(self), dtype=bool)
+        if species is not None:
+            wanted = [species] if isinstance(species, str) else list(species)
+            keep = np.isin(self.species, [name for one in wanted for name in resolve_species(one)])
+        if range_nm is not None:
+            keep &= (self.wavelength_nm >= range_nm[0]) & (self.wavelength_nm <= range_nm[1])
+        return self[keep]
+
+    def upper_ev(self) -> NDArray[np.float64]:
+        """Return the upper energies in eV, shape (m,); NaN where unknown."""
+        return self.e_upper_cm * HC_EV_CM
+
+    def a_relative_error(self) -> NDArray[np.float64]:
+        """Return the relative standard error of the rates, shape (m,); NaN where no rate is known."""
+        return _looked_up(self.a_class, A_RELATIVE_ERROR)
+
+    def wavelength_error_nm(self) -> NDArray[np.float64]:
+        """Return the standard error of the wavelengths, nm, shape (m,)."""
+        return _looked_up(self.wavelength_class, WAVELENGTH_ERROR_NM)
+
+
+def _looked_up(classes: NDArray[np.str_], values: dict[str, float]) -> NDArray[np.float64]:
+    names, inverse = np.unique(classes, return_inverse=True)
+    return np.array([values.get(str(name), np.nan) for name in names])[inverse]
+
+
+def _numbers(cells: tuple[str, ...]) -> NDArray[np.float64]:
+    return np.array([float(cell) if cell else np.nan for cell in cells])
+
+
+@cache
+def load() -> AtomicLines:
+    """Return the bundled table of atomic lines (read once).
+
+    Returns
+    -------
+    AtomicLines
+
+    Raises
+    ------
+    TableError
+        If the table is missing or damaged.
+    """
+    _, columns = read_table("atomic_lines.csv")
+    try:
+        return AtomicLines(
+            **{
+                item.name: np.array(columns[item.name])
+                if item.name in _TEXT
+                else np.array(columns[item.name], dtype=np.int64)
+                if item.name == "upper_level"
+                else _numbers(columns[item.name])
+                for item in fields(AtomicLines)
+            }
+        )
+    except (KeyError, ValueError) as error:
+        raise TableError(
+            f"atomic_lines.csv is damaged ({error}).", mend="Install glowledger again."
+        ) from error
+
+
+@cache
+def species_names() -> tuple[str, ...]:
+    """Return the species in the table, in alphabetical order."""
+    return tuple(str(name) for name in np.unique(load().species))
+
+
+def resolve_species(name: str) -> tuple[str, ...]:
+    """Return the species a user means: 'Ar I' itself, or all stages for 'Ar'; case and blanks forgiven.
+
+    Parameters
+    ----------
+    name : str
+        'Ar I', 'ArI', 'ar i', 'Ar', 'Ar+' (as 'Ar II').
+
+    Returns
+    -------
+    tuple of str
+        Names as in `species_names`.
+
+    Raises
+    ------
+    TableError
+        If there is none; the mend names the nearest ones.
+    """
+    known = species_names()
+    squeezed = re.sub(r"[\s_]+", "", name).casefold()
+    if squeezed.endswith("+"):
+        squeezed = squeezed.rstrip("+") + "i" * (1 + squeezed.count("+"))
+    exact = [one for one in known if one.replace(" ", "").casefold() == squeezed]
+    stages = [one for one in known if one.split()[0].casefold() == squeezed]
+    if stages or exact:
+        return tuple(stages or exact)
+    candidates = {one.casefold(): one for one in known}
+    near = difflib.get_close_matches(name.casefold().strip(), candidates, n=3, cutoff=0.5)
+    if near:
+        mend = f"Did you mean {' or '.join(repr(candidates[one]) for one in near)}?"
+    else:
+        mend = f"Known are {', '.join(known)}."
+    raise TableError(f"no lines of a species '{name}' in the table.", mend=mend)
