@@ -200,6 +200,8 @@ def resolve_species(name: str) -> tuple[str, ...]:
         If there is none; the mend names the nearest ones.
     """
     known = species_names()
+    if name.strip() in known:  # before any folding of case: 'N I' is nitrogen, 'Ni' the element
+        return (name.strip(),)
     squeezed = re.sub(r"[\s_]+", "", name).casefold()
     if squeezed.endswith("+"):
         squeezed = squeezed.rstrip("+") + "i" * (1 + squeezed.count("+"))

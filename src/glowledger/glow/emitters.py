@@ -1,0 +1,157 @@
+"""Emitters: lines that share one upper population, with their branching.
+
+A low-pressure glow is not in local thermodynamic equilibrium, so each upper level is an emitter of its
+own. `weight` holds only a typical share within the species (gA exp(-E/kT), the optically thin form), used
+to tie levels loosely and to sum faint ones.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from glowledger.tables import atoms
+from glowledger.tables.species import ListedSpecies
+
+LINE_RANGE_NM = (150.0, 1300.0)
+UNRATED = 0.3  # lines without a rate are the fainter ones of a species: listed intensity counts for less
+FAINTEST = 1e-5  # of the species' strongest level: fainter levels are left out
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Emitter:
+    """Lines that share one upper population.
+
+    Attributes
+    ----------
+    species : str
+        Standard notation.
+    label : str
+        ``Ar I 13.48 eV``, ``N2 C-B v'=0``.
+    wavelength_nm : ndarray of shape (k,)
+        nm in air.
+    rate : ndarray of shape (k,)
+        Photons in each line per photon of the emitter; sums to 1 over the table.
+    weight : float
+        Typical photons of this emitter within its species; only ratios matter.
+    anchor_nm : ndarray of shape (a,)
+        Where its recognisable features stand: lines, or band heads.
+    anchor_rate : ndarray of shape (a,)
+        Photons in each feature per photon of the emitter.
+    anchor_label : tuple of str, length a
+        ``Ar I 750.39``, ``N2 C-B (0,0)``.
+    branching_error : float
+        Typical relative standard error of `rate`.
+    """
+
+    species: str
+    label: str
+    wavelength_nm: NDArray[np.float64]
+    rate: NDArray[np.float64]
+    weight: float
+    anchor_nm: NDArray[np.float64]
+    anchor_rate: NDArray[np.float64]
+    anchor_label: tuple[str, ...]
+    branching_error: float
+
+
+def atomic_emitters(species: ListedSpecies) -> tuple[Emitter, ...]:
+    """Return one emitter per upper level of an atom or ion, heaviest first.
+
+    Parameters
+    ----------
+    species : ListedSpecies
+        Its `excitation_ev` sets the typical weights.
+
+    Returns
+    -------
+    tuple of Emitter
+        Lines without a transition rate are emitters of their own, weighted by listed intensity on the
+        scale of the lines that have both.
+
+    Raises
+    ------
+    TableError
+        If the species is not in the line table.
+    """
+    lines = atoms.load().select(species.name, LINE_RANGE_NM)
+    energy_ev = lines.upper_ev()
+    typical = lines.ga_ki * np.exp(-energy_ev / species.excitation_ev)
+    known = np.isfinite(typical) & (typical > 0)
+    strength = np.where(known, typical, _from_intensity(lines.relative_intensity, typical, known))
+    usable = np.isfinite(strength) & (strength > 0)
+    # a line without a rate stands alone even where its level is known: its branching is not
+    level = np.where(known, lines.upper_level, -1 - np.arange(len(lines)))
+    emitters = [
+        _atomic_emitter(lines, strength, np.flatnonzero(usable & (level == number)))
+        for number in np.unique(level[usable])
+    ]
+    heaviest = max((e.weight for e in emitters), default=0.0)
+    kept = [e for e in emitters if e.weight > FAINTEST * heaviest]
+    return tuple(sorted(kept, key=lambda e: -e.weight))
+
+
+def _from_intensity(
+    intensity: NDArray[np.float64], typical: NDArray[np.float64], known: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """Put listed intensities on the scale of the typical strengths, where a species has both."""
+    both = known & (intensity > 0)
+    if not both.any():
+        return intensity
+    ratio = np.log(typical[both] / intensity[both])
+    # few pairs say little, and the strongest line says most; many pairs: the middle one
+    scale = np.exp(np.median(ratio)) if both.sum() > 4 else typical[both].max() / intensity[both].max()
+    return intensity * scale * UNRATED
+
+
+def _atomic_emitter(
+    lines: atoms.AtomicLines, strength: NDArray[np.float64], rows: NDArray[np.intp]
+) -> Emitter:
+    nm = lines.wavelength_nm[rows]
+    total = float(strength[rows].sum())
+    rate = strength[rows] / total
+    name = str(lines.species[rows[0]])
+    energy = lines.e_upper_cm[rows[0]] * atoms.HC_EV_CM
+    error = lines.a_relative_error()[rows]
+    return Emitter(
+        species=name,
+        label=f"{name} {energy:.2f} eV" if np.isfinite(energy) else f"{name} {nm[0]:.2f}",
+        wavelength_nm=nm,
+        rate=rate,
+        weight=total,
+        anchor_nm=nm,
+        anchor_rate=rate,
+        anchor_label=tuple(f"{name} {value:.2f}" for value in nm),
+        branching_error=float(np.sum(rate * np.nan_to_num(error, nan=0.5))),
+    )
+
+
+def summed(emitters: list[Emitter] | tuple[Emitter, ...], label: str) -> Emitter:
+    """Return several emitters of one species as one, in their typical proportions.
+
+    Parameters
+    ----------
+    emitters : sequence of Emitter
+        At least one.
+    label : str
+        Name of the sum.
+
+    Returns
+    -------
+    Emitter
+    """
+    total = sum(e.weight for e in emitters)
+    parts = [e.weight / total for e in emitters]
+    return Emitter(
+        species=emitters[0].species,
+        label=label,
+        wavelength_nm=np.concatenate([e.wavelength_nm for e in emitters]),
+        rate=np.concatenate([e.rate * part for e, part in zip(emitters, parts, strict=True)]),
+        weight=total,
+        anchor_nm=np.concatenate([e.anchor_nm for e in emitters]),
+        anchor_rate=np.concatenate([e.anchor_rate * part for e, part in zip(emitters, parts, strict=True)]),
+        anchor_label=tuple(text for e in emitters for text in e.anchor_label),
+        branching_error=0.5,
+    )
