@@ -1,0 +1,116 @@
+"""Words by which files name their columns and settings, in several languages."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+
+# common practice, no source: words met in exports of spectrometers, loggers and spreadsheets
+_WORDS = {
+    "wavelength": (
+        "wavelength wavelengths wave wl lambda λ wellenlange wellenlaenge longueur longueurdonde longitud "
+        "longituddeonda lunghezza lunghezzadonda comprimento comprimentodeonda golflengte vaglangd vaglengde "
+        "bolgelaengde dlugoscfali długośćfali длинаволны 波长 波長"
+    ),
+    "wavenumber": "wavenumber wavenumbers wellenzahl nombredonde numerodeonda numerodonda волновоечисло 波数",
+    "energy": "energy photonenergy energie photonenergie energia energiafotonu энергия",
+    "pixel": "pixel pixels px pixelnumber pixelindex pixelnr channel kanal canal canale пиксель 像素 画素",
+    "counts": (
+        "counts count intensity intensities int signal adu dn intensitat intensitaet zahlwert zahlwerte intensite "
+        "intensidad intensita intensidade intensiteit intensitet sygnal natezenie sample scope spectrum spectre "
+        "spektrum raw rohdaten y value интенсивность 强度 強度"
+    ),
+    "dark": "dark darkcounts background darkspectrum dunkel dunkelspektrum dunkelwert dunkelstrom noir obscurite "
+    "oscuro fondo buio escuro donker mork темновой 暗",
+    "reference": "reference ref referencespectrum white referenz referenzspektrum weiss referencia riferimento "
+    "referentie blanc blanco опорный 参考",
+    "time": "time times t elapsed elapsedtime timestamp seconds zeit zeitstempel temps tiempo tempo tijd tid czas "
+    "date datetime datum uhrzeit время 时间 時間",
+    "frame": "frame frames scan scans index no nr number spectrumno record rec bild aufnahme image",
+    "processed": "transmission transmittance absorbance reflectance absorption extinktion",
+}
+_ROLE = {word: role for role, words in _WORDS.items() for word in words.split()}
+
+_UNIT = {
+    "nm": "nm", "nanometer": "nm", "nanometers": "nm", "nanometre": "nm", "nanometres": "nm",
+    "å": "angstrom", "a": "angstrom", "angstrom": "angstrom", "angstroms": "angstrom", "ångström": "angstrom",
+    "aa": "angstrom", "ang": "angstrom",
+    "µm": "um", "μm": "um", "um": "um", "micron": "um", "microns": "um", "micrometer": "um", "micrometre": "um",
+    "cm-1": "cm-1", "1/cm": "cm-1", "cm^-1": "cm-1", "cm⁻¹": "cm-1", "cm^(-1)": "cm-1", "cm**-1": "cm-1", "/cm": "cm-1",
+    "ev": "eV", "px": "pixel", "pixel": "pixel", "pixels": "pixel", "pix": "pixel",
+    "counts": "counts", "count": "counts", "a.u.": "counts", "au": "counts", "arb": "counts", "arb.": "counts",
+    "adu": "counts", "dn": "counts", "cts": "counts", "arb. units": "counts",
+    "s": "s", "sec": "s", "second": "s", "seconds": "s", "sek": "s", "ms": "ms", "msec": "ms", "us": "us",
+    "µs": "us", "μs": "us", "usec": "us", "min": "min", "minutes": "min", "h": "h", "hours": "h",
+}  # fmt: skip
+_IN_BRACKETS = re.compile(r"[\[(]([^\[\]()]*(?:\(-1\))?[^\[\]()]*)[\])]")
+
+
+def unit_of(name: str) -> str | None:
+    """Return the unit a column name carries (in brackets, after '/', '_' or ' in '), in our spelling, or None."""
+    text = name.strip().lower()
+    for found in reversed(_IN_BRACKETS.findall(text)):
+        for part in re.split(r"[,;]", found):
+            unit = _plain_unit(part)
+            if unit:
+                return unit
+    for separator in (" in ", "/", "_", " ", "-"):
+        if separator in text:
+            unit = _plain_unit(text.split(separator, 1)[1])
+            if unit is None:
+                unit = _plain_unit(text.rsplit(separator, 1)[1])
+            if unit and not (separator in "_ -" and unit == "angstrom" and text.endswith("a")):
+                return unit
+    unit = _plain_unit(text)
+    return None if text in ("a", "h", "s") else unit
+
+
+def _plain_unit(text: str) -> str | None:
+    text = text.strip().strip(".").strip()
+    words = [word for word in re.split(r"[\s,]+", text) if word not in ("vac", "vacuum", "air", "vakuum", "luft")]
+    text = " ".join(words)
+    return _UNIT.get(text) or _UNIT.get(text.replace(" ", ""))
+
+
+def is_unit(token: str) -> bool:
+    """Return True if the whole token is a unit, with or without brackets."""
+    return _plain_unit(token.strip().strip("[]()").lower()) is not None
+
+
+def says_vacuum(text: str) -> bool:
+    """Return True if a name states that wavelengths are in vacuum."""
+    return bool(re.search(r"\b(vac|vacuum|vakuum|vide|vac[íi]o|vuoto)\b", text.lower().replace("_", " ")))
+
+
+def role_of(name: str) -> str | None:
+    """Return what a column holds, by its name.
+
+    Parameters
+    ----------
+    name : str
+        As written in the file.
+
+    Returns
+    -------
+    str or None
+        'wavelength', 'wavenumber', 'energy', 'pixel', 'counts', 'dark', 'reference', 'time', 'frame',
+        'processed'; None where the name says nothing.
+    """
+    bare = _IN_BRACKETS.sub(" ", name)
+    words = [_fold(word) for word in re.split(r"[\s_/.:,-]+", bare)]
+    words = [word for word in words if word]
+    whole = "".join(words)
+    found = _ROLE.get(whole) or _ROLE.get(whole.rstrip("0123456789"))
+    if found:
+        return found
+    roles = [_ROLE.get(word.rstrip("0123456789") or word) for word in words]
+    for role in ("dark", "reference", "wavelength", "wavenumber", "energy", "pixel", "processed", "counts", "time"):
+        if role in roles:
+            return role
+    return "frame" if "frame" in roles else None
+
+
+def _fold(word: str) -> str:
+    """Return the word in lower case without accents and apostrophes."""
+    decomposed = unicodedata.normalize("NFKD", word.lower())
+    return "".join(c for c in decomposed if not unicodedata.combining(c) and (c.isalnum()))

@@ -1,0 +1,147 @@
+"""Settings in preambles: exposure, averages, start time, and times written in names."""
+
+from __future__ import annotations
+
+import re
+from datetime import datetime, timezone
+
+from glowledger.spectra.options import SECONDS
+
+_NUMBER = r"[-+]?\d+(?:[.,]\d+)?(?:[eE][-+]?\d+)?"
+_DURATION = re.compile(
+    rf"({_NUMBER})\s*(milliseconds?|microseconds?|seconds?|minutes?|hours?|msec|usec|sec|ms|us|µs|μs|min|s|h)?\b", re.I
+)
+_EXPOSURE_KEY = re.compile(
+    r"integration|exposure|int\.?\s*time|t[_ ]?int\b|belichtung|integrationszeit|exposition|exposici|esposizione|"
+    r"int[ée]gration|integraci",
+    re.I,
+)
+_AVERAGE_KEY = re.compile(r"averag|scans?\s*to\s*average|co-?adds?|mittelung|moyenn|promedi|media\b|n_?scans?\b", re.I)
+_TIME_KEY = re.compile(
+    r"\b(date|time|datetime|timestamp|datum|zeit|uhrzeit|fecha|hora|data|ora|heure|acquired|recorded|started?)\b", re.I
+)
+_ISO = re.compile(r"(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})[T _]+(\d{1,2})[:.h-](\d{2})(?:[:.m-](\d{2})(?:[.,](\d+))?)?\s*(Z|[+-]\d{2}:?\d{2})?")
+_COMPACT = re.compile(r"(?<!\d)(\d{4})(\d{2})(\d{2})[T_-]?(\d{2})(\d{2})(\d{2})(?:[._](\d{1,6}))?(?!\d)")
+_DAY_FIRST = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})[T ,_]+(\d{1,2}):(\d{2})(?::(\d{2})(?:[.,](\d+))?)?")
+_CLOCK = re.compile(r"(?<![\d:])(\d{1,2}):(\d{2}):(\d{2})(?:[.,](\d+))?(?![\d:])")
+
+
+def unit_seconds(word: str | None) -> float | None:
+    """Return the length in seconds of a unit of time, or None if it is not one."""
+    if not word:
+        return None
+    word = word.lower().replace("µ", "u").replace("μ", "u")
+    for prefix, unit in (("milli", "ms"), ("micro", "us"), ("msec", "ms"), ("usec", "us"), ("sec", "s"), ("min", "min"), ("hour", "h")):
+        if word.startswith(prefix):
+            return SECONDS[unit]
+    return SECONDS.get(word)
+
+
+def exposure_of(metadata: tuple[tuple[str, str], ...]) -> tuple[float, str] | None:
+    """Find the exposure in a preamble.
+
+    Returns
+    -------
+    (float, str) or None
+        Seconds, and the setting as written; NaN seconds if it is there without a unit; None if it is not there.
+    """
+    for key, value in metadata:
+        if not _EXPOSURE_KEY.search(key):
+            continue
+        found = _DURATION.match(value.strip())
+        if not found:
+            continue
+        seconds = unit_seconds(found.group(2)) or unit_seconds(_unit_in_key(key))
+        number = float(found.group(1).replace(",", "."))
+        return (number * seconds if seconds else float("nan")), f"{key}: {value}"
+    return None
+
+
+def _unit_in_key(key: str) -> str | None:
+    found = re.search(r"[\[(_ /](milliseconds?|microseconds?|seconds?|msec|usec|sec|ms|us|µs|μs|s|min)[\])]?\s*$", key, re.I)
+    return found.group(1) if found else None
+
+
+def averages_of(metadata: tuple[tuple[str, str], ...]) -> tuple[float, str] | None:
+    """Find the number of averaged scans in a preamble, with the setting as written; None if it is not there."""
+    for key, value in metadata:
+        if _AVERAGE_KEY.search(key) and not _EXPOSURE_KEY.search(key):
+            found = re.match(r"\s*(\d+)\b", value)
+            if found and int(found.group(1)) >= 1:
+                return float(found.group(1)), f"{key}: {value}"
+    return None
+
+
+def moment_of(text: str) -> datetime | None:
+    """Return the date and time written in a text (ISO 8601, compact, or day.month.year), or None."""
+    found = _ISO.search(text) or _COMPACT.search(text)
+    order = (0, 1, 2)
+    if not found:
+        found, order = _DAY_FIRST.search(text), (2, 1, 0)
+    if not found:
+        return None
+    parts = found.groups()
+    zone = parts[7] if len(parts) > 7 else None
+    try:
+        moment = datetime(
+            *(int(parts[i]) for i in order), int(parts[3]), int(parts[4]), int(parts[5] or 0),
+            int(((parts[6] or "") + "000000")[:6]),
+        )  # fmt: skip
+    except ValueError:
+        return None
+    if zone:
+        offset = "+00:00" if zone == "Z" else zone
+        moment = datetime.fromisoformat(f"{moment.isoformat()}{offset}").astimezone(timezone.utc).replace(tzinfo=None)
+    return moment
+
+
+def moment_in(metadata: tuple[tuple[str, str], ...]) -> tuple[datetime, str] | None:
+    """Find the date and time of a preamble, with the setting as written."""
+    day = None
+    for key, value in metadata:
+        if not _TIME_KEY.search(key) or _EXPOSURE_KEY.search(key):
+            continue
+        moment = moment_of(value)
+        if moment:
+            return moment, f"{key}: {value}"
+        if re.search(r"\d{4}-\d{2}-\d{2}", value):
+            day = re.search(r"\d{4}-\d{2}-\d{2}", value)
+        clock = _CLOCK.search(value)
+        if day and clock:
+            moment = moment_of(f"{day.group(0)} {clock.group(0)}")
+            if moment:
+                return moment, f"{key}: {value}"
+    return None
+
+
+def seconds_of(label: str, unit_seconds_default: float | None = None) -> tuple[float, bool] | None:
+    """Return the time a column name or cell gives.
+
+    Parameters
+    ----------
+    label : str
+        Such as ``t=12.5 s``, ``12.5``, ``00:01:02``, ``counts_12.5s``.
+    unit_seconds_default : float, optional
+        Length of the unit where the label names none.
+
+    Returns
+    -------
+    (float, bool) or None
+        Seconds and whether the label itself named the unit; None where it gives no time.
+    """
+    text = label.strip().strip('"')
+    clock = re.fullmatch(r"(?:.*?[\s_=])?(\d{1,3}):(\d{2}):(\d{2}(?:[.,]\d+)?)", text)
+    if clock:
+        hours, minutes, seconds = clock.groups()
+        return int(hours) * 3600 + int(minutes) * 60 + float(seconds.replace(",", ".")), True
+    found = re.fullmatch(rf"(?:.*?(?:^|[\s_=:(@]))?(?:t\s*=?\s*)?({_NUMBER})\s*\[?([a-zµμ]+)?\]?\)?", text, re.I)
+    if not found:
+        return None
+    number = float(found.group(1).replace(",", "."))
+    if found.group(2):
+        scale = unit_seconds(found.group(2))
+        return None if scale is None else (number * scale, True)
+    names_time = re.search(r"(^|[\s_(])(t|time|zeit|temps|tiempo|tempo)\s*[=_: ]", text, re.I)
+    if found.group(0) != found.group(1) and not names_time and not re.fullmatch(_NUMBER, text):
+        return None  # frame_001 is a number of a frame, not a time
+    return number * (unit_seconds_default or 1.0), False
