@@ -147,9 +147,11 @@ def alt_text(figure: Figure) -> str:
 
 def stamp(figure: Figure, text: str = INVENTED) -> None:
     """Print a notice in a strip along the top of a figure, e.g. that its data are invented."""
+    from matplotlib.layout_engine import ConstrainedLayoutEngine
+
     strip = 0.36 / figure.get_figheight()
     engine = figure.get_layout_engine()
-    if engine is not None:
+    if isinstance(engine, ConstrainedLayoutEngine):
         engine.set(rect=(0.0, 0.0, 1.0, 1.0 - strip))  # nothing else comes up here
     figure.text(
         0.992, 1.0 - strip / 2, text, ha="right", va="center", fontsize=10, fontstyle="italic", color=WARN,

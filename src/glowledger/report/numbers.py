@@ -1,0 +1,76 @@
+"""Numbers as people write them: never more digits than their uncertainty carries."""
+
+from __future__ import annotations
+
+import math
+
+
+def plus_minus(value: float, error: float, unit: str = "") -> str:
+    """Return ``value ± error unit``, the error rounded to two digits at most and the value alike.
+
+    Parameters
+    ----------
+    value, error : float
+        The number and its standard error, same unit; NaN gives ``unknown``.
+    unit : str
+        Follows the number.
+
+    Returns
+    -------
+    str
+        E.g. ``0.412 ± 0.013`` or ``52000 ± 800 counts``. Rounding as in JCGM 100:2008 (GUM) 7.2.6: one or
+        two digits of the standard error; here two if it begins with 1 or 2, else one.
+    """
+    tail = f" {unit}" if unit else ""
+    if not math.isfinite(value):
+        return "unknown"
+    if not (math.isfinite(error) and error > 0):
+        return f"{value:.3g}{tail}, error unknown"
+    decimals = -math.floor(math.log10(error))
+    if float(f"{error:.1e}"[:3]) < 3.0:
+        decimals += 1
+    rounded_error = round(error, decimals)
+    places = max(decimals, 0)
+    return f"{round(value, decimals):.{places}f} ± {rounded_error:.{places}f}{tail}"
+
+
+def percent(part: float) -> str:
+    """Return a part of the whole in per cent with two significant digits; ``< 0.1 %`` when it is small."""
+    if not math.isfinite(part):
+        return "unknown"
+    hundredfold = 100 * part
+    if 0 < hundredfold < 0.1:
+        return "< 0.1 %"
+    return f"{hundredfold:.0f} %" if hundredfold >= 9.95 else f"{hundredfold:.1f} %"
+
+
+def sigmas(significance: float, most: float = 30.0) -> str:
+    """Return a significance in standard deviations, capped: beyond `most` the exact figure means nothing."""
+    if not math.isfinite(significance):
+        return f"> {most:.0f} σ" if significance > 0 else "-"
+    return f"> {most:.0f} σ" if significance > most else f"{significance:.1f} σ"
+
+
+def clock(seconds: float) -> str:
+    """Return a time as ``45 s``, ``9 min 5 s`` or ``1 h 3 min``; ``unknown`` for NaN."""
+    if not math.isfinite(seconds):
+        return "never" if seconds > 0 else "unknown"
+    sign = "-" if seconds < 0 else ""
+    seconds = abs(seconds)
+    if seconds < 10 and seconds != round(seconds):
+        return f"{sign}{seconds:.1f} s"
+    whole = round(seconds)
+    hours, minutes, rest = whole // 3600, whole // 60 % 60, whole % 60
+    if hours:
+        return f"{sign}{hours} h {minutes} min"
+    if minutes:
+        return f"{sign}{minutes} min {rest} s" if rest else f"{sign}{minutes} min"
+    return f"{sign}{rest} s"
+
+
+def clock_interval(interval_s: tuple[float, float]) -> str:
+    """Return an interval of times as ``8 min 30 s to 9 min 35 s``, or an empty string if it is unknown."""
+    low, high = interval_s
+    if not (math.isfinite(low) or math.isfinite(high)) or math.isnan(high) or math.isnan(low):
+        return ""
+    return f"{clock(low)} to {clock(high)}" if math.isfinite(high) else f"{clock(low)} or later"
