@@ -11,9 +11,9 @@ import numpy as np
 
 from glowledger.glow.results import Fit, SpeciesEvidence
 from glowledger.report.documents import FindingLike
-from glowledger.report.names import plain_name
 from glowledger.report.numbers import clock, clock_interval, percent, plus_minus, sigmas
 from glowledger.runs.results import Endpoint, RunResult, Trend
+from glowledger.tables.species import listed_species
 
 Table = tuple[tuple[str, ...], list[tuple[str, ...]]]  # header and rows
 
@@ -235,6 +235,14 @@ def text_table(table: Table) -> str:
 
 _TOGETHER = re.compile(r"(?<=[A-Za-z]) (?=I{1,3}\b)|(?<=\d) (?=min\b|s\b|h\b|nm\b|%|K\b)")
 _VERDICTS = ("present", "possible", "not seen", "cannot tell")
+
+
+def plain_name(species: str) -> str:
+    """Return the notation of a species with its plain name, e.g. ``O I (oxygen atoms)``."""
+    plain = next((s.plain for s in listed_species() if s.name == species), "")
+    first, _, more = plain.partition(" (")
+    inner = f"{first}: {more.removesuffix(')')}" if more else first
+    return species if not inner or inner == species else f"{species} ({inner.removeprefix(f'{species}: ')})"
 
 
 def _cannot_tell(species: list[SpeciesEvidence]) -> list[str]:

@@ -1,0 +1,209 @@
+"""One self-contained HTML page: the answer on top, then figures, tables, cautions, how to repeat it."""
+
+from __future__ import annotations
+
+import base64
+import html
+import platform
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from glowledger import __version__
+from glowledger.report import style
+from glowledger.report.sentences import Table
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+LIBRARIES = ("numpy", "scipy", "astropy", "specutils", "matplotlib")
+LARGEST_SVG = 450_000  # bytes; beyond it a figure is embedded as PNG, so that a page stays below 2 MB
+MEDIA = {".json": "application/json", ".csv": "text/csv", ".toml": "text/plain", ".txt": "text/plain"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Picture:
+    """A figure and the line below it."""
+
+    figure: Figure
+    caption: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chart:
+    """A table and the line above it; `folded` hides a long one behind a click."""
+
+    table: Table
+    caption: str
+    folded: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Attachment:
+    """A file that the page carries inside itself."""
+
+    name: str
+    content: str
+    what: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Section:
+    """A part of the page: prose, figures, tables, cautions, in this order."""
+
+    heading: str
+    prose: Sequence[str] = ()
+    pictures: Sequence[Picture] = ()
+    charts: Sequence[Chart] = ()
+    cautions: Sequence[str] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Report:
+    """All that a page says.
+
+    Attributes
+    ----------
+    title : str
+        What was measured, e.g. the name of the file.
+    answer : str
+        The one sentence to read from across the room.
+    sections : sequence of Section
+        In the order of reading.
+    command : str
+        The command that makes this page again.
+    notice : str or None
+        E.g. that the data are invented; shown on top.
+    links : sequence of (str, str)
+        Files beside the page and what they hold.
+    attachments : sequence of Attachment
+        Files inside the page.
+    """
+
+    title: str
+    answer: str
+    sections: Sequence[Section]
+    command: str
+    notice: str | None = None
+    links: Sequence[tuple[str, str]] = ()
+    attachments: Sequence[Attachment] = field(default_factory=tuple)
+
+
+def page_html(report: Report) -> str:
+    """Return the page; it needs no other file and no network.
+
+    Parameters
+    ----------
+    report : Report
+        What to say.
+
+    Returns
+    -------
+    str
+        HTML 5 with figures inside, for screen (light and dark) and print.
+    """
+    notice = f'<p class="notice">{_text(report.notice)}</p>' if report.notice else ""
+    css = Path(__file__).with_name("page.css").read_text(encoding="utf-8")
+    numbers = iter(range(1, 1000))
+    body = "\n".join(_section(section, numbers) for section in report.sections)
+    return f"""<!DOCTYPE html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<meta name="generator" content="glowledger {_text(__version__)}">
+<title>{_text(report.title)}: {_text(report.answer)}</title>
+<style>
+{css}</style>
+</head>
+<body>
+<header>
+{notice}
+<h1>{_text(report.title)}</h1>
+<p class="answer">{_text(report.answer)}</p>
+</header>
+<main>
+{body}
+{_files(report)}
+{_repeat(report)}
+</main>
+<footer><p>glowledger {_text(__version__)}. {_text(report.notice or "")}</p></footer>
+</body>
+</html>
+"""
+
+
+def versions() -> list[tuple[str, str]]:
+    """Return the versions of Python, of glowledger and of the libraries it computes with."""
+    found = [("Python", platform.python_version()), ("glowledger", __version__)]
+    for name in LIBRARIES:
+        try:
+            found.append((name, version(name)))
+        except PackageNotFoundError:
+            found.append((name, "not found"))
+    return found
+
+
+def _section(section: Section, numbers: Iterator[int]) -> str:
+    parts = [f"<section>\n<h2>{_text(section.heading)}</h2>"]
+    parts += [f"<p>{_text(sentence)}</p>" for sentence in section.prose]
+    parts += [_picture(picture, next(numbers)) for picture in section.pictures]
+    parts += [_chart(chart) for chart in section.charts]
+    if section.cautions:
+        items = "".join(f"<li>{_text(caution)}</li>" for caution in section.cautions)
+        parts.append(f'<ul class="cautions">{items}</ul>')
+    return "\n".join([*parts, "</section>"])
+
+
+def _picture(picture: Picture, number: int) -> str:
+    content, media = style.figure_bytes(picture.figure, "svg"), "image/svg+xml"
+    if len(content) > LARGEST_SVG:
+        content, media = style.figure_bytes(picture.figure, "png"), "image/png"
+    source = f"data:{media};base64,{base64.b64encode(content).decode('ascii')}"
+    alt = html.escape(style.alt_text(picture.figure), quote=True)
+    return (
+        f'<figure><input type="checkbox" id="large{number}"> <label for="large{number}">enlarge</label>\n'
+        f'<div class="frame"><img src="{source}" alt="{alt}"></div>\n'
+        f"<figcaption>{_text(picture.caption)}</figcaption></figure>"
+    )
+
+
+def _chart(chart: Chart) -> str:
+    header, rows = chart.table
+    head = "".join(f'<th scope="col">{_text(cell)}</th>' for cell in header)
+    body = "\n".join("<tr>" + "".join(f"<td>{_text(cell)}</td>" for cell in row) + "</tr>" for row in rows)
+    caption = "" if chart.folded else f"<caption>{_text(chart.caption)}</caption>"
+    inside = f"{caption}<thead><tr>{head}</tr></thead>\n<tbody>{body}</tbody>"
+    table = f'<div class="wide"><table>{inside}</table></div>'
+    if chart.folded:
+        return f"<details><summary>{_text(chart.caption)} ({len(rows)} rows)</summary>{table}</details>"
+    return table
+
+
+def _files(report: Report) -> str:
+    items = [
+        f'<li><a href="{html.escape(name, quote=True)}">{_text(name)}</a>: {_text(what)}</li>'
+        for name, what in report.links
+    ]
+    for file in report.attachments:
+        media = MEDIA.get(Path(file.name).suffix, "application/octet-stream")
+        source = f"data:{media};base64,{base64.b64encode(file.content.encode('utf-8')).decode('ascii')}"
+        name = html.escape(file.name, quote=True)
+        items.append(f'<li><a download="{name}" href="{source}">{name}</a>: {_text(file.what)}</li>')
+    if not items:
+        return ""
+    return f'<section>\n<h2>Data</h2>\n<ul class="files">{"".join(items)}</ul>\n</section>'
+
+
+def _repeat(report: Report) -> str:
+    listed = ", ".join(f"{name} {number}" for name, number in versions())
+    return (
+        "<section>\n<h2>To repeat this</h2>\n"
+        f"<pre><code>{_text(report.command)}</code></pre>\n<p>{_text(listed)}</p>\n</section>"
+    )
+
+
+def _text(text: str) -> str:
+    return html.escape(text, quote=False)
