@@ -24,11 +24,14 @@ class Detector:
         Conversion gain: photon-noise variance of one exposure is ``counts_per_electron * counts``.
     read_noise_counts : float or None
         Standard deviation of one exposure in the dark, counts.
+    offset_counts : float or None
+        Counts of a pixel that no light reaches; photon noise counts from there, 0 where unknown.
     """
 
     ceiling_counts: float | None = None
     counts_per_electron: float | None = None
     read_noise_counts: float | None = None
+    offset_counts: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,6 +84,8 @@ class Frames:
         The preamble of the file as ``key, value`` pairs, kept as read.
     started_at : str or None
         Wall-clock time of ``time_s == 0`` in ISO 8601, if the files tell.
+    added_variance : ndarray of shape (p,) or None
+        Variance of what was subtracted from every frame (a dark), counts²; None where nothing was.
     """
 
     axis: NDArray[np.float64]
@@ -94,6 +99,7 @@ class Frames:
     origins: tuple[Origin, ...] = ()
     metadata: tuple[tuple[str, str], ...] = ()
     started_at: str | None = None
+    added_variance: NDArray[np.float64] | None = None
 
     def __post_init__(self) -> None:
         counts = np.asarray(self.counts, dtype=np.float64)
@@ -108,6 +114,8 @@ class Frames:
             if array.shape != shape:
                 raise ValueError(f"{name} has shape {array.shape}, expected {shape}")
             object.__setattr__(self, name, _frozen(array))
+        if self.added_variance is not None and self.added_variance.shape != (p,):
+            raise ValueError(f"added_variance has shape {self.added_variance.shape}, expected {(p,)}")
         if p > 1 and not np.all(np.diff(self.axis) > 0):
             raise ValueError("axis must be strictly increasing")
 

@@ -1,0 +1,336 @@
+"""Noise: read noise and photon noise of a detector, estimated from the spectra where it is not known.
+
+The model is the one of photon transfer (Janesick, Photon Transfer, SPIE 2007, from memory): one exposure has the
+variance ``read² + g (counts - offset)``, with g counts per electron; the mean of N scans has 1/N of it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from glowledger.spectra.frames import Detector, Frames
+from glowledger.spectra.masks import FULL_SCALES
+
+FULL_WELL_ELECTRONS = 60_000.0  # of small linear CCD and CMOS detectors: 2e4 to 1e5; from memory
+MEDIAN_OF_SQUARE = 0.454936  # median of chi-square with one degree of freedom
+_ORDERS = (0, 2, 4, 6)  # of the difference between neighbouring pixels; each removes more of the lines
+_QUANTILES = (0.0, 0.25, 0.5, 0.65, 0.75, 0.82, 0.88, 0.92, 0.95, 0.97, 0.985, 1.0)
+_MOST_DIFFERENCES = 64
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoiseEstimate:
+    """What the spectra tell of the noise of one exposure.
+
+    Attributes
+    ----------
+    detector : Detector
+        As given, with the unknown parts filled in.
+    read_noise_se, counts_per_electron_se : float
+        Standard errors; NaN for what was given, or assumed.
+    gain_assumed : bool
+        True if the light does not tell the conversion gain and a usual value was put in.
+    neighbour_correlation : float
+        Correlation of the noise of adjacent pixels, NaN where it cannot be told (fewer than 8 frames). Well
+        above zero means that the spectra were smoothed before they were written.
+    sentences : tuple of str
+        The same in plain words.
+    """
+
+    detector: Detector
+    read_noise_se: float
+    counts_per_electron_se: float
+    gain_assumed: bool
+    neighbour_correlation: float
+    sentences: tuple[str, ...]
+
+
+def variance_of(
+    counts: ArrayLike, detector: Detector, averages: ArrayLike = 1.0
+) -> NDArray[np.float64]:
+    """Return the variance of counts for a known detector.
+
+    Parameters
+    ----------
+    counts : array_like
+        Expected counts, any shape; a model where there is one, else the measured counts.
+    detector : Detector
+        With read noise and conversion gain; see `estimate_noise`.
+    averages : array_like
+        Scans averaged, broadcast against `counts`.
+
+    Returns
+    -------
+    ndarray, shape of `counts`
+        counts², never below the read noise.
+
+    Raises
+    ------
+    ValueError
+        If the detector has no read noise or gain.
+    """
+    if detector.read_noise_counts is None or detector.counts_per_electron is None:
+        raise ValueError("the detector has no read noise or no gain: estimate_noise fills them in")
+    light = np.maximum(np.asarray(counts, dtype=np.float64) - (detector.offset_counts or 0.0), 0.0)
+    one = detector.read_noise_counts**2 + detector.counts_per_electron * light
+    return np.asarray(one / np.asarray(averages, dtype=np.float64))
+
+
+def variance(frames: Frames, detector: Detector | None = None) -> NDArray[np.float64]:
+    """Return the variance of every value.
+
+    Parameters
+    ----------
+    frames : Frames
+        Spectra; n frames of p points.
+    detector : Detector, optional
+        Known or estimated before; estimated from `frames` where left out.
+
+    Returns
+    -------
+    ndarray of shape (n, p)
+        counts². For long runs call `variance_of` on part of the frames with the detector of `estimate_noise`.
+    """
+    detector = detector or estimate_noise(frames).detector
+    found = variance_of(frames.counts, detector, frames.averages[:, None])
+    return found if frames.added_variance is None else found + frames.added_variance
+
+
+def estimate_noise(frames: Frames) -> NoiseEstimate:
+    """Estimate read noise and conversion gain from the spectra.
+
+    Repeated frames are differenced in time (second differences, so that slow change drops out), and all spectra
+    between neighbouring pixels (differences of order 0 to 6, so that lines drop out); the squares are pooled by
+    brightness with a median, so that flashes and narrow lines do not count; a straight line through variance over
+    counts gives both parts. Of the orders the least variance is taken: structure can only add.
+
+    Parameters
+    ----------
+    frames : Frames
+        One spectrum or many; what `frames.detector` knows is kept.
+
+    Returns
+    -------
+    NoiseEstimate
+
+    Notes
+    -----
+    Photon transfer: Janesick, Photon Transfer, SPIE Press (2007), from memory. One spectrum of unresolved lines
+    does not tell the gain; then a usual one is assumed (`FULL_WELL_ELECTRONS`) and said so.
+    """
+    known = frames.detector
+    level, squares, correlation, how = _squares_by_level(frames)
+    offset = known.offset_counts if known.offset_counts is not None else _offset(level)
+    floor = _quantum(frames.counts) ** 2 / 12.0
+    usual = _usual_gain(frames)
+    read2, gain, read2_se, gain_se = _line(level - offset, squares, floor, usual)
+    assumed = not gain > 3 * gain_se
+    if assumed:
+        gain = min(usual, max(gain, 0.0) + 2 * gain_se) if np.isfinite(gain_se) else usual
+        gain_se = float("nan")
+    if known.counts_per_electron is not None:
+        gain, gain_se, assumed = known.counts_per_electron, float("nan"), False
+    if known.read_noise_counts is not None:
+        read2, read2_se = known.read_noise_counts**2, float("nan")
+    read = float(np.sqrt(read2))
+    detector = replace(known, counts_per_electron=float(gain), read_noise_counts=read, offset_counts=float(offset))
+    read_se = read2_se / (2 * read) if read > 0 else float("nan")
+    return NoiseEstimate(
+        detector=detector,
+        read_noise_se=float(read_se),
+        counts_per_electron_se=float(gain_se),
+        gain_assumed=assumed,
+        neighbour_correlation=correlation,
+        sentences=_sentences(read, read_se, gain, gain_se, assumed, known, correlation, how),
+    )
+
+
+def _squares_by_level(frames: Frames) -> tuple[NDArray[np.float64], list[NDArray[np.float64]], float, str]:
+    """Return brightness (m, p) and, per order of difference, squares (m, p) of expectation variance; NaN = unused."""
+    counts = np.where(frames.mask, np.nan, frames.counts)
+    weight = np.sqrt(frames.averages)[:, None]
+    differences, levels, how = _in_time(counts * weight, counts)
+    orders = _ORDERS if len(frames) > 2 else _ORDERS[1:]
+    squares = [_between_pixels(differences, order) ** 2 for order in orders]
+    if len(frames) <= 2:
+        levels = np.stack([_smoothed(level) for level in levels])
+    correlation = _neighbours(differences, levels[0]) if len(differences) >= 8 else float("nan")
+    return levels, squares, correlation, how
+
+
+def _in_time(
+    scaled: NDArray[np.float64], counts: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], str]:
+    """Return differences with the noise of one scan, of triples, a pair or one frame, and the counts they stand at."""
+    n = len(counts)
+    if n >= 3:
+        starts = np.arange(0, n - 2, 3)
+        if len(starts) > _MOST_DIFFERENCES:
+            starts = starts[np.linspace(0, len(starts) - 1, _MOST_DIFFERENCES).astype(int)]
+        triple = scaled[starts] - 2 * scaled[starts + 1] + scaled[starts + 2]
+        levels = (counts[starts] + counts[starts + 1] + counts[starts + 2]) / 3.0
+        return triple / np.sqrt(6.0), levels, f"from differences between {3 * len(starts)} frames"
+    if n == 2:
+        return (scaled[1:] - scaled[:1]) / np.sqrt(2.0), counts.mean(axis=0)[None], "from the difference of two frames"
+    return scaled, counts, "from neighbouring pixels of one frame"
+
+
+def _between_pixels(values: NDArray[np.float64], order: int) -> NDArray[np.float64]:
+    """Return differences of even order along pixels, unit noise, centred, NaN at the ends."""
+    if order == 0:
+        return values - np.nanmedian(values, axis=1, keepdims=True)
+    found = np.full(values.shape, np.nan)
+    if values.shape[1] > order:
+        coefficients = np.array([float(_binomial(order, k)) for k in range(order + 1)])
+        half = order // 2
+        found[:, half : values.shape[1] - half] = np.diff(values, n=order, axis=1) / np.sqrt(np.sum(coefficients**2))
+    return found
+
+
+def _binomial(n: int, k: int) -> int:
+    from math import comb
+
+    return comb(n, k)
+
+
+def _smoothed(level: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return a running mean over five pixels weighted as the squared differences of order four are."""
+    kernel = np.array([1.0, 16.0, 36.0, 16.0, 1.0])
+    valid = np.isfinite(level)
+    top = np.convolve(np.where(valid, level, 0.0), kernel, mode="same")
+    bottom = np.convolve(valid.astype(float), kernel, mode="same")
+    return np.where(valid, top / np.where(bottom > 0, bottom, 1.0), np.nan)
+
+
+def _neighbours(differences: NDArray[np.float64], level: NDArray[np.float64]) -> float:
+    """Return the median correlation of adjacent dark pixels."""
+    dark = level <= np.nanquantile(level, 0.5)
+    values = differences - np.nanmedian(differences, axis=1, keepdims=True)
+    pair = dark[:-1] & dark[1:]
+    left, right = values[:, :-1][:, pair], values[:, 1:][:, pair]
+    scale = np.nanmedian(values[:, dark] ** 2)
+    if not scale > 0 or left.size < 100:
+        return float("nan")
+    # the sum and the difference of two values with correlation r have variances in the ratio (1 + r) / (1 - r);
+    # medians instead of sums, so that a flash does not count
+    plus, minus = np.nanmedian((left + right) ** 2), np.nanmedian((left - right) ** 2)
+    return float((plus - minus) / (plus + minus))
+
+
+def _offset(level: NDArray[np.float64]) -> float:
+    """Return the counts of the darkest pixels, from which photon noise is counted."""
+    finite = level[np.isfinite(level)]
+    return float(np.quantile(finite, 0.02)) if finite.size else 0.0
+
+
+def _quantum(counts: NDArray[np.float64]) -> float:
+    """Return the step between possible values: 1 for whole counts, else the smallest step seen (0 if none)."""
+    sample = counts[:: max(1, len(counts) // 4)].ravel()
+    sample = sample[np.isfinite(sample)]
+    if sample.size and np.all(sample == np.round(sample)):
+        return 1.0
+    step = np.diff(np.unique(np.round(sample, 9)))
+    return float(np.min(step)) if step.size else 0.0
+
+
+def _usual_gain(frames: Frames) -> float:
+    top = frames.detector.ceiling_counts or float(np.max(np.abs(frames.counts), initial=1.0))
+    scale = next((full for full in FULL_SCALES if full >= top), top)
+    return scale / FULL_WELL_ELECTRONS
+
+
+def _line(
+    light: NDArray[np.float64], squares: list[NDArray[np.float64]], floor: float, usual: float
+) -> tuple[float, float, float, float]:
+    """Fit variance = read² + gain * light; return both and their standard errors."""
+    valid = np.isfinite(light)
+    if valid.sum() < 8:
+        return max(floor, 1.0), 0.0, float("nan"), float("inf")
+    edges = np.quantile(light[valid], _QUANTILES)
+    which = np.clip(np.searchsorted(edges, light, side="right") - 1, 0, len(edges) - 2)
+    which = np.where(valid, which, -1)
+    read2, gain = max(floor, 1e-12), usual
+    result = (read2, gain, float("nan"), float("inf"))
+    for _ in range(5):  # the variance within a bin is not one number, so bins are read through the last line
+        x, v, weight = _bins(light, squares, which, read2, gain, floor)
+        if x.size < 2:
+            break
+        result = _weighted_line(x, v, weight, floor)
+        read2, gain = max(result[0], floor, 1e-12), max(result[1], 0.0)
+    return (max(read2, floor), *result[1:])
+
+
+def _bins(
+    light: NDArray[np.float64],
+    squares: list[NDArray[np.float64]],
+    which: NDArray[np.intp],
+    read2: float,
+    gain: float,
+    floor: float,
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return brightness, variance and number of independent samples of each bin."""
+    model = read2 + gain * np.maximum(light, 0.0)
+    x, v, weight = [], [], []
+    for b in range(which.max() + 1):
+        chosen = which == b
+        best, samples = np.inf, 0
+        for square in squares:
+            ratio = square[chosen] / model[chosen]
+            ratio = ratio[np.isfinite(ratio)]
+            if ratio.size >= 12:
+                scale = float(np.median(ratio)) / MEDIAN_OF_SQUARE
+                if scale < best:
+                    best, samples = scale, ratio.size
+        if samples:
+            middle = float(np.mean(np.maximum(light[chosen], 0.0)))
+            x.append(middle)
+            v.append(max(best * (read2 + gain * middle), floor))
+            weight.append(0.37 * samples / 3.0)  # efficiency of a median square; overlap of differences
+    return np.array(x), np.array(v), np.array(weight)
+
+
+def _weighted_line(
+    x: NDArray[np.float64], v: NDArray[np.float64], samples: NDArray[np.float64], floor: float
+) -> tuple[float, float, float, float]:
+    """Fit a line with errors in proportion to its own value; points high above it (structure) count less."""
+    fit = np.full(x.size, np.median(v))
+    coefficient = np.array([v[0], 0.0])
+    covariance = np.full((2, 2), np.nan)
+    for _ in range(20):
+        weight = samples / (2.0 * np.maximum(fit, 1e-300) ** 2)
+        weight = weight * np.minimum(1.0, (np.maximum(fit, 1e-300) / np.maximum(v, 1e-300)) ** 2)
+        design = np.stack([np.ones_like(x), x], axis=1)
+        normal = design.T @ (design * weight[:, None])
+        scale = np.sqrt(np.diag(normal))
+        if not np.all(scale > 0):
+            return float(max(v[0], floor)), 0.0, float("nan"), float("inf")
+        covariance = np.linalg.pinv(normal / np.outer(scale, scale)) / np.outer(scale, scale)
+        coefficient = covariance @ (design.T @ (weight * v))
+        if coefficient[1] < 0:
+            coefficient = np.array([np.sum(weight * v) / np.sum(weight), 0.0])
+        elif coefficient[0] < floor:
+            slope = np.sum(weight * x * (v - floor)) / max(np.sum(weight * x * x), 1e-300)
+            coefficient = np.array([floor, max(slope, 0.0)])
+        fit = np.maximum(coefficient[0] + coefficient[1] * x, max(floor, 1e-12))
+    spread = max(1.0, float(np.sum(samples / 2.0 * (np.minimum(v / fit, 3.0) - 1) ** 2) / max(x.size - 2, 1)))
+    error = np.sqrt(np.diag(covariance) * spread)
+    return float(coefficient[0]), float(coefficient[1]), float(error[0]), float(error[1])
+
+
+def _sentences(
+    read: float, read_se: float, gain: float, gain_se: float, assumed: bool, known: Detector, correlation: float, how: str
+) -> tuple[str, ...]:
+    found = []
+    if known.read_noise_counts is None:
+        error = f" ± {read_se:.2g}" if np.isfinite(read_se) else ""
+        found.append(f"Read noise {read:.3g}{error} counts, {how}.")
+    if known.counts_per_electron is None and assumed:
+        found.append(f"The spectra do not tell the photon noise; {gain:.2g} counts per electron is assumed.")
+    elif known.counts_per_electron is None:
+        found.append(f"Photon noise as of {gain:.3g} ± {gain_se:.2g} counts per electron, {how}.")
+    if correlation > 0.2:
+        found.append("Neighbouring pixels share their noise: the spectra were smoothed before they were written.")
+    return tuple(found)
