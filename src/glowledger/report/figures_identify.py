@@ -84,7 +84,7 @@ def spectrum_figure(
             style.stamp(figure, notice)
         left_out = _draw_flags(figure, spectrum, fit, scale)
         _draw_legend(figure, spectrum, left_out)
-        figure.draw_without_rendering()
+        style.settle(figure)
         return figure
 
 

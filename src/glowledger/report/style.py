@@ -170,6 +170,13 @@ def shade(axes: Axes, low: float, high: float, *, label: str | None = None, hatc
     )  # fmt: skip
 
 
+def settle(figure: Figure) -> None:
+    """Lay the figure out once and for all; a second layout would move everything a little."""
+    if figure.get_layout_engine() is not None:
+        figure.draw_without_rendering()
+        figure.set_layout_engine("none")
+
+
 def figure_bytes(figure: Figure, kind: str = "png") -> bytes:
     """Return a figure as a file in memory.
 
@@ -193,6 +200,7 @@ def figure_bytes(figure: Figure, kind: str = "png") -> bytes:
     }
     stream = io.BytesIO()
     with styled():
+        settle(figure)
         figure.savefig(stream, format=kind, metadata=metadata[kind])
     return stream.getvalue()
 
