@@ -5,109 +5,20 @@ from __future__ import annotations
 import csv
 import math
 from collections import defaultdict
-from dataclasses import dataclass, field
 from pathlib import Path
 
-import numpy as np
+from atoms_reading import Line, fill_strengths, read_facts
+from gf_pairing import withhold_mispaired
+from level_matching import match_levels, read_low_levels
 
-from glowledger.tables.air import vacuum_from_air
-
-ROMAN = {1: "I", 2: "II", 3: "III"}
 FORBIDDEN_BELOW = 1.0  # s^-1: no glow below atmospheric pressure shows such a line
 SAME_TRANSITION_CM = 0.06
 MOST_SPREAD_NM = 0.06  # rows of one transition from different compilations never lie further apart
+MOST_RATE_RATIO = 3.0  # of one transition in two compilations
+SAME_RATE = 0.01
 SAME_LINE_NM = 0.005  # a row without levels this close to another of its species repeats it
 ONE_POPULATION_CM = 0.3  # levels closer than this are one population, whatever their labels
 ONE_TERM_CM = 10.0  # 0.05 kT at 300 K: sublevels of one term are taken as populated by weight
-
-
-@dataclass
-class Line:
-    """One line while it is being cleaned; NaN where unknown."""
-
-    species: str
-    air: float
-    decimals: int
-    intensity: float
-    a: float
-    grade: str
-    ga: float
-    e_low: float
-    e_up: float
-    g_low: float
-    g_up: float
-    lower: str
-    upper: str
-    source: str
-    group: int = -1
-    notes: list[str] = field(default_factory=list)
-
-    @property
-    def vacuum(self) -> float:
-        return float(vacuum_from_air(self.air))
-
-    @property
-    def has_levels(self) -> bool:
-        return math.isfinite(self.e_up)
-
-    @property
-    def ritz_residual(self) -> float:
-        """Table wavelength minus the one from the levels, nm; inf without levels."""
-        if not self.has_levels:
-            return math.inf
-        return self.vacuum - 1e7 / (self.e_up - self.e_low)
-
-
-def number(text: str) -> float:
-    return float(text) if text else math.nan
-
-
-def label(text: str) -> str:
-    """Return a level's configuration and term as NIST writes it, without empty J and commas."""
-    text = " ".join(text.split())
-    if text.endswith("J="):
-        text = text.removesuffix("J=").strip()
-    return text.replace("J=0,1,2,3", "").replace("J=0,1,2", "").replace("J=1,2,3", "").strip()
-
-
-def read_facts(folder: Path) -> list[Line]:
-    lines = []
-    with (folder / "atomic_lines.csv").open(encoding="utf-8", newline="") as file:
-        for row in csv.DictReader(file):
-            g_low, g_up = number(row["g_lower"]), number(row["g_upper"])
-            lower, upper = label(row["lower"]), label(row["upper"])
-            if row["element"] == "Zn" and "L" in row["upper"]:
-                js = lower.split()  # a shifted export: 'J_lower J_upper' stands in the label of the lower
-                if len(js) == 2:
-                    g_low, g_up = 2 * float(js[0]) + 1, 2 * float(js[1]) + 1
-                lower = upper = ""
-            lines.append(
-                Line(
-                    species=f"{row['element']} {ROMAN[int(row['ion'])]}",
-                    air=float(row["wavelength_air_nm"]),
-                    decimals=len(row["wavelength_air_nm"].partition(".")[2]),
-                    intensity=number(row["relative_intensity"]) or math.nan,
-                    a=number(row["A_ki"]),
-                    grade=row["accuracy"],
-                    ga=number(row["gk_A_ki"]),
-                    e_low=number(row["E_lower_cm"]),
-                    e_up=number(row["E_upper_cm"]),
-                    g_low=g_low,
-                    g_up=g_up,
-                    lower=lower,
-                    upper=upper,
-                    source=row["source"],
-                )
-            )
-    return lines
-
-
-def fill_strengths(line: Line) -> None:
-    """Complete the trio A, g, gA where two are known."""
-    if math.isnan(line.a) and line.ga > 0 and line.g_up > 0:
-        line.a = line.ga / line.g_up
-    if math.isnan(line.ga) and line.a > 0 and line.g_up > 0:
-        line.ga = line.a * line.g_up
 
 
 def better(line: Line) -> tuple[bool, bool, float]:
@@ -140,6 +51,8 @@ def repeats(line: Line, kept: Line) -> bool:
     if distance > MOST_SPREAD_NM:
         return False
     if line.has_levels and kept.has_levels:
+        if distance < SAME_LINE_NM and line.from_photon and abs(line.ga / kept.ga - 1) < SAME_RATE:
+            return True  # one gf given to two rows
         gaps = abs(line.e_up - kept.e_up), abs(line.e_low - kept.e_low)
         return max(gaps) < SAME_TRANSITION_CM and same_level_names(line, kept)
     rounding = 0.5 * 10.0 ** -min(line.decimals, kept.decimals)
@@ -147,9 +60,11 @@ def repeats(line: Line, kept: Line) -> bool:
 
 
 def same_level_names(line: Line, kept: Line) -> bool:
-    """False if weights or terms, where both rows state them, differ."""
+    """False if weights, terms or rates, where both rows state them, differ."""
     pairs = [(line.g_up, kept.g_up), (line.g_low, kept.g_low)]
     if any(a != b for a, b in pairs if a > 0 and b > 0):
+        return False
+    if max(line.ga, kept.ga) > MOST_RATE_RATIO * min(line.ga, kept.ga):
         return False
     names = [(term(line.upper), term(kept.upper)), (term(line.lower), term(kept.lower))]
     return all(a == b for a, b in names if a and b)
@@ -171,22 +86,25 @@ def drop_hydrogen_means(lines: list[Line]) -> list[Line]:
 
 def group_levels(lines: list[Line], first: int) -> int:
     """Give each line the number of its upper population (see FORMAT.md); return the next free number."""
-    order = sorted((k for k in lines if k.has_levels), key=lambda k: k.e_up)
-    number_ = first
-    previous: Line | None = None
-    for line in order:
-        if previous is not None:
-            gap = line.e_up - previous.e_up
-            one_term = bool(line.upper) and term(line.upper) == term(previous.upper) and gap < ONE_TERM_CM
-            number_ += not (gap < ONE_POPULATION_CM or one_term)
-        line.group = number_
-        previous = line
-    number_ += bool(order)
+    shared = sorted((k for k in lines if k.has_levels and not k.approximate), key=lambda k: k.e_up)
+    free = first
+    for line, previous in zip(shared, [None, *shared], strict=False):
+        if previous is not None and not one_population(line, previous):
+            free += 1
+        line.group = free
+    free += bool(shared)
     for line in lines:
-        if not line.has_levels:
-            line.group = number_
-            number_ += 1
-    return number_
+        if line.group < 0:
+            line.group = free
+            free += 1
+    return free
+
+
+def one_population(line: Line, previous: Line) -> bool:
+    gap = line.e_up - previous.e_up
+    if line.upper and previous.upper and term(line.upper) == term(previous.upper):
+        return gap < ONE_TERM_CM
+    return gap < ONE_POPULATION_CM and (line.g_up == previous.g_up or not (line.upper and previous.upper))
 
 
 def term(upper: str) -> str:
@@ -195,11 +113,13 @@ def term(upper: str) -> str:
 
 def wavelength_class(line: Line) -> str:
     """Return a to d: standard uncertainty up to 0.001, 0.003, 0.01, 0.05 nm."""
-    spread = abs(line.ritz_residual) if line.has_levels else 0.5 * 10.0**-line.decimals
-    for name, limit in (("a", 0.001), ("b", 0.003), ("c", 0.01)):
-        if spread <= limit and not (name == "a" and not line.has_levels):
-            return name
-    return "d"
+    if line.has_levels and not line.from_photon:
+        spread = abs(line.ritz_residual)
+        limits = {"a": 0.001, "b": 0.003, "c": 0.01}
+    else:  # by the digits given: the last one is taken as good to some three units
+        spread = 3.0 * 10.0**-line.decimals
+        limits = {"b": 0.003, "c": 0.03}
+    return next((name for name, limit in limits.items() if spread <= 1.001 * limit), "d")
 
 
 def a_class(line: Line) -> str:
@@ -238,20 +158,48 @@ def clean_atoms(folder: Path) -> tuple[list[dict[str, str]], list[str]]:
     by_species: dict[str, list[Line]] = defaultdict(list)
     for line in read_facts(folder):
         by_species[line.species].append(line)
-    log, rows, first = [], [], 0
+    add_lines(by_species, folder)
+    low_levels = read_low_levels(folder)
+    log: list[str] = []
+    rows: list[dict[str, str]] = []
+    free = 0
     for species in sorted(by_species):
-        lines = by_species[species]
-        start = len(lines)
-        for line in lines:
-            fill_strengths(line)
-        lines = [k for k in lines if not k.a < FORBIDDEN_BELOW]
-        forbidden = start - len(lines)
-        lines, repeated = drop_repeats(lines)
-        lines = drop_hydrogen_means(lines)
-        first = group_levels(lines, first)
+        lines, sentence = clean_species(by_species[species], low_levels.get(species, []))
+        log.append(f"{species}: {sentence}")
+        free = group_levels(lines, free)
         rows += [as_row(k) for k in lines]
-        rates = sum(k.ga > 0 or k.a > 0 for k in lines)
-        log.append(f"{species}: {start} facts, {forbidden} forbidden, {repeated} repeats dropped, "
-                   f"{len(lines)} rows, {rates} with a rate")
-    assert np.all(np.diff([int(r["upper_level"]) for r in rows[:1]]) >= 0)
     return rows, log
+
+
+def clean_species(lines: list[Line], low_levels: list[tuple[float, float]]) -> tuple[list[Line], str]:
+    """Return the lines to keep of one species and what was done."""
+    facts = len(lines)
+    for line in lines:
+        fill_strengths(line)
+    lines = [k for k in lines if not k.a < FORBIDDEN_BELOW]
+    forbidden = facts - len(lines)
+    withheld = withhold_mispaired(lines)
+    matched = match_levels(lines, low_levels)
+    lines, repeated = drop_repeats(lines)
+    lines = drop_hydrogen_means(lines)
+    rates = sum(k.ga > 0 or k.a > 0 for k in lines)
+    sentence = (
+        f"{facts} facts, {forbidden} forbidden, {withheld} gf withheld, {matched} gf with exact lower level, "
+        f"{repeated} repeats, {len(lines)} rows, {rates} with a rate"
+    )
+    return lines, sentence
+
+
+def add_lines(by_species: dict[str, list[Line]], folder: Path) -> None:
+    """Complete or correct rows from `added_lines.csv` (well-known lines, from memory)."""
+    with (folder / "added_lines.csv").open(encoding="utf-8", newline="") as file:
+        for row in csv.DictReader(file):
+            lines = by_species[row["species"]]
+            line = min(lines, key=lambda k: abs(k.air - float(row["wavelength_nm"])))
+            if abs(line.air - float(row["wavelength_nm"])) > SAME_LINE_NM:
+                raise ValueError(f"no line for {row}")
+            line.a, line.ga, line.grade = float(row["a_ki"]), math.nan, "m"
+            line.e_low, line.g_low, line.g_up = (float(row[k]) for k in ("e_lower_cm", "g_lower", "g_upper"))
+            line.e_up = line.e_low + 1e7 / line.vacuum
+            line.lower, line.upper, line.from_photon = row["lower"], row["upper"], True
+            line.source = f"{line.source.removesuffix(' + gf-list')} + {row['source']}"
