@@ -84,7 +84,7 @@ def _is_clock(cell: str) -> bool:
 
 def _is_row(cells: list[str]) -> bool:
     """Return True if cells may be a row of data: numbers, a time or label allowed in front."""
-    if not any(is_number(cell) for cell in cells[-max(1, len(cells) - 1) :]):
+    if not any(is_number(cell) for cell in cells):
         return False
     return all(looks_numeric(cell) for cell in cells[1:]) and _is_cell(cells[0])
 
@@ -160,7 +160,17 @@ def _find_rows(lines: list[str], path: Path, options: ReadingOptions) -> tuple[s
             file=path,
             line=next((i + 1 for i, line in enumerate(lines) if line.strip()), 1),
         )
-    return best[2], best[3], best[4]
+    delimiter, first, width = best[2:]
+    return delimiter, _earliest(lines, first, delimiter, width), width
+
+
+def _earliest(lines: list[str], first: int, delimiter: str, width: int) -> int:
+    """Return the first row of that width above `first`, so that a bad line early in the data is not taken for text."""
+    for i in range(first):
+        cells = split(lines[i], delimiter, '"' in lines[i])
+        if len(cells) == width > 1 and is_number(cells[0]) and _is_row(cells):
+            return i
+    return first
 
 
 def _longest_block(lines: list[str], delimiter: str) -> tuple[int, int, int] | None:
@@ -285,7 +295,7 @@ def preamble(lines: list[str]) -> tuple[tuple[str, str], ...]:
             continue
         text = _COMMENT.sub("", line, count=1).strip().strip('"')
         setting = re.match(r"\s*([^:=]{1,60}?)\s*(?::=|[:=])\s*(.*?)\s*\Z", text) or _SETTING.match(text)
-        if setting and setting.group(1) and not moment_of(text[: setting.end(1) + 12] if False else ""):
+        if setting and setting.group(1):
             found.append((setting.group(1).strip(' "'), setting.group(2).strip(' ",;')))
         else:
             found.append(("", text))

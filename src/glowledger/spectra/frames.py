@@ -86,6 +86,8 @@ class Frames:
         Wall-clock time of ``time_s == 0`` in ISO 8601, if the files tell.
     added_variance : ndarray of shape (p,) or None
         Variance of what was subtracted from every frame (a dark), counts²; None where nothing was.
+    known_variance : ndarray of shape (n, p) or None
+        Variance of every value where the source states it, counts²; None: estimated by the noise model.
     """
 
     axis: NDArray[np.float64]
@@ -100,6 +102,7 @@ class Frames:
     metadata: tuple[tuple[str, str], ...] = ()
     started_at: str | None = None
     added_variance: NDArray[np.float64] | None = None
+    known_variance: NDArray[np.float64] | None = None
 
     def __post_init__(self) -> None:
         counts = np.asarray(self.counts, dtype=np.float64)
@@ -116,6 +119,8 @@ class Frames:
             object.__setattr__(self, name, _frozen(array))
         if self.added_variance is not None and self.added_variance.shape != (p,):
             raise ValueError(f"added_variance has shape {self.added_variance.shape}, expected {(p,)}")
+        if self.known_variance is not None and self.known_variance.shape != (n, p):
+            raise ValueError(f"known_variance has shape {self.known_variance.shape}, expected {(n, p)}")
         if p > 1 and not np.all(np.diff(self.axis) > 0):
             raise ValueError("axis must be strictly increasing")
 
@@ -133,6 +138,7 @@ class Frames:
             exposure_s=self.exposure_s[rows],
             averages=self.averages[rows],
             origins=tuple(self.origins[i] for i in rows) if self.origins else (),
+            known_variance=None if self.known_variance is None else self.known_variance[rows],
         )
 
 

@@ -92,10 +92,12 @@ def variance(frames: Frames, detector: Detector | None = None) -> NDArray[np.flo
     Returns
     -------
     ndarray of shape (n, p)
-        counts². For long runs call `variance_of` on part of the frames with the detector of `estimate_noise`.
+        counts², as the source states it or by the noise model. For long runs call `variance_of` on part of the frames with the detector of `estimate_noise`.
     """
-    detector = detector or estimate_noise(frames).detector
-    found = variance_of(frames.counts, detector, frames.averages[:, None])
+    if frames.known_variance is not None:
+        found = frames.known_variance
+    else:
+        found = variance_of(frames.counts, detector or estimate_noise(frames).detector, frames.averages[:, None])
     return found if frames.added_variance is None else found + frames.added_variance
 
 

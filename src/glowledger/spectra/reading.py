@@ -17,7 +17,7 @@ from glowledger.spectra.layouts import Block, arrange
 from glowledger.spectra.masks import find_ceiling
 from glowledger.spectra.options import ReadingOptions
 from glowledger.spectra.rows import parse
-from glowledger.spectra.settings import averages_of, exposure_of, moment_in
+from glowledger.spectra.settings import averages_of, detector_of, exposure_of, moment_in
 
 FEWEST_POINTS = 20
 
@@ -59,11 +59,25 @@ def read_spectra(
         ceiling=ceiling, exposure_s=exposure_s,
     )  # fmt: skip
     path = Path(path)
+    if is_standard_table(path):
+        from glowledger.spectra.astropy_edge import read_table
+
+        return read_table(path, options)
     if path.is_dir():
         from glowledger.spectra.folders import read_folder
 
         return read_folder(path, options)
     return read_text(load(path), options)
+
+
+def is_standard_table(path: Path) -> bool:
+    """Return True for FITS and ECSV files, which astropy reads."""
+    try:
+        with open(path, "rb") as stream:
+            head = stream.read(30)
+    except OSError:
+        return False  # whatever is wrong is told where the file is read
+    return head.startswith((b"SIMPLE  =", b"# %ECSV"))
 
 
 def read_text(source: SourceText, options: ReadingOptions) -> Frames:
@@ -81,7 +95,12 @@ def assemble(
     """Convert the axis, put it in rising order, mask what must not be used."""
     path = source.path
     axis, counts, dark, sentences = _axis(block, path, options)
-    ceiling, why = (options.ceiling, "as you said") if options.ceiling else find_ceiling(counts)
+    stated = detector_of(dialect.metadata)
+    ceiling, why = stated.pop("ceiling_counts", None), "as the file states"
+    if options.ceiling is not None:
+        ceiling, why = options.ceiling, "as you said"
+    elif ceiling is None:
+        ceiling, why = find_ceiling(counts)
     mask = ~np.isfinite(counts)
     if mask.any():
         sentences.append(f"{int(mask.sum())} values are missing or not a number; they are masked.")
@@ -111,7 +130,7 @@ def assemble(
         time_s=block.time_s,
         exposure_s=np.full(n, exposure),
         averages=np.full(n, averages),
-        detector=Detector(ceiling_counts=ceiling),
+        detector=Detector(ceiling_counts=ceiling, **stated),
         origins=origins,
         metadata=dialect.metadata,
         started_at=None if started is None else started.isoformat(),

@@ -7,6 +7,14 @@ from datetime import datetime, timezone
 
 from glowledger.spectra.options import SECONDS
 
+# settings by which our own files carry what is known of the detector -> field of frames.Detector
+DETECTOR_SETTINGS = {
+    "ceiling counts": "ceiling_counts",
+    "counts per electron": "counts_per_electron",
+    "read noise counts": "read_noise_counts",
+    "offset counts": "offset_counts",
+}
+
 _NUMBER = r"[-+]?\d+(?:[.,]\d+)?(?:[eE][-+]?\d+)?"
 _DURATION = re.compile(
     rf"({_NUMBER})\s*(milliseconds?|microseconds?|seconds?|minutes?|hours?|msec|usec|sec|ms|us|µs|μs|min|s|h)?\b", re.I
@@ -145,3 +153,14 @@ def seconds_of(label: str, unit_seconds_default: float | None = None) -> tuple[f
     if found.group(0) != found.group(1) and not names_time and not re.fullmatch(_NUMBER, text):
         return None  # frame_001 is a number of a frame, not a time
     return number * (unit_seconds_default or 1.0), False
+
+
+def detector_of(metadata: tuple[tuple[str, str], ...]) -> dict[str, float]:
+    """Return what a preamble states of the detector, as fields of `frames.Detector`."""
+    found = {}
+    for key, value in metadata:
+        name = DETECTOR_SETTINGS.get(key.lower().strip())
+        number = re.match(rf"\s*({_NUMBER})\s*(?:counts)?\s*\Z", value)
+        if name and number:
+            found[name] = float(number.group(1).replace(",", "."))
+    return found
