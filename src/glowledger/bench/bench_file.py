@@ -1,0 +1,201 @@
+"""Read and write ``bench.toml``: one file, readable by a person, with where each number came from."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Iterable
+from pathlib import Path
+
+import numpy as np
+
+from glowledger.bench.model import Bench, LineSpread, Response, WavelengthSolution, Window
+from glowledger.errors import CalibrationError
+from glowledger.spectra.frames import Detector
+
+FORMAT = "glowledger/bench/1"
+
+
+def bench_text(bench: Bench) -> str:
+    """Return a bench as the text of a ``bench.toml``."""
+    lines = [
+        "# The spectrometer and its window as measured, written by glowledger calibrate.",
+        "# Wavelengths are nm in air. Keep this file beside your spectra; every command takes it with --bench.",
+        f'format = "{FORMAT}"',
+        f"pixels = {bench.pixels}",
+    ]
+    if bench.solution is not None:
+        lines += _solution_lines(bench.solution)
+    if bench.line_spread is not None:
+        spread = bench.line_spread
+        lines += ["", "[line_spread]  # full width at half maximum of a single line"]
+        lines += [_array("at_nm", spread.at_nm), _array("fwhm_nm", spread.fwhm_nm)]
+        lines += [_array("fwhm_se_nm", spread.fwhm_se_nm)]
+        lines += [f"lorentz_fraction = {_number(spread.lorentz_fraction)}", f"asymmetry = {_number(spread.asymmetry)}"]
+    if bench.response is not None:
+        response = bench.response
+        lines += ["", "[response]  # counts per photon, relative to the maximum"]
+        lines += [_array("at_nm", response.at_nm), _array("value", response.value)]
+        lines += [_array("relative_error", response.relative_error), _array("usable_nm", response.usable_nm)]
+    lines += ["", "[window]  # the viewport between plasma and spectrometer"]
+    lines += [f"material = {_quoted(bench.window.material)}", f"thickness_mm = {_number(bench.window.thickness_mm)}"]
+    lines += ["", "[detector]  # what is left out is estimated from the data"]
+    for name in ("ceiling_counts", "counts_per_electron", "read_noise_counts"):
+        value = getattr(bench.detector, name)
+        if value is not None:
+            lines.append(f"{name} = {_number(value)}")
+    for part, story in bench.provenance:
+        lines += ["", "[[provenance]]", f"part = {_quoted(part)}", f"story = {_quoted(story)}"]
+    return "\n".join(lines) + "\n"
+
+
+def _solution_lines(solution: WavelengthSolution) -> list[str]:
+    rows = ",\n  ".join("[" + ", ".join(_number(v) for v in row) + "]" for row in solution.covariance)
+    return [
+        "",
+        "[wavelength]  # Chebyshev series over the axis values in domain",
+        _array("coefficients_nm", solution.coefficients),
+        _array("domain", solution.domain),
+        f"covariance_nm2 = [\n  {rows},\n]",
+        f"scatter_nm = {_number(solution.scatter_nm)}",
+        _array("covered", solution.covered) + "  # axis values of the outermost lines used; beyond: extrapolated",
+    ]
+
+
+def _number(value: float) -> str:
+    text = repr(float(value))
+    return text if text not in ("inf", "-inf") else text
+
+
+def _array(name: str, values: Iterable[float]) -> str:
+    return f"{name} = [{', '.join(_number(v) for v in values)}]"
+
+
+def _quoted(text: str) -> str:
+    """Return a TOML basic string."""
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
+    plain = "".join(c if c >= " " and c != "\x7f" else f"\\u{ord(c):04x}" for c in escaped)
+    return f'"{plain}"'
+
+
+def read_bench(path: str | Path) -> Bench:
+    """Read a ``bench.toml``.
+
+    Parameters
+    ----------
+    path : path
+        The file.
+
+    Returns
+    -------
+    Bench
+
+    Raises
+    ------
+    CalibrationError
+        If the file is missing, damaged (says the line where it can) or of another format.
+    """
+    path = Path(path)
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError as error:
+        raise CalibrationError(
+            "there is no such bench file.", mend="Make one: glowledger calibrate LAMP.csv --bench bench.toml", file=path
+        ) from error
+    except (OSError, UnicodeDecodeError) as error:
+        raise CalibrationError(f"cannot be read as a bench file ({error}).", mend="Calibrate again.", file=path) from error
+    try:
+        table = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        place = re.search(r"line (\d+)", str(error))
+        raise CalibrationError(
+            f"is damaged: {error}.",
+            mend="Mend that line, or calibrate again.",
+            file=path,
+            line=int(place.group(1)) if place else text.count("\n") + 1,
+        ) from error
+    if table.get("format") != FORMAT:
+        raise CalibrationError(
+            f'is not a bench file of this version: format is {table.get("format")!r}, expected "{FORMAT}".',
+            mend="Calibrate again, or use the glowledger version that wrote it.",
+            file=path,
+            line=_line_of(text, "format"),
+        )
+    return _bench(table, text, path)
+
+
+def _line_of(text: str, name: str, section: str = "") -> int | None:
+    """Return the line where a key stands in its section, counted from 1."""
+    current = ""
+    for number, line in enumerate(text.splitlines(), start=1):
+        head = re.match(r"\s*\[+([A-Za-z_]+)\]+", line)
+        if head:
+            current = head.group(1)
+        if current == section and re.match(rf"\s*{re.escape(name)}\s*=", line):
+            return number
+    return None
+
+
+def _bench(table: dict, text: str, path: Path) -> Bench:
+    """Build the bench; a missing or unfit value is an error with its line."""
+    at: tuple[str, str] = ("", "pixels")
+
+    def numbers(section: str, name: str) -> np.ndarray:
+        nonlocal at
+        at = (section, name)
+        values = np.array(table[section][name], dtype=np.float64)
+        if not np.all(np.isfinite(values)):
+            raise ValueError("a value is not a finite number")
+        return values
+
+    try:
+        pixels = int(table["pixels"])
+        solution = None
+        if "wavelength" in table:
+            coefficients = numbers("wavelength", "coefficients_nm")
+            covariance = numbers("wavelength", "covariance_nm2")
+            if coefficients.ndim != 1 or len(coefficients) < 2 or covariance.shape != 2 * coefficients.shape:
+                raise ValueError("coefficients and covariance differ in size")
+            domain, covered = numbers("wavelength", "domain"), numbers("wavelength", "covered")
+            if domain.shape != (2,) or covered.shape != (2,) or domain[0] >= domain[1]:
+                raise ValueError("domain and covered must be two rising numbers")
+            solution = WavelengthSolution(
+                coefficients=coefficients, covariance=covariance, domain=(float(domain[0]), float(domain[1])),
+                covered=(float(covered[0]), float(covered[1])), scatter_nm=float(numbers("wavelength", "scatter_nm")),
+            )  # fmt: skip
+        spread = None
+        if "line_spread" in table:
+            section = "line_spread"
+            names = ("at_nm", "fwhm_nm", "fwhm_se_nm")
+            columns = {name: np.atleast_1d(numbers(section, name)) for name in names}
+            if len({c.shape for c in columns.values()}) != 1 or np.any(columns["fwhm_nm"] <= 0):
+                raise ValueError("widths must be positive, one to a wavelength")
+            spread = LineSpread(
+                **columns,
+                lorentz_fraction=float(numbers(section, "lorentz_fraction")),
+                asymmetry=float(numbers(section, "asymmetry")),
+            )
+        response = None
+        if "response" in table:
+            usable = numbers("response", "usable_nm")
+            response = Response(
+                at_nm=numbers("response", "at_nm"), value=numbers("response", "value"),
+                relative_error=numbers("response", "relative_error"), usable_nm=(float(usable[0]), float(usable[1])),
+            )  # fmt: skip
+        at = ("window", "material")
+        window = Window(**table.get("window", {}))
+        at = ("detector", "ceiling_counts")
+        detector = Detector(**{name: float(value) for name, value in table.get("detector", {}).items()})
+        at = ("provenance", "part")
+        provenance = tuple((str(p["part"]), str(p["story"])) for p in table.get("provenance", []))
+    except (KeyError, TypeError, ValueError, IndexError) as error:
+        section, name = at
+        what = f"{name!r} is missing" if isinstance(error, KeyError) else str(error)
+        where = f"[{section}] {name}" if section else name
+        raise CalibrationError(
+            f"is damaged at {where}: {what}.", mend="Calibrate again.", file=path, line=_line_of(text, name, section)
+        ) from error
+    return Bench(
+        pixels=pixels, solution=solution, line_spread=spread, response=response, window=window, detector=detector,
+        provenance=provenance,
+    )  # fmt: skip

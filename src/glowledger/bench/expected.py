@@ -1,0 +1,125 @@
+"""What a lamp should show: its lines, and how they merge at the resolution of an instrument."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+STRENGTH_SCATTER = 0.7  # spread of ln(line strength) between lamps of one kind; common practice, no source
+MERGE_WIDTHS = 0.8  # lines closer than this many FWHM make one peak
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class LineList:
+    """Lines of a lamp; arrays of shape (m,), ascending in wavelength.
+
+    Attributes
+    ----------
+    wavelength_nm, strength : ndarray of shape (m,)
+        Air wavelength; strength relative to the strongest.
+    error_nm : ndarray of shape (m,)
+        How far the centre of this entry may lie from `wavelength_nm`: 0 for a line, more for a phosphor band
+        or an unresolved blend of lines whose ratio differs between lamps.
+    species : tuple of str
+        Standard notation, ``Hg I``.
+    anchor : ndarray of bool, shape (m,)
+        May carry the solution (False: only expected, as phosphor bands).
+    """
+
+    wavelength_nm: Floats
+    strength: Floats
+    error_nm: Floats
+    species: tuple[str, ...]
+    anchor: NDArray[np.bool_]
+
+    def __post_init__(self) -> None:
+        order = np.argsort(self.wavelength_nm, kind="stable")
+        for field in fields(self):
+            if field.name == "species":
+                object.__setattr__(self, "species", tuple(self.species[i] for i in order))
+                continue
+            value = np.array(getattr(self, field.name))[order]
+            value.flags.writeable = False
+            object.__setattr__(self, field.name, value)
+
+    def __len__(self) -> int:
+        return len(self.wavelength_nm)
+
+
+def merged(lines: LineList, fwhm_nm: float) -> LineList:
+    """Return the list as seen at a line width: lines closer than `MERGE_WIDTHS` widths become one.
+
+    Parameters
+    ----------
+    lines : LineList
+        Single lines.
+    fwhm_nm : float
+        Line width of the instrument.
+
+    Returns
+    -------
+    LineList
+        Strength-weighted centres; `error_nm` holds how much the centre moves when the strengths scatter by
+        `STRENGTH_SCATTER` (first order).
+    """
+    groups = [[k] for k in range(len(lines))]
+    centre = [float(w) for w in lines.wavelength_nm]
+    weight = [float(s) for s in lines.strength]
+    while len(groups) > 1:
+        gaps = np.diff(centre)
+        closest = int(np.argmin(gaps))
+        if gaps[closest] > MERGE_WIDTHS * fwhm_nm:
+            break
+        total = weight[closest] + weight[closest + 1]
+        centre[closest] = (centre[closest] * weight[closest] + centre[closest + 1] * weight[closest + 1]) / total
+        weight[closest] = total
+        groups[closest] = groups[closest] + groups[closest + 1]
+        del groups[closest + 1], centre[closest + 1], weight[closest + 1]
+    error, anchor, species = [], [], []
+    for members, middle, total in zip(groups, centre, weight, strict=True):
+        share = lines.strength[members] / total
+        offset = lines.wavelength_nm[members] - middle
+        spread = STRENGTH_SCATTER**2 * np.sum((share * offset) ** 2)
+        error.append(np.sqrt(spread + np.sum(share * lines.error_nm[members] ** 2)))
+        strongest = members[int(np.argmax(lines.strength[members]))]
+        anchor.append(bool(np.all(lines.anchor[members])))
+        species.append(lines.species[strongest])
+    return LineList(
+        wavelength_nm=np.array(centre),
+        strength=np.array(weight),
+        error_nm=np.array(error),
+        species=tuple(species),
+        anchor=np.array(anchor),
+    )
+
+
+BAND_ERROR_NM = 0.7  # phosphor peaks differ by up to 0.5 nm between makes, and move with the line width
+
+
+def lines_of(lamp: str) -> LineList:
+    """Return the lines that a lamp, or several elements in one lamp, should show.
+
+    Parameters
+    ----------
+    lamp : str
+        A lamp of the table, or elements with commas: ``hg,cd,ar``.
+
+    Raises
+    ------
+    TableError
+        If a part is no known lamp.
+    """
+    from glowledger.tables.lamps import lamp_lines
+
+    rows = lamp_lines(lamp)
+    return LineList(
+        wavelength_nm=rows.wavelength_nm,
+        strength=rows.strength,
+        error_nm=np.where(rows.approximate, BAND_ERROR_NM, 0.0),
+        species=tuple(str(name) for name in rows.species),
+        anchor=~rows.approximate,
+    )

@@ -1,0 +1,79 @@
+"""Width and shape of an unresolved line over the axis, from the lamp's own isolated lines."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from glowledger.bench.model import LineSpread
+from glowledger.bench.peaks import Peaks, Scene
+
+Floats = NDArray[np.float64]
+
+SMOOTHING = 0.12  # of the axis: how slowly the width of a spectrometer changes
+WIDTH_SCATTER = 0.06  # line-to-line scatter of ln(width): unresolved structure, pixel phase
+
+
+def clean_widths(peaks: Peaks) -> NDArray[np.bool_]:
+    """Return which peaks tell the width: alone, not flat-topped, not a band, well above noise."""
+    strong = peaks.area > 20.0 * np.maximum(peaks.area_se, 1e-300)
+    return np.isfinite(peaks.fwhm_px) & ~peaks.saturated & ~peaks.blended & ~peaks.broad & strong
+
+
+def width_profile(peaks: Peaks, scene: Scene) -> Floats:
+    """Return the FWHM in pixels at every pixel, shape (p,); the typical width where no line tells.
+
+    A running weighted median over the clean lines, pulled to the overall median where there are few: blends that
+    went unnoticed are wider and must not count.
+    """
+    length = len(scene.counts)
+    good = clean_widths(peaks)
+    if np.count_nonzero(good) < 3:
+        return np.full(length, scene.fwhm_px)
+    place, width = peaks.pixel[good], np.log(peaks.fwhm_px[good])
+    overall = _weighted_median(width, np.ones_like(width))
+    near = np.abs(width - overall) < 0.5
+    if np.count_nonzero(near) < 3:
+        return np.full(length, float(np.exp(overall)))
+    place, width = place[near], width[near]
+    nodes = np.linspace(0, length - 1, 17)
+    values = np.empty(17)
+    for k, node in enumerate(nodes):
+        weight = np.exp(-0.5 * ((place - node) / (SMOOTHING * length)) ** 2)
+        total = float(np.sum(weight))
+        local = _weighted_median(width, weight + 1e-9)
+        values[k] = (total * local + 0.7 * overall) / (total + 0.7)
+    return np.exp(np.interp(np.arange(length), nodes, values))
+
+
+def _weighted_median(values: Floats, weight: Floats) -> float:
+    order = np.argsort(values)
+    share = (np.cumsum(weight[order]) - 0.5 * weight[order]) / np.sum(weight)
+    return float(np.interp(0.5, share, values[order]))
+
+
+def measured_linespread(at_nm: Floats, fwhm_nm: Floats) -> LineSpread:
+    """Return the line-spread through widths of single lines.
+
+    Parameters
+    ----------
+    at_nm, fwhm_nm : ndarray of shape (k,)
+        Wavelengths and widths of clean lines, at least one.
+
+    Returns
+    -------
+    LineSpread
+        Up to five nodes, each the median of neighbouring lines with its standard error.
+    """
+    order = np.argsort(at_nm)
+    at, width = at_nm[order], fwhm_nm[order]
+    count = int(np.clip(len(at) // 3, 1, 5))
+    nodes, value, error = [], [], []
+    for part in np.array_split(np.arange(len(at)), count):
+        middle = float(np.median(width[part]))
+        spread = 1.4826 * float(np.median(np.abs(width[part] - middle))) if len(part) > 2 else 0.0
+        spread = max(spread, WIDTH_SCATTER * middle)
+        nodes.append(float(np.mean(at[part])))
+        value.append(middle)
+        error.append(1.2533 * spread / np.sqrt(len(part)))
+    return LineSpread(at_nm=np.array(nodes), fwhm_nm=np.array(value), fwhm_se_nm=np.array(error))

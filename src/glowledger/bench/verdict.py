@@ -1,0 +1,96 @@
+"""A calibration in words and as a document."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from glowledger.bench.calibration import Calibration
+from glowledger.bench.model import WavelengthSolution
+
+NAMES = {
+    "cfl": "Compact fluorescent lamp", "hg": "Mercury lamp", "hg-ar": "Mercury-argon lamp", "ne": "Neon lamp",
+    "ar": "Argon lamp", "he": "Helium lamp", "kr": "Krypton lamp", "xe": "Xenon lamp", "h2": "Hydrogen lamp",
+}  # fmt: skip
+
+
+def lamp_name(lamp: str) -> str:
+    """Return the lamp in words."""
+    if lamp in NAMES:
+        return NAMES[lamp]
+    return "Lamp with " + ", ".join(part.strip().capitalize() for part in lamp.split(","))
+
+
+def accuracy_nm(calibration: Calibration) -> float:
+    """Return how far the solution may be off between the outermost used lines (95 %), nm."""
+    solution = calibration.solution
+    if solution is None:
+        return float("nan")
+    places = np.linspace(*solution.covered, 201)
+    curve = np.sqrt(np.maximum(solution.standard_error_nm(places) ** 2 - solution.scatter_nm**2, 0.0))
+    return max(2.0 * float(np.max(curve)), calibration.loo_rms_nm if np.isfinite(calibration.loo_rms_nm) else 0.0)
+
+
+def axis_ends_nm(solution: WavelengthSolution) -> tuple[float, float]:
+    """Return the lowest and highest wavelength of the axis, nm."""
+    low, high = np.sort(solution.nm(np.array(solution.domain)))
+    return float(low), float(high)
+
+
+def sentence(calibration: Calibration) -> str:
+    """Return the verdict in one sentence: how good, from where to where, what is extrapolated."""
+    if not calibration.accepted or calibration.solution is None or calibration.range_nm is None:
+        return f"No solution: {'; '.join(calibration.reasons) or 'nothing was found'}."
+    low, high = calibration.range_nm
+    first, last = axis_ends_nm(calibration.solution)
+    beyond = []
+    if first < low - 2.0 * calibration.fwhm_nm:
+        beyond.append(f"below {low:.0f} nm")
+    if last > high + 2.0 * calibration.fwhm_nm:
+        beyond.append(f"beyond {high:.0f} nm")
+    tail = f"; {' and '.join(beyond)} it is extrapolated" if beyond else ""
+    return f"Good to {accuracy_nm(calibration):.2g} nm from {low:.0f} to {high:.0f} nm{tail}."
+
+
+def document(calibration: Calibration) -> dict[str, object]:
+    """Return the answer of ``calibrate`` as one document, schema ``glowledger/calibrate/1``."""
+    warnings = [*calibration.warnings]
+    if not calibration.accepted:
+        warnings = [*calibration.reasons, *([calibration.mend] if calibration.mend else []), *warnings]
+    return {
+        "schema": "glowledger/calibrate/1",
+        "lamp": calibration.lamp,
+        "accepted": calibration.accepted,
+        "matched": calibration.matched,
+        "degree": calibration.degree,
+        "rms_nm": calibration.rms_nm,
+        "loo_rms_nm": calibration.loo_rms_nm,
+        "fwhm_nm": calibration.fwhm_nm,
+        "range_nm": list(calibration.range_nm) if calibration.range_nm else None,
+        "accuracy_nm": accuracy_nm(calibration),
+        "verdict": sentence(calibration),
+        "peaks_found": calibration.peaks_found,
+        "log_evidence": calibration.log_evidence,
+        "log_margin": calibration.log_margin,
+        "lines": [
+            {
+                "species": line.species,
+                "wavelength_nm": line.wavelength_nm,
+                "pixel": line.pixel,
+                "residual_nm": line.residual_nm,
+                "standard_error_nm": line.error_nm,
+                "used": line.used,
+            }
+            for line in calibration.lines
+        ],
+        "warnings": warnings,
+    }
+
+
+def residual_table(calibration: Calibration) -> str:
+    """Return the line table as CSV text."""
+    rows = ["species,wavelength_nm,pixel,residual_nm,standard_error_nm,used"]
+    rows += [
+        f"{r.species},{r.wavelength_nm:.4f},{r.pixel:.3f},{r.residual_nm:.4f},{r.error_nm:.4f},{'yes' if r.used else 'no'}"
+        for r in calibration.lines
+    ]
+    return "\n".join(rows) + "\n"

@@ -1,0 +1,107 @@
+"""The command ``calibrate``."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from glowledger.cli.reading_options import reading_options
+
+
+@click.command()
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "--lamp",
+    "lamps",
+    multiple=True,
+    metavar="LAMP",
+    help="cfl, ne, hg, hg-ar, ar, he, kr, xe, h2, elements with commas (hg,cd,ar), or auto [auto]. Once, or once per file.",
+)
+@click.option("--dark", type=click.Path(path_type=Path), help="Dark file to subtract: same exposure, lamp off.")
+@click.option("--bench", type=click.Path(path_type=Path), help="bench.toml to write, or to update if it exists.")
+@click.option("-o", "--output", type=click.Path(path_type=Path), help="Folder for the line table and the figure.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON document instead of text.")
+@reading_options
+def command(
+    files: tuple[Path, ...],
+    lamps: tuple[str, ...],
+    dark: Path | None,
+    bench: Path | None,
+    output: Path | None,
+    as_json: bool,
+    reading: dict[str, Any],
+) -> None:
+    """Find the wavelength of every pixel from lamp spectra in FILES.
+
+    Needs no starting guess: the pattern of lines tells. A solution that is not sure is refused (exit code 3) with the
+    reason; nothing is written then. Two files of different lamps are combined into one solution.
+
+    \b
+    Examples:
+      glowledger calibrate sample_spectra/lamp.csv --lamp cfl --bench bench.toml
+      glowledger calibrate sample_spectra/lamp_neon.csv --json
+    """
+    from glowledger.bench import verdict
+    from glowledger.bench.calibration import calibrate
+    from glowledger.bench.updating import updated_bench
+    from glowledger.report import documents
+    from glowledger.spectra.reading import read_spectra
+
+    if lamps and len(lamps) not in (1, len(files)):
+        raise click.UsageError(f"{len(files)} files but {len(lamps)} --lamp: give one for all, or one per file.")
+    named = lamps * len(files) if len(lamps) == 1 else lamps or ("auto",) * len(files)
+    shots = []
+    for file, lamp in zip(files, named, strict=True):
+        frames = read_spectra(file, **reading)
+        if dark is not None:
+            from glowledger.spectra.darks import subtract_dark
+
+            frames = subtract_dark(frames, read_spectra(dark, **reading))
+        shots.append((frames, lamp.strip().casefold()))
+    result = calibrate(shots)
+    notes: tuple[str, ...] = ()
+    if result.accepted and bench is not None:
+        notes = updated_bench(bench, result, [frames for frames, _ in shots])
+    if result.accepted and output is not None:
+        _write_output(output, result, [frames for frames, _ in shots])
+    if as_json:
+        click.echo(documents.dumps(verdict.document(result) | {"notes": list(notes)}))
+    else:
+        _say(result, bench, output, notes)
+    if not result.accepted:
+        sys.exit(3)
+
+
+def _say(result: Any, bench: Path | None, output: Path | None, notes: tuple[str, ...]) -> None:
+    """Print the answer; a refusal goes to stderr as one paragraph."""
+    from glowledger.bench import verdict
+
+    if not result.accepted:
+        click.echo(f"error: {verdict.sentence(result)} {result.mend}".rstrip(), err=True)
+        return
+    click.echo(
+        f"{verdict.lamp_name(result.lamp)} recognised: {result.matched} lines carry the solution, "
+        f"{len(result.lines)} of {result.peaks_found} peaks identified."
+    )
+    click.echo(verdict.sentence(result))
+    click.echo(f"Line width {result.fwhm_nm:.2g} nm (FWHM). Polynomial of degree {result.degree}.")
+    for text in (*result.warnings, *notes):
+        click.echo(text)
+    written = [str(p) for p in (bench, output and output / "calibration_lines.csv", output and output / "calibration.png") if p]
+    if written:
+        click.echo(f"Wrote {', '.join(written)}.")
+
+
+def _write_output(folder: Path, result: Any, frames: list[Any]) -> None:
+    from glowledger.bench import verdict
+    from glowledger.report.figures_calibration import calibration_figure
+    from glowledger.report.style import figure_bytes
+    from glowledger.report.writing import make_folder, write_bytes, write_text
+
+    picture = figure_bytes(calibration_figure(result, frames))
+    make_folder(folder)
+    write_text(folder / "calibration_lines.csv", verdict.residual_table(result))
+    write_bytes(folder / "calibration.png", picture)

@@ -1,0 +1,71 @@
+"""The command ``convert``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from glowledger.cli.reading_options import reading_options
+
+
+@click.command()
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--bench", type=click.Path(path_type=Path), required=True, help="bench.toml of this spectrometer.")
+@click.option("--dark", type=click.Path(path_type=Path), help="Dark file to subtract: same exposure, plasma off.")
+@click.option(
+    "-o", "--output", type=click.Path(path_type=Path), help="File to write (.csv, .ecsv, .fits); stdout as CSV if left out."
+)
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON document about what was written.")
+@reading_options
+def command(
+    file: Path, bench: Path, dark: Path | None, output: Path | None, as_json: bool, reading: dict[str, Any]
+) -> None:
+    """Write the spectra in FILE with a calibrated wavelength axis (nm in air).
+
+    \b
+    Examples:
+      glowledger convert sample_spectra/spectrum.csv --bench bench.toml -o spectrum_nm.csv
+      glowledger convert sample_spectra/cleaning_run.csv --bench bench.toml --dark sample_spectra/dark.csv -o run_nm.csv
+    """
+    from glowledger.bench.applying import calibrated, extrapolated
+    from glowledger.bench.bench_file import read_bench
+    from glowledger.report import documents
+    from glowledger.spectra.reading import read_spectra
+    from glowledger.spectra.writing import csv_chunks, write_spectra
+
+    if as_json and output is None:
+        raise click.UsageError("--json needs -o: both would go to the same place.")
+    instrument = read_bench(bench)
+    frames = read_spectra(file, **reading)
+    if dark is not None:
+        from glowledger.spectra.darks import subtract_dark
+
+        frames = subtract_dark(frames, read_spectra(dark, **reading))
+    converted = calibrated(frames, instrument)
+    outside = extrapolated(frames, instrument)
+    if output is None:
+        for chunk in csv_chunks(converted):
+            click.echo(chunk, nl=False)
+        return
+    write_spectra(output, converted)
+    low, high = float(converted.axis[0]), float(converted.axis[-1])
+    inside = converted.axis[~outside]
+    covered = [float(inside[0]), float(inside[-1])] if inside.size else None
+    if as_json:
+        click.echo(
+            documents.dumps(
+                {
+                    "schema": "glowledger/convert/1",
+                    "file": output,
+                    "frames": len(converted),
+                    "range_nm": [low, high],
+                    "covered_nm": covered,
+                    "extrapolated_pixels": int(outside.sum()),
+                }
+            )
+        )
+        return
+    note = f" {int(outside.sum())} pixels lie beyond the lamp's lines: extrapolated." if outside.any() else ""
+    click.echo(f"{len(converted)} spectra from {low:.1f} to {high:.1f} nm written to {output}.{note}")
