@@ -22,7 +22,7 @@ import numpy as np
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent / "tests" / "simulators"))
 
-from glow_emission import GRID_NM, Nature, species_photons  # noqa: E402
+from glow_emission import Nature, species_photons  # noqa: E402
 from glow_instrument import Instrument, detect, record  # noqa: E402
 from glow_lamps import lamp_photons  # noqa: E402
 from glow_simulator import continuum  # noqa: E402
@@ -61,7 +61,14 @@ OTHER = replace(
     averages=10,
 )
 NATURE = Nature(
-    t_rot={"CO Angstrom": 480.0, "CO third positive": 480.0, "OH": 700.0, "N2": 460.0, "N2+": 520.0, "CH": 900.0},
+    t_rot={
+        "CO Angstrom": 480.0,
+        "CO third positive": 480.0,
+        "OH": 700.0,
+        "N2": 460.0,
+        "N2+": 520.0,
+        "CH": 900.0,
+    },
     level=0.25,
     excitation_ev=0.42,
 )

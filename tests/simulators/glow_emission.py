@@ -48,7 +48,19 @@ T_VIB = {
     "O2+ first negative": 3000.0,
 }
 # CO2+ Fox-Duffendack-Barker groups and B-X heads, nm, with weights: from memory, rough
-CO2_ION = {288.3: 6, 289.6: 6, 326.3: 1, 337.0: 2, 351.1: 3, 353.4: 2, 366.2: 2.5, 367.4: 2, 384.5: 2, 396.0: 1, 412.0: 1}
+CO2_ION = {
+    288.3: 6,
+    289.6: 6,
+    326.3: 1,
+    337.0: 2,
+    351.1: 3,
+    353.4: 2,
+    366.2: 2.5,
+    367.4: 2,
+    384.5: 2,
+    396.0: 1,
+    412.0: 1,
+}
 METASTABLE_CM = {"Ar I": (93143.76, 94553.67), "Ne I": (134041.84, 134818.64), "He I": (159855.97, 166277.44)}
 
 
@@ -119,7 +131,9 @@ def _flat(system: str) -> _Flat:
     join = lambda what: np.concatenate([getattr(b, what) for b in mine])  # noqa: E731
     v = np.array([b.v_upper for b in mine])
     g = np.array([up.vib(k) - up.vib(0) for k in v])
-    return _Flat(join("nm"), join("upper_cm"), join("strength"), number, v, np.array([b.share for b in mine]), g)
+    return _Flat(
+        join("nm"), join("upper_cm"), join("strength"), number, v, np.array([b.share for b in mine]), g
+    )
 
 
 def system_photons(
@@ -170,11 +184,15 @@ def carbon_dioxide_ion(rng: np.random.RandomState) -> np.ndarray:
     out = np.zeros_like(GRID_NM)
     for head, weight in CO2_ION.items():
         away = np.maximum(GRID_NM - head, 0)
-        out += weight * np.exp(0.2 * rng.standard_normal()) * np.where(GRID_NM >= head, np.exp(-away / 1.3), 0)
+        out += (
+            weight * np.exp(0.2 * rng.standard_normal()) * np.where(head <= GRID_NM, np.exp(-away / 1.3), 0)
+        )
     return out / out.sum()
 
 
-def species_photons(name: str, rng: np.random.RandomState, nature: Nature) -> tuple[np.ndarray, dict[str, float]]:
+def species_photons(
+    name: str, rng: np.random.RandomState, nature: Nature
+) -> tuple[np.ndarray, dict[str, float]]:
     """Photons per grid step of one species (sum 1 over 178-1050 nm) and its rotational temperatures."""
     if name == "H2":
         t = nature.t_rot.get("H2", nature.t_rot_default)

@@ -115,7 +115,9 @@ def bands() -> tuple[Band, ...]:
         weight = lines.strength[ok] * np.exp(-lines.upper_cm[ok] / (0.695 * 500))
         head = _number(r["head_air_nm"])
         move = head - head_nm(nm, weight, head) if head == head else np.nan
-        raw.append((r["species"], r["system"], vu, vl, rate, nm, lines.upper_cm[ok], lines.strength[ok], move))
+        raw.append(
+            (r["species"], r["system"], vu, vl, rate, nm, lines.upper_cm[ok], lines.strength[ok], move)
+        )
     return tuple(_anchored(raw))
 
 

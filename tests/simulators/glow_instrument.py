@@ -131,7 +131,9 @@ def detect(instrument: Instrument, photons: np.ndarray, shift_nm: float = 0.0) -
     first = photons * instrument.response(GRID_NM)
     low = instrument.true_nm(np.array([-0.5]), shift_nm)[0] - 25
     high = instrument.true_nm(np.array([instrument.pixels - 0.5]), shift_nm)[0] + 25
-    span = slice(max(int((low - GRID_NM[0]) / STEP_NM), 0), min(int((high - GRID_NM[0]) / STEP_NM), len(GRID_NM)))
+    span = slice(
+        max(int((low - GRID_NM[0]) / STEP_NM), 0), min(int((high - GRID_NM[0]) / STEP_NM), len(GRID_NM))
+    )
     light = first[:, span]
     if instrument.second_order > 0:
         light = light + _ghost(instrument, photons, span)
@@ -178,7 +180,7 @@ def record(
     instrument: Instrument, electrons: np.ndarray, rng: np.random.RandomState, scans: int | None = None
 ) -> np.ndarray:
     """Counts as the software writes them: shot and read noise, dark pattern, gain, rounding, ceiling."""
-    n, p = electrons.shape
+    p = electrons.shape[1]
     dice = np.random.RandomState(p + instrument.hot_pixels)  # the chip's own pattern stays with the chip
     pattern = instrument.dark_counts + instrument.dark_pattern * dice.standard_normal(p)
     hot = dice.randint(0, p, instrument.hot_pixels)

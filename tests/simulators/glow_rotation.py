@@ -163,7 +163,9 @@ def case_b_mixture(spin: float, lam: int, n: int, j: float) -> dict[float, float
     return out
 
 
-def moment(upper: dict[float, float], lower: dict[float, float], jj: tuple[float, float], lams: tuple[int, int]) -> float:
+def moment(
+    upper: dict[float, float], lower: dict[float, float], jj: tuple[float, float], lams: tuple[int, int]
+) -> float:
     """Squared transition amplitude between two mixtures of case (a) functions; Σ is kept."""
     j_up, j_low = jj
     total = 0.0
@@ -174,7 +176,9 @@ def moment(upper: dict[float, float], lower: dict[float, float], jj: tuple[float
         o_up, o_low = lams[0] + sigma, lams[1] + sigma
         if abs(o_up) > j_up or abs(o_low) > j_low:
             continue
-        total += c_up * c_low * (-1) ** round(j_up - o_up) * racah(j_up, 1, j_low, -o_up, lams[0] - lams[1], o_low)
+        total += (
+            c_up * c_low * (-1) ** round(j_up - o_up) * racah(j_up, 1, j_low, -o_up, lams[0] - lams[1], o_low)
+        )
     return (2 * j_up + 1) * (2 * j_low + 1) * total**2
 
 
@@ -289,7 +293,10 @@ def _doublet_levels(state: State, j: float) -> list[tuple[int, dict[float, float
     """Which F1, F2 exist at J, and their mixtures (taken at v = 0)."""
     lam = state.big_lambda
     if lam == 0:
-        return [(1, case_b_mixture(0.5, 0, round(j - 0.5), j)), (2, case_b_mixture(0.5, 0, round(j + 0.5), j))]
+        return [
+            (1, case_b_mixture(0.5, 0, round(j - 0.5), j)),
+            (2, case_b_mixture(0.5, 0, round(j + 0.5), j)),
+        ]
     if j < lam - 0.5:
         return []
     if j < lam + 0.5:  # only the smaller Ω exists: the lower level if the spin-orbit term is large

@@ -52,10 +52,25 @@ PURE = [
 ]
 MIXED = [
     _s("argon and oxygen", Ar_I=(0.5, 1), O_I=(0.05, 0.5), unsure="Ar II,O2+"),
-    _s("air", N2=(1, 1), N2plus=(0.05, 0.4), O_I=(0.01, 0.1), N_I=(1e-3, 1e-2), H_I=(1e-3, 1e-2), NO=(1e-3, 2e-2)),
+    _s(
+        "air",
+        N2=(1, 1),
+        N2plus=(0.05, 0.4),
+        O_I=(0.01, 0.1),
+        N_I=(1e-3, 1e-2),
+        H_I=(1e-3, 1e-2),
+        NO=(1e-3, 2e-2),
+    ),
     _s("argon and hydrogen", Ar_I=(1, 1), H_I=(0.02, 0.3), H2=(0.005, 0.1), unsure="Ar II,D I"),
     _s("argon and nitrogen", Ar_I=(1, 1), N2=(0.05, 0.5), N2plus=(0.005, 0.05), unsure="Ar II,N I"),
-    _s("argon and water", Ar_I=(1, 1), OH=(0.01, 0.2), H_I=(0.01, 0.1), O_I=(0.01, 0.1), unsure="Ar II,D I,H2"),
+    _s(
+        "argon and water",
+        Ar_I=(1, 1),
+        OH=(0.01, 0.2),
+        H_I=(0.01, 0.1),
+        O_I=(0.01, 0.1),
+        unsure="Ar II,D I,H2",
+    ),
     _s(
         "carbon dioxide",
         CO=(1, 1),
@@ -94,10 +109,31 @@ MIXED = [
         O_I=(0.01, 0.1),
         unsure="NO,NH,N I,D I,CO+",
     ),
-    _s("stainless sputter", Ar_I=(1, 1), Cr_I=(0.01, 0.1), Fe_I=(0.01, 0.1), Ni_I=(0.005, 0.05), unsure="Ar II,Mn I"),
+    _s(
+        "stainless sputter",
+        Ar_I=(1, 1),
+        Cr_I=(0.01, 0.1),
+        Fe_I=(0.01, 0.1),
+        Ni_I=(0.005, 0.05),
+        unsure="Ar II,Mn I",
+    ),
 ]
 TRACES = ["N2", "N2+", "OH", "CO", "CN", "CH", "C2", "NH", "NO", "CO+", "O2+", "O I", "H I", "N I", "C I"]
-METALS = ["Na I", "K I", "Cu I", "Al I", "Cr I", "Fe I", "Ni I", "Ti I", "Mg I", "Ca I", "Zn I", "Si I", "W I"]
+METALS = [
+    "Na I",
+    "K I",
+    "Cu I",
+    "Al I",
+    "Cr I",
+    "Fe I",
+    "Ni I",
+    "Ti I",
+    "Mg I",
+    "Ca I",
+    "Zn I",
+    "Si I",
+    "W I",
+]
 
 
 def trace(base: str, name: str, photons: float) -> Callable[[np.random.RandomState], dict[str, float]]:
