@@ -118,7 +118,7 @@ def test_an_unknown_format_or_folder_is_a_write_error(make_fit, tmp_path):
     figure = spectrum_figure(make_fit(pixels=300), "invented")
     with pytest.raises(WriteError, match=r"\.png"):
         style.save_figure(figure, tmp_path / "spectrum.bmp")
-    with pytest.raises(WriteError, match="folder exists"):
+    with pytest.raises(WriteError, match="folder does not exist"):
         style.save_figure(figure, tmp_path / "missing" / "spectrum.png")
 
 
