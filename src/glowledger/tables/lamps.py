@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from functools import cache
 
 import numpy as np
@@ -11,6 +11,13 @@ from numpy.typing import NDArray
 
 from glowledger.errors import TableError
 from glowledger.tables.folder import read_table
+
+BLEND_NM = 1.0
+FULL_NAMES = {
+    "argon": "ar", "cadmium": "cd", "fluorescent": "cfl", "h": "h2", "hydrogen": "h2", "helium": "he",
+    "mercury": "hg", "hgar": "hg-ar", "krypton": "kr", "sodium": "na", "neon": "ne", "xenon": "xe",
+    "zinc": "zn",
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -24,14 +31,17 @@ class LampLines:
     wavelength_nm : ndarray
         nm in standard air.
     strength : ndarray
-        Rough counts relative to the strongest line of the element in that lamp, as a silicon
-        spectrometer of 1 to 2 nm sees them; good to a factor of some three.
+        Rough counts relative to the strongest line of the element in that lamp, as a silicon spectrometer
+        sees them; good to a factor of some three for anchors and ten for secondary lines.
     role : ndarray of str
         'anchor': well seen and certain; 'secondary': may be seen; 'band': a phosphor band.
     approximate : ndarray of bool
         True for phosphor bands: good for finding out the lamp, never for the wavelength solution.
+    error_nm : ndarray
+        Standard error of the wavelength, nm, with unresolved fine structure; 0.5 for phosphor bands.
     blend : ndarray of str
-        Neighbours of the same lamp that a coarse spectrometer does not separate; '' if none.
+        Lines of the same lamp within 1 nm that have a tenth of its strength or more, nearest first, joined
+        by '; ', e.g. ``Ar I 772.421``; '' if none.
     source : ndarray of str
         Keys explained in ``line_tables/FORMAT.md``.
     """
@@ -41,6 +51,7 @@ class LampLines:
     strength: NDArray[np.float64]
     role: NDArray[np.str_]
     approximate: NDArray[np.bool_]
+    error_nm: NDArray[np.float64]
     blend: NDArray[np.str_]
     source: NDArray[np.str_]
 
@@ -72,7 +83,8 @@ def _table() -> tuple[NDArray[np.str_], LampLines]:
             strength=np.array(columns["strength"], dtype=np.float64),
             role=role,
             approximate=role == "band",
-            blend=np.array(columns["blend"]),
+            error_nm=np.array(columns["error_nm"], dtype=np.float64),
+            blend=np.full(len(role), ""),
             source=np.array(columns["source"]),
         )
     except (KeyError, ValueError) as error:
@@ -85,14 +97,17 @@ def lamp_names() -> tuple[str, ...]:
     return tuple(str(name) for name in np.unique(_table()[0]))
 
 
-def lamp_lines(lamp: str) -> LampLines:
+def lamp_lines(lamp: str, *, secondary: bool = False) -> LampLines:
     """Return the lines of a lamp or of several elements in one lamp.
 
     Parameters
     ----------
     lamp : str
         A name of `lamp_names`, or several with commas: ``hg,ar``, ``hg,cd,ar``, ``he,ne,ar``. Case and
-        blanks are forgiven. The strength of each part is relative to its own strongest line.
+        blanks are forgiven, and so are 'neon', 'mercury' and the like. The strength of each part is
+        relative to its own strongest line.
+    secondary : bool
+        Whether to add the lines that may be seen; they help instruments better than 1 nm.
 
     Returns
     -------
@@ -105,19 +120,35 @@ def lamp_lines(lamp: str) -> LampLines:
         If a part is not a known lamp; the mend names the nearest ones.
     """
     lamps, lines = _table()
+    parts = [_known_name(part) for part in lamp.split(",") if part.strip()] or [_known_name(lamp)]
+    chosen = lines[np.isin(lamps, parts) & (secondary | (lines.role != "secondary"))]
+    order = np.lexsort((-chosen.strength, chosen.species, chosen.wavelength_nm))
+    chosen = chosen[order]
+    same = (np.diff(chosen.wavelength_nm) == 0) & (chosen.species[1:] == chosen.species[:-1])
+    once = chosen[np.concatenate([[True], ~same])]
+    return replace(once, blend=_blends(once))
+
+
+def _known_name(part: str) -> str:
     known = lamp_names()
-    parts = [part.strip().casefold() for part in lamp.split(",") if part.strip()]
-    for part in parts or [lamp]:
-        if part not in known:
-            near = difflib.get_close_matches(part, known, n=3, cutoff=0.5)
-            mend = f"Did you mean {' or '.join(map(repr, near))}? " if near else ""
-            raise TableError(
-                f"no lamp is called '{part}'.",
-                mend=f"{mend}Known lamps: {', '.join(known)}; several with commas, e.g. hg,ar.",
-            )
-    chosen = lines[np.isin(lamps, parts)]
-    by_strength = np.argsort(-chosen.strength, kind="stable")
-    names = [f"{s} {w:.4f}" for s, w in zip(chosen.species, chosen.wavelength_nm, strict=True)]
-    _, first = np.unique(np.array(names)[by_strength], return_index=True)
-    once = chosen[by_strength[first]]
-    return once[np.argsort(once.wavelength_nm, kind="stable")]
+    name = part.strip().casefold()
+    name = FULL_NAMES.get(name, name)
+    if name in known:
+        return name
+    near = difflib.get_close_matches(name, [*known, *FULL_NAMES], n=3, cutoff=0.5)
+    mend = f"Did you mean {' or '.join(map(repr, near))}? " if near else ""
+    raise TableError(
+        f"no lamp is called '{part.strip()}'.",
+        mend=f"{mend}Known lamps: {', '.join(known)}; several with commas, e.g. hg,ar.",
+    )
+
+
+def _blends(lines: LampLines) -> NDArray[np.str_]:
+    """Return the neighbours of each line as text; lists are short, so plain loops."""
+    texts = []
+    for nm, strength in zip(lines.wavelength_nm, lines.strength, strict=True):
+        distance = np.abs(lines.wavelength_nm - nm)
+        near = np.flatnonzero((distance < BLEND_NM) & (distance > 0) & (lines.strength >= 0.1 * strength))
+        near = near[np.argsort(distance[near])]
+        texts.append("; ".join(f"{lines.species[i]} {lines.wavelength_nm[i]:.3f}" for i in near))
+    return np.array(texts, dtype=np.str_)
