@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from glowledger.report import sentences
-from glowledger.report.numbers import clock, clock_interval, percent, plus_minus, sigmas
+from glowledger.report.numbers import clock, clock_interval, percent, plus_minus, sigmas, two_digits
 
 
 @pytest.mark.parametrize(
@@ -56,6 +56,13 @@ def test_open_and_unknown_intervals():
     assert clock_interval((510.0, 575.0)) == "8 min 30 s to 9 min 35 s"
     assert clock_interval((510.0, math.inf)) == "8 min 30 s or later"
     assert clock_interval((math.nan, math.nan)) == ""
+
+
+@pytest.mark.parametrize(
+    ("value", "expected"), [(368.2, "370"), (0.0123, "0.012"), (78.4, "78"), (math.nan, "unknown")]
+)
+def test_limits_have_two_digits(value, expected):
+    assert two_digits(value) == expected
 
 
 def test_parts_and_significances():

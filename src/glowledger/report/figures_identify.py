@@ -91,16 +91,14 @@ def spectrum_figure(
 def ranked_marks(fit: Fit) -> list[Mark]:
     """Return the features to label, most important first.
 
-    Every species found gets its strongest feature before any gets its second; sure species come first.
+    The strongest two of every species come first, sure species before doubtful ones; the rest follow by their
+    counts.
     """
     found = [(s, v == "present") for v in ("present", "possible") for s in fit.species if s.verdict == v]
-    depth = max((len(s.features) for s, _ in found), default=0)
-    return [
-        Mark(_label(s.features[rank], sure), s.features[rank].wavelength_nm, sure)
-        for rank in range(depth)
-        for s, sure in found
-        if rank < len(s.features)
-    ]
+    first = [(s.features[k], sure) for k in range(2) for s, sure in found if k < len(s.features)]
+    rest = [(feature, sure) for s, sure in found for feature in s.features[2:]]
+    rest.sort(key=lambda item: -item[0].counts)
+    return [Mark(_label(feature, sure), feature.wavelength_nm, sure) for feature, sure in [*first, *rest]]
 
 
 def overlapped(fit: Fit) -> NDArray[np.bool_]:

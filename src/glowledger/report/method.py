@@ -29,7 +29,7 @@ SAFETY = (
     "High voltage: cover and ground the chamber, interlock its door, discharge before touching; follow "
     "local codes and have the supply built or checked by someone licensed for it.",
     "Ultraviolet: a fused-silica window lets short-wave light out. Cover the port when you are not "
-    "measuring; glass or acrylic stops it (exposure limits: ICNIRP 2004).",
+    "measuring; glass or acrylic stops the short-wave part (exposure limits: ICNIRP 2004).",
     "Oxygen and oil: no oxygen-rich gas into a pump filled with mineral oil; use a fluid made for oxygen "
     "and vent the exhaust outdoors, where ozone and carbon monoxide go too.",
     "Implosion: use no scratched or crazed window, and a shield in front of glass.",

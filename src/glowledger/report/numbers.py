@@ -34,6 +34,13 @@ def plus_minus(value: float, error: float, unit: str = "") -> str:
     return f"{round(value, decimals):.{places}f} ± {rounded_error:.{places}f}{tail}"
 
 
+def two_digits(value: float) -> str:
+    """Return a number rounded to two significant digits, without an exponent unless it is very large."""
+    if not math.isfinite(value):
+        return "unknown"
+    return f"{float(f'{value:.2g}'):.6g}"
+
+
 def percent(part: float) -> str:
     """Return a part of the whole in per cent with two significant digits; ``< 0.1 %`` when it is small."""
     if not math.isfinite(part):

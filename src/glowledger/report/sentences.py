@@ -11,7 +11,7 @@ import numpy as np
 
 from glowledger.glow.results import Fit, SpeciesEvidence
 from glowledger.report.documents import FindingLike
-from glowledger.report.numbers import clock, clock_interval, percent, plus_minus, sigmas
+from glowledger.report.numbers import clock, clock_interval, percent, plus_minus, sigmas, two_digits
 from glowledger.runs.results import Endpoint, RunResult, Trend
 from glowledger.tables.species import listed_species
 
@@ -53,11 +53,13 @@ def identify_summary(fit: Fit, *, findings: Sequence[FindingLike] = ()) -> list[
         sentences.append(f"Possible, not certain: {_listed([plain_name(s.name) for s in possible])}.")
     sentences += [f"{_capital(f.text)}" for f in findings]
     sentences += _cannot_tell(by_verdict["cannot tell"])
-    absent = by_verdict["not seen"]
+    absent = {s.name for s in by_verdict["not seen"]}
     if absent:
+        order = [s.name for s in listed_species()]
+        names = sorted(absent, key=lambda name: order.index(name) if name in order else len(order))
         sentences.append(
-            f"Looked for and not seen: {_listed([s.name for s in absent], most=12)}. "
-            "Not seen is not the same as absent: the limits are in the table."
+            f"Looked for and not seen: {_listed(names, most=16)}. "
+            "Not seen is not the same as absent: each has its limit."
         )
     return sentences
 
@@ -122,6 +124,7 @@ def identify_text(
     title: str = "",
     findings: Sequence[FindingLike] = (),
     notes: Sequence[str] = (),
+    every: bool = False,
     width: int = 100,
 ) -> str:
     """Return the answer of ``identify`` for a terminal.
@@ -136,6 +139,8 @@ def identify_text(
         Conclusions drawn from several species.
     notes : sequence of str
         Further sentences at the end, e.g. which files were written.
+    every : bool
+        Also list what was not seen, with its limits, and what cannot be told.
     width : int
         Columns of the terminal.
 
@@ -145,7 +150,7 @@ def identify_text(
         Text without a final newline.
     """
     blocks = [_filled(identify_summary(fit, findings=findings), width)]
-    header, rows = species_table(fit, every=True)
+    header, rows = species_table(fit, every=every)
     if rows:
         blocks.append(text_table((header[:-1], [row[:-1] for row in rows])))
         blocks.append(_filled([f"{r[0]}: {r[-1]}" for r in rows if r[1] in ("present", "possible")], width))
@@ -268,7 +273,7 @@ def _strongest(s: SpeciesEvidence) -> str:
         f = s.features[0]
         return f"{f.label} at {f.wavelength_nm:.1f} nm, {plus_minus(f.counts, f.standard_error)}"
     if s.verdict == "not seen" and math.isfinite(s.upper_limit):
-        return f"below {s.upper_limit:.2g} counts (95 %)"
+        return f"below {two_digits(s.upper_limit)} counts (95 %)"
     return "-"
 
 

@@ -1,0 +1,185 @@
+"""``glowledger identify``: who glows in a spectrum."""
+
+from __future__ import annotations
+
+import shlex
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from glowledger.cli.reading_options import reading_options
+
+if TYPE_CHECKING:
+    from glowledger.bench.model import Bench
+    from glowledger.glow.results import Fit
+    from glowledger.report.feed import Finding
+    from glowledger.spectra.frames import Frames
+
+CANNOT_TELL = 4  # exit code
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What `identify` found in one file."""
+
+    fit: Fit
+    findings: list[Finding]
+    title: str
+    notice: str | None
+    extra: dict[str, object]
+
+
+def calibrated_frames(
+    file: Path, *, bench: Bench | None, dark: Path | None = None, reading: dict[str, Any] | None = None
+) -> Frames:
+    """Read a file, subtract the dark, put the bench to it; the axis is then in nm."""
+    from glowledger.bench.applying import calibrated
+    from glowledger.errors import CalibrationError
+    from glowledger.spectra.darks import subtract_dark
+    from glowledger.spectra.reading import read_spectra, require_light
+
+    frames = read_spectra(file, **(reading or {}))
+    require_light(frames)
+    if dark is not None:
+        frames = subtract_dark(frames, read_spectra(dark, **(reading or {})))
+    if bench is not None and bench.solution is not None:
+        return calibrated(frames, bench)
+    if frames.axis_kind == "pixel":
+        raise CalibrationError(
+            "the axis is in pixels, and there is no wavelength calibration for this spectrometer yet.",
+            mend="Record a lamp (a compact fluorescent will do) and run 'glowledger calibrate LAMP.csv --lamp auto "
+            "--bench bench.toml'; then give '--bench bench.toml' here.",
+            file=file,
+        )
+    return frames
+
+
+def with_window(bench: Bench | None, window: str | None, pixels: int) -> Bench | None:
+    """Return the bench with the window that was named, or as it was."""
+    from dataclasses import replace
+
+    from glowledger.bench.model import Bench, Window
+
+    if window is None:
+        return bench
+    return replace(bench or Bench(pixels=pixels), window=Window(material=window))
+
+
+def answer(
+    file: Path,
+    *,
+    bench_file: Path | None = None,
+    dark: Path | None = None,
+    feed: tuple[str, ...] = (),
+    species: tuple[str, ...] = (),
+    window: str | None = None,
+    reading: dict[str, Any] | None = None,
+) -> Answer:
+    """Identify the mean spectrum of a file; what the command and the tour both call."""
+    from glowledger.bench.bench_file import read_bench
+    from glowledger.glow.identifying import identify_frame
+    from glowledger.report.feed import beyond_feed, elements_of
+    from glowledger.report.style import INVENTED
+    from glowledger.spectra.averaging import mean_frame
+    from glowledger.spectra.samples import says_invented
+
+    for gas in feed:
+        elements_of(gas)  # a wrong name must be told before the work begins
+    bench = None if bench_file is None else read_bench(bench_file)
+    frames = calibrated_frames(file, bench=bench, dark=dark, reading=reading)
+    bench = with_window(bench, window, frames.axis.size)
+    fit = identify_frame(mean_frame(frames), bench=bench, species=species or None)
+    invented = says_invented(frames)
+    count = len(frames)
+    return Answer(
+        fit=fit,
+        findings=beyond_feed(fit, feed),
+        title=file.name + (f", mean of {count} frames" if count > 1 else ""),
+        notice=INVENTED if invented else None,
+        extra={"file": file.name, "frames": count} | ({"notice": INVENTED} if invented else {}),
+    )
+
+
+def untold(fit: Fit, asked: tuple[str, ...]) -> bool:
+    """Return True if one of the species asked for cannot be told, or none of all can."""
+    blank = [s.verdict == "cannot tell" for s in fit.species]
+    return any(blank) if asked else all(blank)
+
+
+def _names(_: click.Context, __: click.Parameter, value: str | None) -> tuple[str, ...]:
+    return tuple(name.strip() for name in (value or "").split(",") if name.strip())
+
+
+@click.command()
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option(
+    "--bench", "bench_file", type=click.Path(path_type=Path), help="The bench.toml of this spectrometer."
+)
+@click.option("--dark", type=click.Path(path_type=Path), help="File of dark frames to subtract.")
+@click.option("--feed", callback=_names, metavar="GASES", help="Gases you let in, e.g. Ar,O2: the rest is foreign.")
+@click.option("--species", callback=_names, metavar="NAMES", help="Look for these only, e.g. 'N2,OH,Ar I'.")
+@click.option("--window", metavar="MATERIAL", help="What the viewport is made of, e.g. acrylic.")
+@click.option(
+    "--scale", type=click.Choice(["sqrt", "linear", "log"]), default="sqrt", show_default=True,
+    help="Scale of the counts in the figure.",
+)  # fmt: skip
+@click.option("--all", "every", is_flag=True, help="List also what was not seen, with its limits.")
+@click.option("--strict", is_flag=True, help="Exit with 4 if what you ask cannot be told from this spectrum.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON document instead of text.")
+@click.option("-o", "--output", type=click.Path(path_type=Path), help="Folder for page, figure and tables.")
+@reading_options
+def command(
+    file: Path,
+    bench_file: Path | None,
+    dark: Path | None,
+    feed: tuple[str, ...],
+    species: tuple[str, ...],
+    window: str | None,
+    scale: Any,
+    every: bool,
+    strict: bool,
+    as_json: bool,
+    output: Path | None,
+    reading: dict[str, Any],
+) -> None:
+    """Say which gases and contaminants glow in FILE, how sure that is, and what cannot be told.
+
+    FILE is a spectrum in nm, or raw pixels with --bench. Of several frames the mean is taken.
+
+    \b
+    Examples:
+      glowledger identify sample_spectra/spectrum.csv --feed Ar
+      glowledger identify sample_spectra/air_leak.csv --bench bench.toml --dark sample_spectra/dark.csv -o leak
+    """
+    from glowledger.report import documents, sentences
+
+    found = answer(
+        file, bench_file=bench_file, dark=dark, feed=feed, species=species, window=window, reading=reading
+    )
+    written: list[Path] = []
+    if output is not None:
+        from glowledger.report.identify_files import write_identify
+
+        written = write_identify(
+            output, found.fit, title=found.title, command=spoken_command(), findings=found.findings, scale=scale,
+            notice=found.notice, extra=found.extra,
+        )  # fmt: skip
+    if as_json:
+        document = documents.identify_document(found.fit, findings=found.findings, extra=found.extra)
+        click.echo(documents.dumps(document))
+    else:
+        notes = [*([f"{found.notice}."] if found.notice else []), *([f"Wrote {written[0]}."] if written else [])]
+        text = sentences.identify_text(
+            found.fit, title=found.title, findings=found.findings, notes=notes, every=every
+        )
+        click.echo(text)
+    if strict and untold(found.fit, species):
+        sys.exit(CANNOT_TELL)
+
+
+def spoken_command() -> str:
+    """Return the command line as it was typed, for the page to repeat."""
+    return shlex.join(["glowledger", *sys.argv[1:]])

@@ -1,0 +1,144 @@
+"""The files that ``identify`` leaves in a folder: page, figure, document, tables."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+import numpy as np
+
+from glowledger.glow.results import Fit
+from glowledger.report import documents, method, page, sentences, style
+from glowledger.report.figures_identify import Scale, spectrum_figure
+from glowledger.report.writing import make_folder, write_text
+
+
+def identify_page(
+    fit: Fit,
+    *,
+    title: str,
+    command: str,
+    findings: Sequence[documents.FindingLike] = (),
+    scale: Scale = "sqrt",
+    notice: str | None = None,
+    links: Sequence[tuple[str, str]] = (),
+) -> str:
+    """Return the page on one identified spectrum; parameters as in `write_identify`."""
+    summary = sentences.identify_summary(fit, findings=findings)
+    figure = spectrum_figure(fit, title, scale=scale, notice=notice)
+    light = page.Section(
+        heading="What the light shows",
+        prose=summary[1:],
+        pictures=[page.Picture(figure=figure, caption=CAPTION)],
+        charts=[
+            page.Chart(table=sentences.species_table(fit), caption="Species found"),
+            page.Chart(table=sentences.feature_table(fit), caption="All their features", folded=True),
+            page.Chart(table=sentences.species_table(fit, every=True), caption="All species", folded=True),
+        ],
+        cautions=fit.warnings,
+    )
+    how = page.Section(heading="How it was found", prose=[*method.IDENTIFY, *sentences.fit_sentences(fit)])
+    safety = page.Section(heading="Take care", cautions=method.SAFETY)
+    return page.page_html(
+        page.Report(
+            title=title, answer=summary[0], sections=[light, how, safety], command=command, notice=notice,
+            links=links,
+        )
+    )  # fmt: skip
+
+
+def write_identify(
+    folder: str | Path,
+    fit: Fit,
+    *,
+    title: str,
+    command: str,
+    findings: Sequence[documents.FindingLike] = (),
+    scale: Scale = "sqrt",
+    notice: str | None = None,
+    extra: Mapping[str, object] | None = None,
+) -> list[Path]:
+    """Write page, figure, JSON document and tables on one identified spectrum.
+
+    Parameters
+    ----------
+    folder : path
+        Made if it is missing.
+    fit : Fit
+        The forward fit.
+    title : str
+        What the spectrum is.
+    command : str
+        The command that does this again.
+    findings : sequence, optional
+        Conclusions drawn from several species.
+    scale : {'sqrt', 'linear', 'log'}
+        Of the counts in the figure.
+    notice : str, optional
+        Shown on every file, e.g. that the data are invented.
+    extra : mapping, optional
+        Further fields of the document.
+
+    Returns
+    -------
+    list of Path
+        What was written, the page first.
+
+    Raises
+    ------
+    WriteError
+        If a file cannot be written.
+    """
+    folder = make_folder(folder)
+    figure = spectrum_figure(fit, title, scale=scale, notice=notice)
+    document = documents.identify_document(fit, findings=findings, extra=extra)
+    texts = {
+        "identify.json": documents.dumps(document) + "\n",
+        "features.csv": table_csv(sentences.feature_table(fit), notice),
+        "fit.csv": fit_csv(fit, notice),
+    }
+    links = [("spectrum.png", "the figure"), ("spectrum.svg", "the figure, to scale"),
+             ("identify.json", "the answer for scripts"), ("features.csv", "the features"),
+             ("fit.csv", "measured counts, fit, background and noise per pixel")]  # fmt: skip
+    html = identify_page(
+        fit, title=title, command=command, findings=findings, scale=scale, notice=notice, links=links
+    )
+    written = [write_text(folder / "identify.html", html)]
+    written += [style.save_figure(figure, folder / name) for name in ("spectrum.png", "spectrum.svg")]
+    return written + [write_text(folder / name, text) for name, text in texts.items()]
+
+
+def fit_csv(fit: Fit, notice: str | None = None) -> str:
+    """Return the fit pixel by pixel as CSV: nm, counts, model, background, noise, used, found species."""
+    shown = {s.name for s in fit.species if s.verdict in ("present", "possible")}
+    names = [name for name in fit.species_model if name in shown]
+    columns = [fit.axis_nm, fit.data, fit.model, fit.background, fit.standard_deviation]
+    columns += [fit.used.astype(float)]
+    columns += [fit.species_model[name] for name in names]
+    header = ",".join([*FIT_COLUMNS, *names])
+    stream = io.StringIO()
+    if notice:
+        stream.write(f"# note: {notice}\n")
+    np.savetxt(stream, np.stack(columns, axis=1), fmt="%.7g", delimiter=",", header=header, comments="")
+    return stream.getvalue()
+
+
+def table_csv(table: sentences.Table, notice: str | None = None) -> str:
+    """Return a table as CSV."""
+    stream = io.StringIO()
+    if notice:
+        stream.write(f"# note: {notice}\n")
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(table[0])
+    writer.writerows(table[1])
+    return stream.getvalue()
+
+
+FIT_COLUMNS = ("wavelength_nm", "counts", "model", "background", "standard_deviation", "used")
+CAPTION = (
+    "Thin line: measured counts; broad line: the fit of all species and background together. Poles carry "
+    "the strongest features of what was found. Below: measured minus fitted, in standard deviations; the "
+    "grey band is ± 2."
+)
