@@ -13,6 +13,7 @@ from pathlib import Path
 
 from atoms_cleaning import clean_atoms
 from lamp_lists import build_lamps
+from window_lists import build_indices, build_windows
 
 HERE = Path(__file__).resolve().parent
 
@@ -43,17 +44,28 @@ LAMPS_PREAMBLE = {
     "cite": ATOMS_PREAMBLE["cite"],
     "air": ATOMS_PREAMBLE["air"],
 }
+WINDOWS_PREAMBLE = {
+    "format": "glowledger line table/1",
+    "holds": "internal transmittance of window materials over wavelength (air) at reference_mm",
+}
+INDICES_PREAMBLE = {
+    "format": "glowledger line table/1",
+    "holds": "refractive indices: sellmeier n2 = 1 + sum c1..c3 x2/(x2 - c4..c6 squared); "
+    "cauchy n = c1 + c2/x2; x in um",
+}
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
-    parser.add_argument("facts", type=Path, help="folder with atomic_lines.csv and lamp_lines.csv")
+    parser.add_argument("facts", type=Path, help="folder of facts: line_tables/facts")
     parser.add_argument("--out", type=Path, default=HERE, help="folder to write to (this one)")
     options = parser.parse_args()
     atoms, log = clean_atoms(options.facts)
     lamps = build_lamps(options.facts, atoms)
     write_table(options.out / "atomic_lines.csv", ATOMS_PREAMBLE, atoms)
     write_table(options.out / "lamp_lines.csv", LAMPS_PREAMBLE, lamps)
+    write_table(options.out / "windows.csv", WINDOWS_PREAMBLE, build_windows(options.facts))
+    write_table(options.out / "window_indices.csv", INDICES_PREAMBLE, build_indices(options.facts))
     for line in log:
         print(line, file=sys.stderr)
 
