@@ -83,22 +83,42 @@ def unit_profile(u: NDArray[np.float64], lorentz_fraction: float, asymmetry: flo
     return np.asarray(profile / profile.sum())
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LineShape:
+    """The line-spread on the u coordinate.
+
+    Attributes
+    ----------
+    width : float
+        FWHM as a multiple of the one that defines u.
+    lorentz_fraction, asymmetry : float
+        As in `unit_profile`.
+    """
+
+    width: float = 1.0
+    lorentz_fraction: float = 0.0
+    asymmetry: float = 0.0
+
+    def kernel(self) -> NDArray[np.float64]:
+        """Return the shape on the grid, of unit sum."""
+        half = int(REACH / STEP)
+        u = np.arange(-half, half + 1) * STEP / self.width
+        return unit_profile(u, self.lorentz_fraction, self.asymmetry)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class SpreadLines:
-    """Emitters spread by the line-spread on the u grid, as running totals ready for any pixel grid.
+    """Light on the u grid as running totals, ready for any pixel grid.
 
     Attributes
     ----------
     scale : WidthScale
         Where the grid lies.
-    edges_u : ndarray of shape (q,)
-        Grid of u.
     running : ndarray of shape (m, q)
-        Light of each emitter below each grid value.
+        Light of each emitter below each grid edge.
     """
 
     scale: WidthScale
-    edges_u: NDArray[np.float64]
     running: NDArray[np.float64]
 
     def on_pixels(self, edges_nm: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -113,37 +133,74 @@ class SpreadLines:
         -------
         ndarray of shape (p, m)
         """
-        position = (self.scale.to_u(edges_nm) - self.edges_u[0]) / STEP
-        index = np.clip(np.floor(position).astype(int), 0, self.edges_u.size - 2)
-        part = np.clip(position - index, 0.0, 1.0)
-        total = self.running[:, index] * (1 - part) + self.running[:, index + 1] * part
-        return np.ascontiguousarray(np.diff(total, axis=1).T)
+        # node i holds the light between its half-way points, so running totals belong to those points
+        position = self.scale.to_u(edges_nm) / STEP + 0.5
+        index = np.clip(np.floor(position).astype(int), 0, self.running.shape[1] - 2)
+        part = np.clip(position - index, 0.0, 1.0)[:, None]
+        running = self.running.T
+        total = running[index] * (1 - part) + running[index + 1] * part
+        return np.diff(total, axis=0)
 
 
-def spread_lines(
+@dataclass(frozen=True, slots=True, eq=False)
+class EmissionGrid:
+    """Lines of every emitter on the u grid, not yet spread.
+
+    Attributes
+    ----------
+    scale : WidthScale
+        Where the grid lies.
+    density : ndarray of shape (m, q)
+        Light of each emitter at each node.
+    """
+
+    scale: WidthScale
+    density: NDArray[np.float64]
+
+    def spread(self, shape: LineShape, amounts: NDArray[np.float64] | None = None) -> SpreadLines:
+        """Spread every emitter by the line-spread, or only their sum in given amounts.
+
+        Parameters
+        ----------
+        shape : LineShape
+            The line-spread.
+        amounts : ndarray of shape (m,) or (m, k), optional
+            With it the result holds k sums over emitters instead of the m emitters.
+
+        Returns
+        -------
+        SpreadLines
+        """
+        from scipy.signal import oaconvolve
+
+        density = self.density if amounts is None else np.atleast_2d(amounts.T) @ self.density
+        spread = oaconvolve(density, shape.kernel()[None, :], mode="same", axes=1)
+        running = np.concatenate([np.zeros((density.shape[0], 1)), np.cumsum(spread, axis=1)], axis=1)
+        return SpreadLines(self.scale, running)
+
+
+def emission_grid(
     wavelengths_nm: list[NDArray[np.float64]],
     rates: list[NDArray[np.float64]],
     line_spread: LineSpread,
     low_nm: float,
     high_nm: float,
-) -> SpreadLines:
-    """Spread the lines of every emitter.
+) -> EmissionGrid:
+    """Place the lines of every emitter on the grid.
 
     Parameters
     ----------
     wavelengths_nm, rates : list of m ndarrays
         Line positions, nm in air, and their light; lines out of reach of the range are left out.
     line_spread : LineSpread
-        Width and shape.
+        Its FWHM defines u.
     low_nm, high_nm : float
         The range of the spectrum.
 
     Returns
     -------
-    SpreadLines
+    EmissionGrid
     """
-    from scipy.signal import fftconvolve
-
     scale = width_scale(line_spread, low_nm, high_nm)
     nodes = int(np.ceil(scale.u[-1] / STEP)) + 2
     density = np.zeros((len(rates), nodes))
@@ -154,14 +211,7 @@ def spread_lines(
         part = position - index
         density[row] += np.bincount(index, rate[inside] * (1 - part), nodes)[:nodes]
         density[row] += np.bincount(index + 1, rate[inside] * part, nodes)[:nodes]
-    half = int(REACH / STEP)
-    kernel = unit_profile(
-        np.arange(-half, half + 1) * STEP, line_spread.lorentz_fraction, line_spread.asymmetry
-    )
-    spread = fftconvolve(density, kernel[None, :], mode="same", axes=1)
-    running = np.concatenate([np.zeros((len(rates), 1)), np.cumsum(spread, axis=1)], axis=1)
-    # node i holds the light between its half-way points, so running totals belong to those points
-    return SpreadLines(scale, (np.arange(nodes + 1) - 0.5) * STEP, running)
+    return EmissionGrid(scale, density)
 
 
 def pixel_edges(axis_nm: NDArray[np.float64]) -> NDArray[np.float64]:

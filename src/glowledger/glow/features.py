@@ -1,0 +1,196 @@
+"""Lines and band heads a species shows: where, how strong, and whether they are its own."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from glowledger.glow.fitting import Solution
+from glowledger.glow.results import Feature
+from glowledger.glow.scene import Scene
+
+FAINT_FEATURE = 0.01  # of the species' strongest: fainter ones are not listed
+REACH_WIDTHS = 0.9  # half window for the counts of a feature, in line widths
+CONTRAST_WIDTHS = 2.2  # half window for its significance, level and slope of the surroundings left free
+CONTRAST_PIXELS = 3  # at least, on either side
+OWN_SHARE = 0.4  # of the line light at the feature must be the species'
+OWN_SIGMA = 3.5
+OFF_CENTRE = 0.30  # of the line width: a line further off belongs to something else
+MOST_FEATURES = 12
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class FeatureTest:
+    """One feature with what decides on it.
+
+    Attributes
+    ----------
+    feature : Feature
+        As reported.
+    sigma : float
+        Significance of its light in what is left when the species is dropped and all else refitted.
+    expected_sigma : float
+        Significance its fitted light would have with nothing else there.
+    off_centre_nm, off_centre_se_nm : float
+        Distance of the light from where the feature should stand.
+    typical_part : float
+        Its light in the typical pattern over that of the strongest feature in the pattern.
+    """
+
+    feature: Feature
+    sigma: float
+    expected_sigma: float
+    off_centre_nm: float
+    off_centre_se_nm: float
+    typical_part: float
+
+
+def species_light(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> NDArray[np.float64]:
+    """Return the fitted counts of a species in each pixel, shape (p,)."""
+    return np.asarray(solution.templates[:, columns] @ solution.x[columns])
+
+
+def typical_light(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> NDArray[np.float64]:
+    """Return the typical pattern of a species in each pixel, shape (p,), scaled to its brightest pixel."""
+    weights = np.array([scene.emitters[i].weight for i in columns])
+    light = solution.templates[:, columns] @ weights
+    return np.asarray(light / max(float(light.max()), np.finfo(float).tiny))
+
+
+def feature_tests(
+    scene: Scene,
+    solution: Solution,
+    columns: NDArray[np.intp],
+    residual: NDArray[np.float64],
+    variance: NDArray[np.float64],
+    others: dict[str, NDArray[np.float64]],
+) -> list[FeatureTest]:
+    """Test every feature of a species.
+
+    Parameters
+    ----------
+    scene, solution : Scene, Solution
+        The fit.
+    columns : ndarray of int
+        Emitter columns of the species.
+    residual, variance : ndarray of shape (p,)
+        Data minus the best model without the species, and the variance that holds without it.
+    others : dict of str to ndarray of shape (p,)
+        Light of the other species.
+
+    Returns
+    -------
+    list of FeatureTest
+        Strongest first.
+    """
+    light = species_light(scene, solution, columns)
+    if not np.any(light > 0):
+        return []
+    slope = -np.gradient(light, scene.axis_nm)
+    typical = typical_light(scene, solution, columns)
+    tests = []
+    for top in _tops(light):
+        if scene.used[top]:
+            tests.append(_test(scene, solution, columns, top, light, slope, residual, variance, others, typical))
+    tests.sort(key=lambda test: -test.feature.counts)
+    return tests[:MOST_FEATURES]
+
+
+def _tops(light: NDArray[np.float64]) -> NDArray[np.intp]:
+    """Return the local maxima of the species' light that are worth a name."""
+    padded = np.concatenate([[-np.inf], light, [-np.inf]])
+    top = (light > padded[:-2]) & (light >= padded[2:]) & (light > FAINT_FEATURE * light.max())
+    return np.flatnonzero(top)
+
+
+def _test(
+    scene: Scene,
+    solution: Solution,
+    columns: NDArray[np.intp],
+    top: int,
+    light: NDArray[np.float64],
+    slope: NDArray[np.float64],
+    residual: NDArray[np.float64],
+    variance: NDArray[np.float64],
+    others: dict[str, NDArray[np.float64]],
+    typical: NDArray[np.float64],
+) -> FeatureTest:
+    fwhm = float(scene.line_spread.fwhm(scene.axis_nm[top])) * solution.adjustment.shape.width
+    distance = np.abs(scene.axis_nm - scene.axis_nm[top])
+    pixel = float(np.median(np.diff(scene.axis_nm)))
+    near = (distance <= max(REACH_WIDTHS * fwhm, pixel)) & scene.used
+    around = (distance <= max(CONTRAST_WIDTHS * fwhm, CONTRAST_PIXELS * pixel)) & scene.used
+    found, error, offset, offset_error = _contrast(scene, around, top, light, slope, residual, variance)
+    counts = float(light[near].sum())
+    beside = {name: float(other[near].sum()) for name, other in others.items()}
+    share = counts / (counts + sum(beside.values()))
+    centred = abs(offset) < OFF_CENTRE * max(fwhm, pixel) + 2.0 * offset_error
+    feature = Feature(
+        label=_label(scene, solution, columns, float(scene.axis_nm[top]), fwhm),
+        wavelength_nm=float(scene.axis_nm[top] + solution.shift_at(scene, top)),
+        counts=counts,
+        standard_error=counts * error,
+        overlaps=tuple(name for name, other in beside.items() if other > 0.1 * counts),
+        clean=bool(share >= OWN_SHARE and found / error >= OWN_SIGMA and centred),
+    )
+    return FeatureTest(
+        feature=feature,
+        sigma=found / error,
+        expected_sigma=1.0 / error,
+        off_centre_nm=offset,
+        off_centre_se_nm=offset_error,
+        typical_part=float(typical[near].max()),
+    )
+
+
+def _contrast(
+    scene: Scene,
+    around: NDArray[np.bool_],
+    top: int,
+    light: NDArray[np.float64],
+    slope: NDArray[np.float64],
+    residual: NDArray[np.float64],
+    variance: NDArray[np.float64],
+) -> tuple[float, float, float, float]:
+    """Fit the residual around a feature by its light over a free level and slope.
+
+    A broad rise that no species explains must not pass for a line. Returns the amount in units of the
+    fitted light and its standard error, then the distance off centre and its standard error, nm.
+    """
+    root = 1.0 / np.sqrt(variance[around])
+    x = scene.axis_nm[around] - scene.axis_nm[top]
+    surroundings = np.stack([np.ones(x.size), x], axis=1) * root[:, None]
+    q, _ = np.linalg.qr(surroundings)
+
+    def cleaned(values: NDArray[np.float64]) -> NDArray[np.float64]:
+        scaled = values[around] * root
+        return np.asarray(scaled - q @ (q.T @ scaled))
+
+    shape, rest, tilt = cleaned(light), cleaned(residual), cleaned(slope)
+    information = max(float(shape @ shape), np.finfo(float).tiny)
+    found = float(shape @ rest) / information
+    part = max(found, 0.05)
+    off_information = max(float(tilt @ tilt) * part**2, np.finfo(float).tiny)
+    offset = float(tilt @ (rest - found * shape)) * part / off_information
+    return found, 1.0 / np.sqrt(information), offset, 1.0 / np.sqrt(off_information)
+
+
+def _label(
+    scene: Scene, solution: Solution, columns: NDArray[np.intp], nm: float, fwhm: float
+) -> str:
+    """Return the name of the strongest line or band at a place."""
+    best, name = 0.0, scene.emitters[columns[0]].species
+    for column in columns:
+        emitter = scene.emitters[column]
+        near = np.flatnonzero(np.abs(emitter.anchor_nm - nm) < 1.2 * fwhm)
+        if near.size == 0 or solution.x[column] <= 0:
+            continue
+        k = near[np.argmax(emitter.anchor_rate[near])]
+        light = float(emitter.anchor_rate[k] * solution.x[column])
+        if light > best:
+            best, name = light, emitter.anchor_label[k]
+    return name
+
+

@@ -1,0 +1,370 @@
+"""The fit of one spectrum: non-negative emitters, background, and a small adjustment of the instrument.
+
+Gauss-Newton: at each round the spectrum is linear in emitters and background (both ≥ 0) and in the
+increments of shift, width, shape and response (free, with priors). The free ones are eliminated by their
+Schur complement, so that the rest is non-negative least squares on normal equations.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from glowledger.glow.noise_levels import NoiseLevels, fitted_levels
+from glowledger.glow.nonnegative import solve_nonnegative
+from glowledger.glow.scene import Adjustment, Scene
+from glowledger.glow.templates import EmissionGrid, LineShape, SpreadLines
+
+ROUNDS = 12
+TIE = 3.0  # a level may stray from its typical share by this factor of it, one standard deviation
+FLANK = 0.3  # of a line's width-scaled slope counted as template error: a third of its height at the flank
+OUTLIER = 4.0  # residuals beyond this many standard deviations count less
+WIDTH_STEP, SHAPE_STEP = 0.04, 0.10  # finite differences for the derivative columns
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Normal:
+    """Normal equations with the free columns eliminated; c = m emitters + b background columns.
+
+    Attributes
+    ----------
+    gram : ndarray of shape (c, c)
+        Without the tie.
+    rhs : ndarray of shape (c,)
+        Without the tie.
+    tie : ndarray of shape (c,)
+        Diagonal of the tie.
+    tie_rhs : ndarray of shape (c,)
+        Its right-hand side.
+    """
+
+    gram: NDArray[np.float64]
+    rhs: NDArray[np.float64]
+    tie: NDArray[np.float64]
+    tie_rhs: NDArray[np.float64]
+
+    def solve(self, keep: NDArray[np.bool_] | None = None, guess: NDArray[np.bool_] | None = None) -> NDArray:
+        """Return the solution ≥ 0, shape (c,), with the columns outside `keep` at zero."""
+        rows = np.arange(self.rhs.size) if keep is None else np.flatnonzero(keep)
+        gram = self.gram[np.ix_(rows, rows)] + np.diag(self.tie[rows])
+        x = np.zeros(self.rhs.size)
+        start = None if guess is None else guess[rows]
+        x[rows] = solve_nonnegative(gram, (self.rhs + self.tie_rhs)[rows], start)
+        return x
+
+    def misfit(self, x: NDArray[np.float64]) -> float:
+        """Return χ² of a solution up to a constant, tie included."""
+        tied = float(self.tie @ x**2 - 2 * self.tie_rhs @ x)
+        return float(x @ self.gram @ x - 2 * self.rhs @ x) + tied
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Solution:
+    """A fitted scene; p pixels, m emitters.
+
+    Attributes
+    ----------
+    templates : ndarray of shape (p, m)
+        Counts per photon of each emitter.
+    columns : ndarray of shape (p, c)
+        Templates and background columns.
+    free : ndarray of shape (p, f)
+        Derivative columns and the constant.
+    x : ndarray of shape (c,)
+        Fitted amounts ≥ 0.
+    free_values : ndarray of shape (f,)
+        Increments left at the end, and the constant.
+    free_normal : ndarray of shape (f, f)
+        Weighted Gram of the free columns with priors.
+    model, lines : ndarray of shape (p,)
+        Counts with and without background.
+    variance : ndarray of shape (p,)
+        Used in the fit: template errors counted once per line.
+    outliers : ndarray of shape (p,)
+        Factor ≥ 1 by which outlying pixels count less, contained in `variance`.
+    levels : NoiseLevels
+        Fitted noise.
+    adjustment : Adjustment
+        Where the instrument was moved.
+    normal : Normal
+        The final normal equations.
+    shift_variance : ndarray of shape (3, 3)
+        Covariance of the shift terms, nm².
+    chi2_reduced : float
+        By the pixel variance.
+    """
+
+    templates: NDArray[np.float64]
+    columns: NDArray[np.float64]
+    free: NDArray[np.float64]
+    x: NDArray[np.float64]
+    free_values: NDArray[np.float64]
+    free_normal: NDArray[np.float64]
+    model: NDArray[np.float64]
+    lines: NDArray[np.float64]
+    variance: NDArray[np.float64]
+    outliers: NDArray[np.float64]
+    levels: NoiseLevels
+    adjustment: Adjustment
+    normal: Normal
+    shift_variance: NDArray[np.float64]
+    chi2_reduced: float
+
+    def shift_at(self, scene: Scene, pixel: int) -> float:
+        """Return true minus believed wavelength at a pixel, nm."""
+        edges = scene.legendre[pixel : pixel + 2] @ self.adjustment.shift_nm
+        return float(edges.mean())
+
+
+def fit_scene(scene: Scene, start: Adjustment | None = None, rounds: int = ROUNDS) -> Solution:
+    """Fit one spectrum.
+
+    Parameters
+    ----------
+    scene : Scene
+        Spectrum, emitters, priors.
+    start : Adjustment, optional
+        Where to begin, e.g. from a fit with other emitters.
+    rounds : int
+        Most Gauss-Newton rounds; ends sooner when nothing moves any more.
+
+    Returns
+    -------
+    Solution
+    """
+    adjustment = scene.start() if start is None else start
+    levels = scene.first
+    x: NDArray[np.float64] | None = None
+    templates = response_templates(scene, adjustment)
+    solution: Solution | None = None
+    for _ in range(rounds):
+        solution = _round(scene, adjustment, templates, levels, x, solution)
+        moved, still = _moved(scene, solution)
+        x, levels = solution.x, solution.levels
+        if still:
+            break
+        adjustment = moved
+        templates = response_templates(scene, adjustment)
+    if solution is None:
+        raise ValueError("a fit needs at least one round")
+    return solution
+
+
+def response_templates(scene: Scene, adjustment: Adjustment) -> NDArray[np.float64]:
+    """Return counts per photon of every emitter under an adjustment, shape (p, m)."""
+    edges = scene.edges_nm + scene.legendre @ adjustment.shift_nm
+    response = scene.expected * np.exp(scene.hats @ adjustment.log_response)
+    return _spread(scene.grid, adjustment.shape).on_pixels(edges) * response[:, None]
+
+
+@lru_cache(maxsize=2)
+def _spread(grid: EmissionGrid, shape: LineShape) -> SpreadLines:
+    """Keep the last spreads: a search over shifts uses one shape."""
+    return grid.spread(shape)
+
+
+def _round(
+    scene: Scene,
+    adjustment: Adjustment,
+    templates: NDArray[np.float64],
+    levels: NoiseLevels,
+    x: NDArray[np.float64] | None,
+    last: Solution | None,
+) -> Solution:
+    """Solve the linearised problem once and re-estimate the noise."""
+    m = len(scene.emitters)
+    columns = np.concatenate([templates, scene.background], axis=1)
+    constant = np.ones((scene.data.size, 1))
+    if x is None:  # first round: amounts unknown, so no derivatives yet
+        free, precision, pull = constant, np.zeros(1), np.zeros(1)
+        lines_guess = np.maximum(scene.data - np.quantile(scene.data[scene.used], 0.1), 0.0)
+        variance = levels.pixel_variance(lines_guess, lines_guess, scene.pixels_per_line)
+        outliers = np.ones(scene.data.size)
+    else:
+        free, precision, pull = free_columns(scene, adjustment, x[:m])
+        model = last.model  # type: ignore[union-attr]
+        variance = levels.pixel_variance(model, error_shape(scene, last.lines), scene.pixels_per_line)  # type: ignore[union-attr]
+        outliers = np.maximum(1.0, np.abs(scene.data - model) / (OUTLIER * np.sqrt(variance)))
+        variance = variance * outliers
+    weight = np.where(scene.used, 1.0 / variance, 0.0)
+    normal, free_normal, cross, free_rhs = normal_equations(scene, columns, free, weight, precision, pull, x)
+    solved = normal.solve(guess=None if x is None else x > 0)
+    free_values = np.linalg.solve(free_normal, free_rhs - cross.T @ solved)
+    lines = templates @ solved[:m]
+    model = columns @ solved + free @ free_values
+    spent = int((solved > 0).sum()) + free.shape[1]
+    levels, chi2 = _noise(scene, model, lines, spent) if last is not None else (levels, float("nan"))
+    covariance = np.linalg.inv(free_normal)
+    return Solution(
+        templates=templates, columns=columns, free=free, x=solved, free_values=free_values,
+        free_normal=free_normal, model=model, lines=lines, variance=variance, levels=levels,
+        outliers=outliers,
+        adjustment=adjustment, normal=normal, shift_variance=covariance[:3, :3], chi2_reduced=chi2,
+    )  # fmt: skip
+
+
+def error_shape(scene: Scene, lines: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return where template errors are expected, per unit of mismatch: in height, and on the flanks.
+
+    A line misplaced or misshapen by a part of its width errs where it is steep.
+    """
+    steepness = np.gradient(lines, scene.axis_nm) * scene.line_spread.fwhm(scene.axis_nm)
+    return np.hypot(lines, FLANK * steepness)
+
+
+def free_columns(
+    scene: Scene, adjustment: Adjustment, amounts: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return the free columns with their priors.
+
+    Parameters
+    ----------
+    scene : Scene
+        What is fitted.
+    adjustment : Adjustment
+        Where it stands.
+    amounts : ndarray of shape (m,)
+        Light of each emitter that the derivatives are taken of.
+
+    Returns
+    -------
+    columns : ndarray of shape (p, f)
+        Derivatives by shift (3), width, Lorentz fraction, asymmetry and response nodes; then a constant.
+    precision, pull : ndarray of shape (f,)
+        The prior acts on the whole adjustment, so it pulls back what was moved before.
+    """
+    shape = adjustment.shape
+    response = scene.expected * np.exp(scene.hats @ adjustment.log_response)
+    legendre = scene.legendre
+    edges = scene.edges_nm + legendre @ adjustment.shift_nm
+    here = scene.grid.spread(shape, amounts)
+    step = 0.05 * float(scene.line_spread.fwhm(edges[edges.size // 2]))
+    columns = [
+        (here.on_pixels(edges + step * term)[:, 0] - here.on_pixels(edges - step * term)[:, 0]) / (2 * step)
+        for term in legendre.T
+    ]
+    changes = (
+        (replace(shape, width=shape.width * np.exp(WIDTH_STEP)), WIDTH_STEP),
+        (replace(shape, lorentz_fraction=shape.lorentz_fraction + SHAPE_STEP), SHAPE_STEP),
+        (replace(shape, asymmetry=shape.asymmetry + SHAPE_STEP), SHAPE_STEP),
+    )
+    light = here.on_pixels(edges)[:, 0]
+    for other, size in changes:
+        columns.append((scene.grid.spread(other, amounts).on_pixels(edges)[:, 0] - light) / size)
+    instrument = np.stack(columns, axis=1) * response[:, None]
+    constant = np.ones((light.size, 1))
+    everything = np.concatenate([instrument, scene.hats * (light * response)[:, None], constant], axis=1)
+    priors = scene.priors
+    sd = np.concatenate(
+        [priors.shift_nm, [priors.width_log, priors.shape, priors.shape], priors.log_response]
+    )
+    line_spread = scene.line_spread
+    state = np.concatenate(
+        [
+            adjustment.shift_nm,
+            [
+                np.log(shape.width),
+                shape.lorentz_fraction - line_spread.lorentz_fraction,
+                shape.asymmetry - line_spread.asymmetry,
+            ],
+            adjustment.log_response,
+        ]
+    )
+    return everything, np.append(1.0 / sd**2, 0.0), np.append(-state / sd**2, 0.0)
+
+
+def normal_equations(
+    scene: Scene,
+    columns: NDArray[np.float64],
+    free: NDArray[np.float64],
+    weight: NDArray[np.float64],
+    precision: NDArray[np.float64],
+    pull: NDArray[np.float64],
+    x: NDArray[np.float64] | None,
+) -> tuple[Normal, NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Build the normal equations and eliminate the free columns."""
+    root = np.sqrt(weight)[:, None]
+    a, f = columns * root, free * root
+    y = scene.data * root[:, 0]
+    cross = a.T @ f
+    free_normal = f.T @ f + np.diag(precision)
+    free_normal[np.diag_indices_from(free_normal)] *= 1 + 1e-9
+    free_rhs = f.T @ y + pull
+    eliminated = np.linalg.solve(free_normal, np.concatenate([cross.T, free_rhs[:, None]], axis=1))
+    gram = a.T @ a - cross @ eliminated[:, :-1]
+    rhs = a.T @ y - cross @ eliminated[:, -1]
+    tie, tie_rhs = _tie(scene, gram, x)
+    return Normal(gram=gram, rhs=rhs, tie=tie, tie_rhs=tie_rhs), free_normal, cross, free_rhs
+
+
+def _tie(
+    scene: Scene, gram: NDArray[np.float64], x: NDArray[np.float64] | None
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the loose tie of each level to its typical share of the species.
+
+    The scale of a species is its fitted light over its typical light; where it has none, the light at
+    which it would be one standard deviation.
+    """
+    m = len(scene.emitters)
+    weights = np.array([e.weight for e in scene.emitters])
+    names, index = scene.species_of_emitters()
+    diagonal = np.maximum(np.diag(gram)[:m], 1e-12 * np.diag(gram)[:m].max())
+    total = np.bincount(index, weights, len(names))
+    amounts = np.zeros(m) if x is None else x[:m]
+    scale = np.bincount(index, amounts, len(names)) / total
+    visible = np.sqrt(np.bincount(index, weights**2 * diagonal, len(names)))
+    scale = np.maximum(scale, 1.0 / visible)
+    alone = np.bincount(index, minlength=len(names)) == 1
+    typical = scale[index] * weights
+    precision = np.where(alone[index], 0.0, 1.0 / (TIE * typical) ** 2)
+    tie, rhs = np.zeros(gram.shape[0]), np.zeros(gram.shape[0])
+    tie[:m] = precision
+    # pulled to zero, not to the typical share, while unseen: a prior must not make light
+    seen = (amounts > 0)[None, :] @ (index[:, None] == index[None, :])
+    rhs[:m] = np.where(seen[0], precision * typical, 0.0)
+    return tie, rhs
+
+
+def _noise(
+    scene: Scene, model: NDArray[np.float64], lines: NDArray[np.float64], parameters: int
+) -> tuple[NoiseLevels, float]:
+    """Re-estimate the noise levels; return them and the reduced χ² by pixel."""
+    used = scene.used
+    residual = (scene.data - model)[used]
+    shape = error_shape(scene, lines)[used]
+    freedom = max(1.0 - parameters / used.sum(), 0.2)
+    levels = fitted_levels(
+        residual, model[used], shape, scene.first,
+        freedom=freedom, gain_known=scene.gain_known, least_mismatch=scene.least_mismatch,
+    )  # fmt: skip
+    chi2 = float(np.mean(residual**2 / levels.pixel_variance(model[used], shape))) / freedom
+    return levels, chi2
+
+
+def _moved(scene: Scene, solution: Solution) -> tuple[Adjustment, bool]:
+    """Return the adjustment after this round's increments, damped, and whether it stands still."""
+    old = solution.adjustment
+    if solution.free_values.size == 1:
+        return old, False
+    fwhm = float(scene.line_spread.fwhm(scene.axis_nm[scene.axis_nm.size // 2]))
+    step = solution.free_values[:-1]
+    shift = np.clip(step[:3], -0.35 * fwhm, 0.35 * fwhm)
+    width, lorentz, asymmetry = np.clip(step[3:6], -0.15, 0.15)
+    response = np.clip(step[6:], -0.7, 0.7)
+    shape = LineShape(
+        width=float(np.clip(old.shape.width * np.exp(width), 0.4, 2.5)),
+        lorentz_fraction=float(np.clip(old.shape.lorentz_fraction + lorentz, 0.0, 1.0)),
+        asymmetry=float(np.clip(old.shape.asymmetry + asymmetry, -0.5, 0.5)),
+    )
+    moved = Adjustment(
+        shift_nm=old.shift_nm + shift, shape=shape, log_response=old.log_response + response
+    )
+    still = bool(
+        np.abs(shift).max() < 0.02 * fwhm
+        and abs(width) < 0.01
+        and np.abs(response * (solution.free_normal.diagonal()[6:-1] > 1e-3)).max(initial=0.0) < 0.03
+    )
+    return moved, still

@@ -1,0 +1,339 @@
+"""Who emits: the whole way from one calibrated spectrum to verdicts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from glowledger.bench.model import Bench, LineSpread
+from glowledger.errors import FitError
+from glowledger.glow.choosing import chosen_emitters
+from glowledger.glow.features import feature_tests, species_light
+from glowledger.glow.fitting import Solution, fit_scene
+from glowledger.glow.likelihood import drop_species, reach_of
+from glowledger.glow.results import Fit, SpeciesEvidence, Temperature
+from glowledger.glow.rotation import profile_temperature
+from glowledger.glow.scene import Scene, build_scene
+from glowledger.glow.starting import first_line_spread, shift_steps
+from glowledger.glow.verdicts import Case, judge, significance_needed
+from glowledger.glow.visibility import LEAST_VISIBLE, Visibility, visibility, visible_part
+from glowledger.spectra.frames import Frames
+from glowledger.spectra.noise import estimate_noise
+from glowledger.tables.species import ListedSpecies, find_species
+
+FREED_AT_START = frozenset({"N2", "N2+", "Ar I", "H I", "O I", "He I", "Ne I", "H2"})
+FREE_SIGMA = 3.0  # a species this significant has its levels freed
+TEMPERATURE_SIGMA = 12.0  # bands this significant speak of temperature
+LOOSE_AXIS_SD_NM = 1.0  # an nm axis of unknown origin
+BENCH_AXIS_SD_NM = 0.15  # a calibrated one may have drifted
+COARSEST_FWHM_NM = 15.0  # beyond it no band has a shape of its own
+LEAST_PIXELS = 100
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Identified:
+    """A fit with all its parts, for those who go on from it (runs, temperatures).
+
+    Attributes
+    ----------
+    scene : Scene
+        Final scene.
+    solution : Solution
+        Final solution.
+    fit : Fit
+        The answer.
+    freed : frozenset of str
+        Species fitted level by level.
+    t_rot_k : dict of str to float
+        Rotational temperatures used.
+    """
+
+    scene: Scene
+    solution: Solution
+    fit: Fit
+    freed: frozenset[str]
+    t_rot_k: dict[str, float]
+
+
+def identify_frame(
+    frames: Frames, *, bench: Bench | None = None, species: Iterable[str] | None = None
+) -> Fit:
+    """Say who emits in one spectrum.
+
+    Parameters
+    ----------
+    frames : Frames
+        With an nm axis; several frames are averaged.
+    bench : Bench, optional
+        Line-spread, response, window; without it line width and shift are found from the data.
+    species : iterable of str, optional
+        Look only for these.
+
+    Returns
+    -------
+    Fit
+
+    Raises
+    ------
+    FitError
+        If the axis is not in nm, the spectrum is too short, too dark, or too coarse.
+    TableError
+        If a species is not in the list.
+    """
+    return identify(frames, bench=bench, species=species).fit
+
+
+def identify(
+    frames: Frames, *, bench: Bench | None = None, species: Iterable[str] | None = None
+) -> Identified:
+    """As `identify_frame`, with all its parts kept."""
+    _check(frames)
+    listed = find_species(None if species is None else tuple(species))
+    one = averaged(frames)
+    low, high = float(one.axis[0]), float(one.axis[-1])
+    spread = _line_spread(one, bench)
+    calibrated = bench is not None and bench.solution is not None
+    shift_sd = BENCH_AXIS_SD_NM if calibrated else LOOSE_AXIS_SD_NM
+    freed = FREED_AT_START & frozenset(s.name for s in listed)
+    emitters = chosen_emitters(listed, freed, {}, low, high)
+    if not emitters:
+        raise FitError(
+            f"none of the species asked for emits between {low:.0f} and {high:.0f} nm.",
+            mend="Ask for others, or use a spectrum of another range.",
+        )
+    scene = build_scene(one, emitters, spread, bench, shift_sd)
+    solution = _first_fit(scene, shift_sd)
+    t_rot: dict[str, float] = {}
+    temperatures: tuple[Temperature, ...] = ()
+    for _ in range(2):
+        freed = freed | _significant(scene, solution)
+        temperatures = _temperatures(scene, solution, listed, freed)
+        t_rot.update({t.name.removeprefix("T_rot "): t.kelvin for t in temperatures if np.isfinite(t.kelvin)})
+        emitters = chosen_emitters(listed, freed, t_rot, low, high)
+        spread_now = scene.line_spread
+        scene = build_scene(one, emitters, spread_now, bench, shift_sd)
+        solution = fit_scene(scene, solution.adjustment)
+    seen = visibility(scene, solution, bench)
+    evidence = _evidence(scene, solution, listed, seen)
+    fit = _fit(scene, solution, evidence, temperatures, _warnings(frames, scene, solution, seen))
+    return Identified(scene=scene, solution=solution, fit=fit, freed=freed, t_rot_k=t_rot)
+
+
+def averaged(frames: Frames) -> Frames:
+    """Return the mean of all frames as one frame, its noise reduced accordingly.
+
+    Parameters
+    ----------
+    frames : Frames
+        n frames.
+
+    Returns
+    -------
+    Frames
+        One frame; a pixel is masked if it is masked in more than half of the frames.
+    """
+    if len(frames) == 1:
+        return frames
+    detector = estimate_noise(frames).detector
+    good = (~frames.mask).sum(axis=0)
+    total = np.where(frames.mask, 0.0, frames.counts).sum(axis=0)
+    first = frames[0]
+    return replace(
+        first,
+        counts=(total / np.maximum(good, 1))[None],
+        mask=(good < 0.5 * len(frames))[None],
+        averages=np.array([frames.averages.sum()]),
+        detector=detector,
+    )
+
+
+def _check(frames: Frames) -> None:
+    if frames.axis_kind != "nm_air":
+        raise FitError(
+            "the spectrum has a pixel axis, not wavelengths.",
+            mend="Record a lamp and run 'glowledger calibrate' first, then give its bench file with --bench.",
+        )
+    if frames.axis.size < LEAST_PIXELS:
+        raise FitError(
+            f"{frames.axis.size} points are too few; at least {LEAST_PIXELS} are needed.",
+            mend="Export the whole spectrum.",
+        )
+    if not np.any(~frames.mask & (frames.counts != 0)):
+        raise FitError("there is no light in it: every value is zero or masked.", mend="Record it again.")
+
+
+def _line_spread(frames: Frames, bench: Bench | None) -> LineSpread:
+    if bench is not None and bench.line_spread is not None:
+        return bench.line_spread
+    read = estimate_noise(frames).detector.read_noise_counts or 0.0
+    data = np.where(frames.mask[0], np.median(frames.counts[0]), frames.counts[0])
+    spread = first_line_spread(frames.axis, data, read / np.sqrt(float(frames.averages[0])))
+    if spread.fwhm_nm[0] > COARSEST_FWHM_NM:
+        raise FitError(
+            f"the narrowest peak is {spread.fwhm_nm[0]:.0f} nm wide: too coarse to tell species apart.",
+            mend=f"Use a spectrometer with lines narrower than {COARSEST_FWHM_NM:.0f} nm.",
+        )
+    return spread
+
+
+def _first_fit(scene: Scene, shift_sd_nm: float) -> Solution:
+    """Fit from the best of several offsets of the axis."""
+    middle = float(scene.line_spread.fwhm(scene.axis_nm[scene.axis_nm.size // 2]))
+    steps = shift_steps(middle, shift_sd_nm)
+    start = scene.start()
+    if steps.size > 1:
+        best, least = 0.0, np.inf
+        for step in steps:
+            tried = replace(start, shift_nm=np.array([step, 0.0, 0.0]))
+            solution = fit_scene(scene, tried, rounds=1)
+            misfit = solution.normal.misfit(solution.x)
+            if misfit < least:
+                best, least = float(step), misfit
+        start = replace(start, shift_nm=np.array([best, 0.0, 0.0]))
+    return fit_scene(scene, start)
+
+
+def _columns(scene: Scene, name: str) -> NDArray[np.intp]:
+    return np.array([i for i, e in enumerate(scene.emitters) if e.species == name], dtype=np.intp)
+
+
+def _significant(scene: Scene, solution: Solution) -> frozenset[str]:
+    names, _ = scene.species_of_emitters()
+    lit = [n for n in names if np.any(solution.x[_columns(scene, n)] > 0)]
+    drops = {n: drop_species(scene, solution, _columns(scene, n)).significance for n in lit}
+    return frozenset(n for n, sigma in drops.items() if sigma > FREE_SIGMA)
+
+
+def _temperatures(
+    scene: Scene, solution: Solution, listed: tuple[ListedSpecies, ...], freed: frozenset[str]
+) -> tuple[Temperature, ...]:
+    found = []
+    for one in listed:
+        columns = _columns(scene, one.name)
+        if not one.molecular or one.name not in freed or columns.size == 0:
+            continue
+        if any(scene.emitters[i].label.endswith("typical") for i in columns):
+            continue
+        if drop_species(scene, solution, columns).significance > TEMPERATURE_SIGMA:
+            found.append(profile_temperature(scene, solution, one, columns))
+    return tuple(found)
+
+
+def _evidence(
+    scene: Scene, solution: Solution, listed: tuple[ListedSpecies, ...], seen: Visibility
+) -> tuple[SpeciesEvidence, ...]:
+    """Judge every species."""
+    light = {s.name: species_light(scene, solution, c) for s in listed if (c := _columns(scene, s.name)).size}
+    total = float(sum(one[scene.used].sum() for one in light.values()))
+    cases = []
+    for one in listed:
+        columns = _columns(scene, one.name)
+        everything = [e for e in chosen_emitters((one,), frozenset(), {}, 150.0, 1300.0)]
+        part = visible_part(everything, scene, seen)
+        blocked = _why_blocked(part, seen, scene)
+        if columns.size == 0:
+            cases.append(_unmeasured(one.name, part, blocked))
+            continue
+        drop = drop_species(scene, solution, columns)
+        others = {name: other for name, other in light.items() if name != one.name}
+        tests = feature_tests(scene, solution, columns, drop.residual, drop.variance, others) if drop.levels else []
+        share = float(light[one.name][scene.used].sum()) / total if total > 0 else 0.0
+        cases.append(
+            Case(
+                name=one.name, visible=part, blocked=blocked, drop=drop, tests=tests, share=share,
+                reach=reach_of(scene, solution, columns), total_counts=total,
+            )
+        )  # fmt: skip
+    needed = significance_needed(np.array([c.drop.significance for c in cases if c.drop is not None]))
+    verdicts = [judge(case, needed) for case in cases]
+    return tuple(sorted(verdicts, key=lambda e: -e.significance))
+
+
+def _unmeasured(name: str, part: float, blocked: str) -> Case:
+    return Case(
+        name=name, visible=part, blocked=blocked or "none of its lines or bands lies in the measured range",
+        drop=None, reach=None, tests=[], share=0.0, total_counts=0.0,
+    )  # fmt: skip
+
+
+def _why_blocked(part: float, seen: Visibility, scene: Scene) -> str:
+    """Return why too little of a species' light is measured, or ''."""
+    if part >= LEAST_VISIBLE:
+        return ""
+    if np.any(seen.blocked_by_window):
+        return "its lines and bands lie where the window blocks them or outside the measured range"
+    if not seen.window_stated and seen.lit_from_nm > scene.axis_nm[0] + 15:
+        return (
+            f"nothing at all is seen below {seen.lit_from_nm:.0f} nm, so window or optics may block its light"
+        )
+    return "its lines and bands lie outside the measured range, or in saturated or masked pixels"
+
+
+def _warnings(frames: Frames, scene: Scene, solution: Solution, seen: Visibility) -> tuple[str, ...]:
+    found = []
+    if len(frames) > 1:
+        found.append(f"the mean of {len(frames)} frames was used")
+    masked = int((~scene.used).sum())
+    if masked:
+        found.append(f"{masked} pixels were left out (saturated, dead or missing)")
+    if solution.levels.mismatch > 0.15:
+        found.append(
+            f"lines and bands fit only to {100 * solution.levels.mismatch:.0f} %: line shape, response or an "
+            "unlisted emitter is wrong, so faint species are hidden"
+        )
+    if not seen.window_stated and seen.lit_from_nm > scene.axis_nm[0] + 15:
+        found.append(f"no light is seen below {seen.lit_from_nm:.0f} nm; a window there would explain it")
+    return tuple(found)
+
+
+def _fit(
+    scene: Scene,
+    solution: Solution,
+    evidence: tuple[SpeciesEvidence, ...],
+    temperatures: tuple[Temperature, ...],
+    warnings: tuple[str, ...],
+) -> Fit:
+    m = len(scene.emitters)
+    middle = scene.axis_nm.size // 2
+    moved = (scene.legendre[:-1] + scene.legendre[1:]) @ solution.adjustment.shift_nm / 2
+    at_middle = np.array([1.0, 0.0, -0.5])  # Legendre terms at the middle of the axis
+    counts = solution.templates[scene.used].sum(axis=0)
+    return Fit(
+        axis_nm=scene.axis_nm + moved,
+        data=scene.data,
+        model=solution.model,
+        background=solution.model - solution.lines,
+        standard_deviation=np.sqrt(solution.levels.pixel_variance(solution.model, solution.lines)),
+        used=scene.used,
+        species_model={
+            e.name: species_light(scene, solution, _columns(scene, e.name))
+            for e in evidence
+            if e.verdict in ("present", "possible")
+        },
+        emitter_labels=tuple(e.label for e in scene.emitters),
+        amplitude=solution.x[:m] * counts,
+        covariance=_covariance(solution, counts),
+        species=evidence,
+        shift_nm=float(at_middle @ solution.adjustment.shift_nm),
+        shift_se_nm=float(np.sqrt(at_middle @ solution.shift_variance @ at_middle)),
+        fwhm_nm=float(scene.line_spread.fwhm(scene.axis_nm[middle])) * solution.adjustment.shape.width,
+        chi2_reduced=solution.chi2_reduced,
+        mismatch=solution.levels.mismatch,
+        temperatures=temperatures,
+        warnings=warnings,
+    )
+
+
+def _covariance(solution: Solution, counts: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the covariance of the emitters' counts; zero for those at the bound."""
+    m = counts.size
+    lit = np.flatnonzero(solution.x > 0)
+    gram = solution.normal.gram[np.ix_(lit, lit)] + np.diag(solution.normal.tie[lit])
+    scale = 1.0 / np.sqrt(np.diag(gram))
+    inverse = np.linalg.pinv(gram * scale[:, None] * scale[None, :], hermitian=True)
+    full = np.zeros((solution.x.size, solution.x.size))
+    full[np.ix_(lit, lit)] = inverse * scale[:, None] * scale[None, :]
+    return full[:m, :m] * counts[:, None] * counts[None, :]

@@ -1,0 +1,194 @@
+"""What a fit is given: the spectrum, the emitters placed on its grid, and how far each part may move."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from glowledger.bench.model import Bench, LineSpread
+from glowledger.glow.background import background_basis
+from glowledger.glow.emitters import Emitter
+from glowledger.glow.noise_levels import NoiseLevels, first_levels
+from glowledger.glow.response_guess import expected_response, hats, response_freedom
+from glowledger.glow.templates import EmissionGrid, LineShape, emission_grid, pixel_edges
+from glowledger.spectra.frames import Frames
+
+WIDTH_LOG_SD = 0.10  # ln of line width, beyond what bench or data told
+SHAPE_SD = 0.15  # Lorentz fraction and asymmetry
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Adjustment:
+    """Where the fit has moved the instrument.
+
+    Attributes
+    ----------
+    shift_nm : ndarray of shape (3,)
+        True minus believed wavelength: constant, linear and quadratic Legendre terms over the axis, nm.
+    shape : LineShape
+        Width relative to the line-spread, and its shape.
+    log_response : ndarray of shape (r,)
+        ln(true / expected response) at the nodes.
+    """
+
+    shift_nm: NDArray[np.float64]
+    shape: LineShape
+    log_response: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Priors:
+    """How far each part of the adjustment may move, one standard deviation."""
+
+    shift_nm: NDArray[np.float64]
+    width_log: float
+    shape: float
+    log_response: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Scene:
+    """The fixed inputs of a fit; p pixels, m emitters.
+
+    Attributes
+    ----------
+    axis_nm, edges_nm : ndarray of shape (p,), (p + 1,)
+        Believed wavelengths.
+    data : ndarray of shape (p,)
+        Counts.
+    used : ndarray of bool, shape (p,)
+        Pixels that count.
+    emitters : tuple of Emitter, length m
+        What may glow.
+    grid : EmissionGrid
+        Their lines.
+    background : ndarray of shape (p, b)
+        Smooth non-negative columns.
+    expected : ndarray of shape (p,)
+        Response before correction.
+    hats : ndarray of shape (p, r)
+        Response correction.
+    priors : Priors
+        Freedom of the adjustment.
+    first : NoiseLevels
+        Starting noise.
+    gain_known : bool
+        Keep the gain.
+    least_mismatch : float
+        Smallest template error to assume.
+    line_spread : LineSpread
+        What defines the grid.
+    """
+
+    axis_nm: NDArray[np.float64]
+    edges_nm: NDArray[np.float64]
+    data: NDArray[np.float64]
+    used: NDArray[np.bool_]
+    emitters: tuple[Emitter, ...]
+    grid: EmissionGrid
+    background: NDArray[np.float64]
+    expected: NDArray[np.float64]
+    hats: NDArray[np.float64]
+    priors: Priors
+    first: NoiseLevels
+    gain_known: bool
+    least_mismatch: float
+    line_spread: LineSpread
+
+    @property
+    def legendre(self) -> NDArray[np.float64]:
+        """Legendre terms of the shift at the pixel edges, shape (p + 1, 3)."""
+        low, high = self.edges_nm[0], self.edges_nm[-1]
+        x = (2 * self.edges_nm - low - high) / (high - low)
+        return np.polynomial.legendre.legvander(x, 2)
+
+    @property
+    def pixels_per_line(self) -> float:
+        """FWHM over the pixel width at the middle of the axis; at least 1."""
+        middle = self.axis_nm.size // 2
+        width = float(self.line_spread.fwhm(self.axis_nm[middle]))
+        return max(1.0, width / float(np.median(np.diff(self.axis_nm))))
+
+    def species_of_emitters(self) -> tuple[tuple[str, ...], NDArray[np.intp]]:
+        """Return the species names and, for each emitter, the index of its species."""
+        names = tuple(dict.fromkeys(e.species for e in self.emitters))
+        return names, np.array([names.index(e.species) for e in self.emitters], dtype=np.intp)
+
+    def start(self) -> Adjustment:
+        """Return the adjustment that changes nothing."""
+        return Adjustment(
+            shift_nm=np.zeros(3),
+            shape=LineShape(
+                lorentz_fraction=self.line_spread.lorentz_fraction, asymmetry=self.line_spread.asymmetry
+            ),
+            log_response=np.zeros(self.hats.shape[1]),
+        )
+
+
+def build_scene(
+    frames: Frames,
+    emitters: tuple[Emitter, ...],
+    line_spread: LineSpread,
+    bench: Bench | None,
+    shift_sd_nm: float,
+) -> Scene:
+    """Place emitters on the grid of one spectrum.
+
+    Parameters
+    ----------
+    frames : Frames
+        One spectrum with an nm axis.
+    emitters : tuple of Emitter
+        What may glow.
+    line_spread : LineSpread
+        Width of lines.
+    bench : Bench or None
+        What is known of response and window.
+    shift_sd_nm : float
+        How far the axis may be off, one standard deviation.
+
+    Returns
+    -------
+    Scene
+    """
+    axis = np.asarray(frames.axis)
+    low, high = float(axis[0]), float(axis[-1])
+    used = ~frames.mask[0]
+    nodes, log_sd = response_freedom(bench, low, high)
+    first, gain_known = first_levels(frames)
+    measured = bench is not None and bench.line_spread is not None
+    middle_fwhm = float(line_spread.fwhm(0.5 * (low + high)))
+    return Scene(
+        axis_nm=axis,
+        edges_nm=pixel_edges(axis),
+        data=np.asarray(frames.counts[0]),
+        used=used,
+        emitters=emitters,
+        grid=emission_grid(
+            [e.wavelength_nm for e in emitters], [e.rate for e in emitters], line_spread, low, high
+        ),
+        background=background_basis(axis, middle_fwhm),
+        expected=expected_response(axis, bench),
+        hats=hats(axis, nodes),
+        priors=Priors(
+            shift_nm=shift_sd_nm * np.array([1.0, 0.6, 0.4]),
+            width_log=0.5 * WIDTH_LOG_SD if measured else 2 * WIDTH_LOG_SD,
+            shape=SHAPE_SD,
+            log_response=log_sd,
+        ),
+        first=first,
+        gain_known=gain_known,
+        least_mismatch=0.01 if measured else 0.02,
+        line_spread=line_spread,
+    )
+
+
+def with_emitters(scene: Scene, emitters: tuple[Emitter, ...]) -> Scene:
+    """Return the scene with other emitters and all else kept."""
+    low, high = float(scene.axis_nm[0]), float(scene.axis_nm[-1])
+    grid = emission_grid(
+        [e.wavelength_nm for e in emitters], [e.rate for e in emitters], scene.line_spread, low, high
+    )
+    return replace(scene, emitters=emitters, grid=grid)

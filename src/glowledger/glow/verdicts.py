@@ -1,0 +1,171 @@
+"""From evidence to one of four words, each with its reason."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from glowledger.glow.features import FeatureTest
+from glowledger.glow.likelihood import Drop, Reach
+from glowledger.glow.results import SpeciesEvidence, Verdict
+
+PRESENT_SIGMA = 5.0  # of the whole species
+POSSIBLE_SIGMA = 3.0
+LONE_SIGMA = 6.0  # of the only feature, when a species can show just one
+SHOULD_SHOW = 4.0  # a feature whose fitted light would have this significance ought to be seen
+TYPICAL_PART = 0.10  # a feature below this part of the strongest in the typical pattern cannot stand alone
+TYPICAL_PAIR = 0.03  # two of them may be fainter
+FALSE_DISCOVERY = 0.01  # expected part of false claims among claims: Benjamini & Hochberg, JRSS B 57, 289 (1995)
+ENTANGLED = 5.0  # standard error over what it would be alone
+FAINT_SHARE = 0.10  # a detection limit above this part of all light tells nothing useful
+ONE_SIDED_95 = 1.6448536269514722  # normal quantile
+CURRIE = 2 * ONE_SIDED_95  # detection limit over standard error: Currie, Anal. Chem. 40, 586 (1968)
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Case:
+    """All that is known of one species before the verdict.
+
+    Attributes
+    ----------
+    name : str
+        Species.
+    visible : float
+        Part of its typical light that was measured.
+    blocked : str
+        Why that part is small, or ''.
+    drop : Drop or None
+        None if no emitter of it is in range.
+    reach : Reach or None
+        Likewise.
+    tests : list of FeatureTest
+        Its features.
+    share : float
+        Of all line light.
+    total_counts : float
+        All line light.
+    """
+
+    name: str
+    visible: float
+    blocked: str
+    drop: Drop | None
+    reach: Reach | None
+    tests: list[FeatureTest]
+    share: float
+    total_counts: float
+
+
+def significance_needed(significances: NDArray[np.float64]) -> float:
+    """Return the significance above which claims have a false-discovery rate of `FALSE_DISCOVERY`.
+
+    Parameters
+    ----------
+    significances : ndarray of shape (s,)
+        Of every species tested.
+
+    Returns
+    -------
+    float
+        One-sided standard deviations; never below `POSSIBLE_SIGMA`.
+    """
+    from scipy.stats import norm
+
+    p = np.sort(norm.sf(significances))
+    allowed = FALSE_DISCOVERY * np.arange(1, p.size + 1) / max(p.size, 1)
+    passing = np.flatnonzero(p <= allowed)
+    cut = allowed[passing[-1]] if passing.size else FALSE_DISCOVERY / max(p.size, 1)
+    return float(max(norm.isf(cut), POSSIBLE_SIGMA))
+
+
+def judge(case: Case, needed: float) -> SpeciesEvidence:
+    """Return the verdict on one species.
+
+    Parameters
+    ----------
+    case : Case
+        The evidence.
+    needed : float
+        From `significance_needed`.
+
+    Returns
+    -------
+    SpeciesEvidence
+    """
+    if case.drop is None or case.reach is None or case.blocked:
+        reason = case.blocked or "none of its lines or bands lies in the measured range"
+        return _evidence(case, "cannot tell", reason)
+    if case.drop.significance >= needed:
+        verdict, reason = _seen(case)
+        if verdict != "not seen":
+            return _evidence(case, verdict, reason)
+    return _evidence(case, *_unseen(case))
+
+
+def _seen(case: Case) -> tuple[Verdict, str]:
+    """Decide between present and possible for a species the fit wants."""
+    clean = [test for test in case.tests if test.feature.clean]
+    expected = [test for test in case.tests if test.expected_sigma > SHOULD_SHOW]
+    sigma = case.drop.significance if case.drop else 0.0
+    if not clean:
+        rivals = _rivals(case)
+        why = f"its light lies under that of {rivals}" if rivals else "no line or band of it stands out by itself"
+        return "possible", why
+    best = max(clean, key=lambda test: test.sigma)
+    if sigma < PRESENT_SIGMA:
+        return "possible", f"faint: {sigma:.1f} standard deviations, {best.feature.label} at best"
+    if len(clean) >= 2 and max(test.typical_part for test in clean) >= TYPICAL_PAIR:
+        names = " and ".join(test.feature.label for test in sorted(clean, key=lambda t: -t.sigma)[:2])
+        return "present", f"{names} stand out by themselves"
+    if len(expected) >= 2 and len(clean) < 2:
+        missing = next(test for test in expected if test is not best)
+        return "possible", f"{best.feature.label} is seen, but {missing.feature.label} is not its own"
+    if best.typical_part < TYPICAL_PART:
+        return "possible", f"only {best.feature.label} is seen, which should not be its strongest"
+    if best.sigma < LONE_SIGMA:
+        return "possible", f"only {best.feature.label} is seen, at {best.sigma:.1f} standard deviations"
+    return "present", f"{best.feature.label} stands out by itself, the only one to be expected here"
+
+
+def _unseen(case: Case) -> tuple[Verdict, str]:
+    """Decide between not seen and cannot tell for a species the fit does not want."""
+    reach = case.reach
+    if reach is None:
+        return "cannot tell", "none of its lines or bands lies in the measured range"
+    limit = CURRIE * reach.standard_error
+    entangled = reach.standard_error > ENTANGLED * reach.alone_error
+    if limit > FAINT_SHARE * case.total_counts:
+        if entangled:
+            return "cannot tell", f"at this resolution it cannot be told from {_rivals(case) or 'other light'}"
+        return "cannot tell", "too little light or too much noise: even a strong share would go unseen"
+    if case.total_counts > 0:
+        part = 100 * max(reach.counts, 0.0) / case.total_counts
+        part += 100 * ONE_SIDED_95 * reach.standard_error / case.total_counts
+        return "not seen", f"less than {part:.2g} % of the line light (95 % limit)"
+    return "not seen", "no light of it"
+
+
+def _rivals(case: Case) -> str:
+    names = [name for test in case.tests for name in test.feature.overlaps]
+    return ", ".join(list(dict.fromkeys(names))[:3])
+
+
+def _evidence(case: Case, verdict: Verdict, reason: str) -> SpeciesEvidence:
+    nan = float("nan")
+    told = case.reach is not None and not case.blocked
+    counts = case.reach.counts if case.reach and told else nan
+    error = case.reach.standard_error if case.reach and told else nan
+    return SpeciesEvidence(
+        name=case.name,
+        verdict=verdict,
+        significance=case.drop.significance if case.drop and told else 0.0,
+        share=case.share if told else nan,
+        counts=counts,
+        standard_error=error,
+        upper_limit=counts + ONE_SIDED_95 * error,
+        detection_limit=CURRIE * error,
+        features=tuple(test.feature for test in case.tests) if verdict in ("present", "possible") else (),
+        reason=reason,
+    )

@@ -1,0 +1,121 @@
+"""Where light could be seen at all: range, window, saturation, and the blue edge of what is lit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from glowledger.bench.model import Bench
+from glowledger.glow.emitters import Emitter
+from glowledger.glow.fitting import Solution
+from glowledger.glow.response_guess import window_transmission
+from glowledger.glow.scene import Scene
+
+BLOCKED_BELOW = 0.05  # transmission of the window, two standard errors above: less is blocked
+LEAST_VISIBLE = 0.03  # of the typical light of a species must be measured to say anything
+EDGE_SMOOTH_NM = 6.0
+EDGE_SIGMA = 6.0
+CHEAP_RANGE_NM = (190.0, 1100.0)  # what silicon could ever see
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Visibility:
+    """Which pixels could show light.
+
+    Attributes
+    ----------
+    open : ndarray of bool, shape (p,)
+        Used, not blocked by the window, not beyond the lit edge.
+    lit_from_nm, lit_to_nm : float
+        Outermost wavelengths at which any light is seen.
+    blocked_by_window : ndarray of bool, shape (p,)
+        The stated window stops it.
+    window_stated : bool
+        True if a window material or a measured response tells what is blocked.
+    """
+
+    open: NDArray[np.bool_]
+    lit_from_nm: float
+    lit_to_nm: float
+    blocked_by_window: NDArray[np.bool_]
+    window_stated: bool
+
+
+def visibility(scene: Scene, solution: Solution, bench: Bench | None) -> Visibility:
+    """Return which pixels could show light.
+
+    Parameters
+    ----------
+    scene, solution : Scene, Solution
+        The fit.
+    bench : Bench or None
+        Window and response, if known.
+
+    Returns
+    -------
+    Visibility
+        Without a stated window nothing is claimed of wavelengths bluer than the bluest light seen.
+    """
+    value, error = window_transmission(scene.axis_nm, bench)
+    blocked = value + 2 * error < BLOCKED_BELOW
+    window_stated = bench is not None and bench.window.material != "unknown"
+    stated = window_stated or (bench is not None and bench.response is not None)
+    if bench is not None and bench.response is not None:
+        low, high = bench.response.usable_nm
+        blocked = blocked | ((scene.axis_nm < low) | (scene.axis_nm > high)) & (
+            bench.response.at(scene.axis_nm) < 0.01
+        )
+    lit = _lit(scene, solution)
+    first = float(scene.axis_nm[lit[0]]) if lit.size else float(scene.axis_nm[-1])
+    last = float(scene.axis_nm[lit[-1]]) if lit.size else float(scene.axis_nm[0])
+    opened = scene.used & ~blocked
+    if not stated:
+        opened = opened & (scene.axis_nm >= first - EDGE_SMOOTH_NM)
+    return Visibility(
+        open=opened, lit_from_nm=first, lit_to_nm=last, blocked_by_window=blocked, window_stated=stated
+    )
+
+
+def _lit(scene: Scene, solution: Solution) -> NDArray[np.intp]:
+    """Return the pixels around which light above the darkest level is significant."""
+    constant = float(solution.free_values[-1]) if solution.free_values.size else 0.0
+    light = np.where(scene.used, scene.data - constant, 0.0)
+    levels = solution.levels
+    variance = np.where(scene.used, levels.read_variance + levels.gain * np.maximum(light, 0.0), 0.0)
+    step = float(np.median(np.diff(scene.axis_nm)))
+    width = max(1, round(EDGE_SMOOTH_NM / step))
+    kernel = np.ones(width)
+    total = np.convolve(light, kernel, mode="same")
+    noise = np.sqrt(np.convolve(variance, kernel, mode="same"))
+    # the constant itself is uncertain: a residue of it must not count as light
+    dark_error = width * np.sqrt(levels.read_variance) * 0.3
+    return np.flatnonzero(total > EDGE_SIGMA * np.maximum(noise, np.finfo(float).tiny) + 3 * dark_error)
+
+
+def visible_part(emitters: list[Emitter], scene: Scene, seen: Visibility) -> float:
+    """Return the part of a species' typical light that open pixels measure.
+
+    Parameters
+    ----------
+    emitters : list of Emitter
+        Of the species; may be empty.
+    scene : Scene
+        Its axis.
+    seen : Visibility
+        Open pixels.
+
+    Returns
+    -------
+    float
+        0 to 1, against all its light that silicon could see.
+    """
+    total = inside = 0.0
+    for emitter in emitters:
+        nm, light = emitter.wavelength_nm, emitter.rate * emitter.weight
+        total += float(light[(nm > CHEAP_RANGE_NM[0]) & (nm < CHEAP_RANGE_NM[1])].sum())
+        index = np.searchsorted(scene.edges_nm, nm) - 1
+        ok = (index >= 0) & (index < scene.axis_nm.size)
+        inside += float(light[ok][seen.open[index[ok]]].sum())
+    return inside / total if total > 0 else 0.0
