@@ -1,0 +1,191 @@
+"""One refit of a decay: robust weights, evidence of every shape, posterior of the end."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from glowledger.runs import decay, decay_shapes
+from glowledger.runs.decay import Evidence, Noise, Posterior
+from glowledger.runs.decay_shapes import STEP, Families, Floats
+
+_EXTENSION = max(decay_shapes.RATIO_STEPS)
+# ends of the plateaus tried, as parts of the time so far
+_ONSETS = np.array([0.02, 0.05, 0.09, 0.14, 0.2, 0.28, 0.37, 0.48, 0.6, 0.75])
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class DecayData:
+    """What a refit needs; time counts from the start of the decay.
+
+    Attributes
+    ----------
+    time, value, precision : ndarray of shape (n,)
+        Bins; precision has median 1.
+    columns : ndarray of shape (n, q)
+        Nuisance columns, the floor first.
+    tau : ndarray of shape (k + extension,)
+        Grid of time constants.
+    table : ndarray of shape (n, k + extension)
+        exp(-time / tau).
+    family : Families
+        Rows of the shape library.
+    least_floor : float
+        Lower bound of the floor.
+    """
+
+    time: Floats
+    value: Floats
+    precision: Floats
+    columns: Floats
+    tau: Floats
+    table: Floats
+    family: Families
+    least_floor: float
+
+    @property
+    def onset(self) -> Floats:
+        """Ends of the plateaus tried."""
+        return np.asarray(_ONSETS * self.time[-1])
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class FittedDecay:
+    """Outcome of a refit.
+
+    Attributes
+    ----------
+    evidence : Evidence
+        Of every shape.
+    noise : Noise
+        From the residuals of the most likely shape.
+    weight : ndarray of shape (n,)
+        Robust weights.
+    coefficients, standard_error : ndarray of shape (q + 1,)
+        Nuisances (floor first) and excess for the most likely shape.
+    """
+
+    evidence: Evidence
+    noise: Noise
+    weight: Floats
+    coefficients: Floats
+    standard_error: Floats
+
+    def posterior(self, data: DecayData, assurance: float) -> Posterior:
+        """Turn the evidence into probabilities and intervals."""
+        family, now = data.family, float(data.time[-1])
+        size = len(data.tau) - _EXTENSION
+        weights = decay.fine_weights(self.evidence, np.log(data.tau[:size]))
+        onset = _row_onsets(data)
+        tau = np.exp(weights.log_tau)
+        end = np.log(onset[weights.rows, None] + family.folds[weights.rows, None] * tau)
+        width = STEP / decay.FINE
+        ended = decay.distribution(end, weights.weight, width)
+        ends = np.exp(ended.quantile(0.025, 0.5, 0.975, assurance))
+        fast = decay.distribution(weights.log_tau, weights.weight.sum(axis=0), width)
+        taus = np.exp(fast.quantile(0.025, 0.5, 0.975))
+        left = _left(data, weights.rows, tau, onset, now)
+        lefts = np.clip(decay.distribution(left, weights.weight, 0.002).quantile(0.025, 0.5, 0.975), 0.0, 1.0)
+        two = float(weights.weight[family.offset[weights.rows] > 0].sum())
+        return Posterior(
+            seen=self.evidence.seen,
+            done=ended.below(float(np.log(now))),
+            end=(float(ends[0]), float(ends[1]), float(ends[2])),
+            tau=(float(taus[0]), float(taus[1]), float(taus[2])),
+            latest=float(ends[3]),
+            floor=float(self.coefficients[0]),
+            floor_se=float(self.standard_error[0]),
+            excess=float(self.coefficients[-1]),
+            excess_se=float(self.standard_error[-1]),
+            left=(float(lefts[0]), float(lefts[1]), float(lefts[2])),
+            noise=self.noise.scale,
+            correlation=self.noise.correlation,
+            two=two,
+        )
+
+
+def _row_onsets(data: DecayData) -> Floats:
+    onset = np.zeros(len(data.family.offset))
+    onset[-decay_shapes.PLATEAUS :] = data.onset
+    return onset
+
+
+def _left(data: DecayData, rows: NDArray[np.intp], tau: Floats, onset: Floats, now: float) -> Floats:
+    """Return the part of the excess left at `now`, shape (rows, tau)."""
+    x = np.maximum(now - onset[rows, None], 0.0) / tau
+    share = data.family.share[rows, None]
+    ratio = np.exp(STEP * data.family.offset[rows, None])
+    return np.asarray((1 - share) * np.exp(-x) + share * np.exp(-x / ratio))
+
+
+def fit_decay(data: DecayData, weight: Floats, noise: Noise | None, passes: int) -> FittedDecay:
+    """Refit; each pass solves every shape with the weights it has and then renews weights and noise.
+
+    Parameters
+    ----------
+    data : DecayData
+        Bins and grids.
+    weight : ndarray of shape (n,)
+        Robust weights of the fit before; 1 for new bins.
+    noise : Noise or None
+        Of the fit before; None estimates it from differences.
+    passes : int
+        At least 1.
+
+    Returns
+    -------
+    FittedDecay
+    """
+    if noise is None:
+        noise = _noise_from_differences(data)
+    freedom = float(max(len(data.time) - 2 - data.columns.shape[1], 2))
+    gap = np.diff(data.time, prepend=data.time[0])
+    follows = (gap > 0) & (gap < 2.5 * np.median(gap[1:]))
+    for _ in range(passes):
+        w = data.precision * weight
+        sums = decay_shapes.shape_sums(
+            data.table, w, data.columns, data.value, data.onset, data.time, data.tau
+        )
+        weighted = data.columns * w[:, None]
+        normal = weighted.T @ data.columns
+        normal[np.diag_indices_from(normal)] *= 1 + 1e-9
+        found = decay.evidence(
+            sums, normal, weighted.T @ data.value, noise, data.family.log_prior, data.least_floor, freedom
+        )
+        design = np.column_stack([data.columns, _likeliest_shape(found, data)])
+        inverse = np.linalg.pinv((design * w[:, None]).T @ design, hermitian=True)
+        coefficients = inverse @ ((design * w[:, None]).T @ data.value)
+        residual = (data.value - design @ coefficients) * np.sqrt(data.precision)
+        noise, weight = decay.estimate_noise(residual, follows, 2 + data.columns.shape[1])
+    return FittedDecay(
+        evidence=found,
+        noise=noise,
+        weight=weight,
+        coefficients=coefficients,
+        standard_error=np.sqrt(noise.variance * np.maximum(np.diag(inverse), 0.0)),
+    )
+
+
+def _noise_from_differences(data: DecayData) -> Noise:
+    step = np.diff(data.value * np.sqrt(data.precision))
+    scale = max(1.4826 * float(np.median(np.abs(step))) / np.sqrt(2.0), 1e-12)
+    return Noise(scale=scale, variance=scale**2, correlation=0.0)
+
+
+def _likeliest_shape(found: Evidence, data: DecayData) -> Floats:
+    """Return the shape of largest evidence at the data's times, its time constant refined by a parabola."""
+    masked = np.where(found.usable, found.log_evidence, -np.inf)
+    row, k = np.unravel_index(int(np.argmax(masked)), masked.shape)
+    log_tau = np.log(data.tau[k])
+    if 0 < k < masked.shape[1] - 1:
+        a, b, c = masked[row, k - 1 : k + 2]
+        bend = a - 2 * b + c
+        if np.isfinite(bend) and bend < 0:
+            log_tau += STEP * float(np.clip(0.5 * (a - c) / bend, -0.5, 0.5))
+    tau = np.exp(log_tau)
+    onset = _row_onsets(data)[row]
+    x = np.maximum(data.time - onset, 0.0) / tau
+    share, ratio = data.family.share[row], np.exp(STEP * data.family.offset[row])
+    return np.asarray((1 - share) * np.exp(-x) + share * np.exp(-x / ratio))

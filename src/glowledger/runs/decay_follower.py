@@ -1,0 +1,186 @@
+"""Follow one decay frame by frame in bounded memory: a buffer of at most `CAPACITY` bins, refitted in closed form."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from glowledger.runs import decay_shapes
+from glowledger.runs.decay import Noise, Posterior
+from glowledger.runs.decay_fit import DecayData, fit_decay
+from glowledger.runs.decay_shapes import Families, Floats
+
+CAPACITY = 256
+FEWEST = 8
+OUTLIER = 0.4  # robust weight of a residual of 2.7 standard deviations
+_EXTENSION = max(decay_shapes.RATIO_STEPS)
+
+
+@dataclass(slots=True, kw_only=True)
+class DecayFollower:
+    """State of one decay; everything it holds is listed here and goes into `to_dict`.
+
+    Attributes
+    ----------
+    fraction : float
+        Part of the starting excess at which the decay counts as ended.
+    two_component, plateau : float
+        Prior probabilities of a decay with two components, and of a plateau before the fall.
+    least_floor : float
+        The floor cannot lie below this.
+    assurance : float
+        Probability for `Posterior.latest`.
+    start_s : float
+        Time of the start of the decay; NaN before the first frame.
+    per_bin : int
+        Frames per full bin.
+    steps_s : list of float
+        Times from which the level is shifted by an unknown amount (leak opened, floor changed).
+    time, value, precision, weight, count : list of float
+        Bins: mean time from `start_s`, weighted mean value, prior precision (sum of 1/variance), robust weight,
+        frames.
+    noise : list of float
+        Scale, variance and correlation of the noise at the last fit; empty before it.
+    """
+
+    fraction: float = 0.05
+    two_component: float = 0.1
+    plateau: float = 0.03
+    least_floor: float = 0.0
+    assurance: float = 0.98
+    start_s: float = float("nan")
+    per_bin: int = 1
+    steps_s: list[float] = field(default_factory=list)
+    time: list[float] = field(default_factory=list)
+    value: list[float] = field(default_factory=list)
+    precision: list[float] = field(default_factory=list)
+    weight: list[float] = field(default_factory=list)
+    count: list[int] = field(default_factory=list)
+    noise: list[float] = field(default_factory=list)
+    _family: Families | None = None
+    _tau: Floats | None = None
+    _table: Floats | None = None
+    _rows: int = 0
+
+    def to_dict(self) -> dict[str, object]:
+        """Return the state as plain numbers, strings and lists."""
+        names = [n for n in self.__dataclass_fields__ if not n.startswith("_")]
+        return {n: (list(v) if isinstance(v := getattr(self, n), list) else v) for n in names}
+
+    @classmethod
+    def from_dict(cls, state: dict[str, object]) -> DecayFollower:
+        """Rebuild the follower from `to_dict`."""
+        return cls(**{k: (list(v) if isinstance(v, list) else v) for k, v in state.items()})  # type: ignore[arg-type]
+
+    @property
+    def frames(self) -> int:
+        """Frames taken in."""
+        return sum(self.count)
+
+    def append(self, time_s: float, value: float, standard_error: float) -> None:
+        """Take in one frame; a standard error that is not positive counts as 1.
+
+        Parameters
+        ----------
+        time_s : float
+            Later than all frames before.
+        value, standard_error : float
+            Finite indicator value and its relative precision.
+        """
+        precision = 1.0 / standard_error**2 if standard_error > 0 and np.isfinite(standard_error) else 1.0
+        if not self.count:
+            self.start_s = time_s
+        t = time_s - self.start_s
+        if self.count and self.count[-1] < self.per_bin and not self._step_between(self.time[-1], t):
+            self._merge_into_last(t, value, precision)
+        else:
+            if len(self.time) >= CAPACITY:
+                self._halve()
+            self.time.append(t)
+            self.value.append(value)
+            self.precision.append(precision)
+            self.weight.append(1.0)
+            self.count.append(1)
+
+    def _step_between(self, before: float, after: float) -> bool:
+        return any(before < s - self.start_s <= after for s in self.steps_s)
+
+    def _merge_into_last(self, t: float, value: float, precision: float) -> None:
+        old = self.precision[-1] * (max(self.weight[-1], 1e-3) if self.weight[-1] < OUTLIER else 1.0)
+        part = precision / (old + precision)
+        self.time[-1] += part * (t - self.time[-1])
+        self.value[-1] += part * (value - self.value[-1])
+        self.precision[-1] = old + precision
+        self.weight[-1] = 1.0
+        self.count[-1] += 1
+        self._rows = min(self._rows, len(self.time) - 1)
+
+    def _halve(self) -> None:
+        """Join neighbouring bins two by two: half the bins, twice the frames in each."""
+        robust = np.array(
+            self.weight
+        )  # only outliers are weighed down: weighing all would pull bins to the fit
+        w = np.array(self.precision) * np.where(robust < OUTLIER, robust, 1.0)
+        pair = np.maximum(w, 1e-300).reshape(-1, 2)
+        share = pair / pair.sum(axis=1, keepdims=True)
+        self.time = (np.array(self.time).reshape(-1, 2) * share).sum(axis=1).tolist()
+        self.value = (np.array(self.value).reshape(-1, 2) * share).sum(axis=1).tolist()
+        self.precision = pair.sum(axis=1).tolist()
+        self.weight = [1.0] * len(self.time)
+        self.count = np.array(self.count).reshape(-1, 2).sum(axis=1).tolist()
+        self.per_bin *= 2
+        self.noise = []
+        self._rows = 0
+
+    def _basis(self, now: float) -> tuple[Floats, Floats]:
+        """Return the grid and exp(-time / tau) on it; rows are kept from frame to frame."""
+        last = 0.0 if self._tau is None else self._tau[-1 - _EXTENSION]
+        if self._tau is None or self._table is None or not 12.0 * now <= last <= 40.0 * now:
+            spacing = now / max(self.frames - 1, 1)
+            self._tau = decay_shapes.grid(max(0.7 * spacing, now / 40.0), 24.0 * now)
+            self._table = np.empty((CAPACITY, len(self._tau)))
+            self._rows = 0
+        n = len(self.time)
+        late = np.array(self.time[self._rows : n])
+        self._table[self._rows : n] = np.exp(-late[:, None] / self._tau)
+        self._rows = n
+        return self._tau, self._table[:n]
+
+    def fit(self) -> Posterior | None:
+        """Return the posterior with all frames so far, or None while there are fewer than `FEWEST`."""
+        if len(self.time) < FEWEST:
+            return None
+        if self._family is None:
+            self._family = decay_shapes.families(
+                self.fraction, two_component=self.two_component, plateau=self.plateau
+            )
+        time = np.array(self.time)
+        precision = np.array(self.precision)
+        tau, table = self._basis(float(time[-1]))
+        data = DecayData(
+            time=time,
+            value=np.array(self.value),
+            precision=precision / np.median(precision),
+            columns=self._columns(time),
+            tau=tau,
+            table=table,
+            family=self._family,
+            least_floor=self.least_floor,
+        )
+        noise = (
+            Noise(scale=self.noise[0], variance=self.noise[1], correlation=self.noise[2])
+            if self.noise
+            else None
+        )
+        fitted = fit_decay(
+            data, np.array(self.weight), noise, passes=2 if len(time) < 30 or noise is None else 1
+        )
+        self.weight = fitted.weight.tolist()
+        self.noise = [fitted.noise.scale, fitted.noise.variance, fitted.noise.correlation]
+        return fitted.posterior(data, self.assurance)
+
+    def _columns(self, time: Floats) -> Floats:
+        """Return the nuisance columns, shape (n, q): the floor, and one per step."""
+        steps = [(time >= s - self.start_s - 1e-9).astype(float) for s in self.steps_s]
+        return np.column_stack([np.ones(len(time)), *steps])

@@ -1,0 +1,182 @@
+"""Shapes a contaminant may decay by, on a logarithmic grid of time constants, each starting at 1 and ending at 0.
+
+A shape is one exponential, or two that share the start, or a plateau that then falls exponentially (thick film:
+flat while the supply limits, then falling). Everything that has to be known of a shape is its weighted sums
+with the data; the sums of one exponential at every time constant give those of all the others.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+STEP = 0.125  # of ln(time constant); the evidence is a smooth curve and is interpolated between the nodes
+RATIO_STEPS = (6, 10, 14, 18)  # slow over fast time constant: 2.1, 3.5, 5.8, 9.5
+SLOW_SHARES = (0.05, 0.1, 0.2, 0.35, 0.5, 0.7, 0.85)
+PLATEAUS = 10
+STEEPEST = 4.0  # a plateau longer than this many time constants of its fall ended in a step, not in a decay
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Families:
+    """The families of shapes; row r of every (rows, k) array is one family over the grid of time constants.
+
+    Attributes
+    ----------
+    offset : ndarray of int, shape (r,)
+        Steps from the fast to the slow time constant; 0 for one exponential.
+    share : ndarray of shape (r,)
+        Part of the slow component at the start.
+    folds : ndarray of shape (r,)
+        Fast time constants after which the shape has fallen to the wanted fraction.
+    log_prior : ndarray of shape (r,)
+        Log of the prior probability of each family.
+    """
+
+    offset: NDArray[np.int64]
+    share: Floats
+    folds: Floats
+    log_prior: Floats
+
+
+def families(fraction: float, *, two_component: float, plateau: float) -> Families:
+    """List the families: one exponential, two exponentials, plateaus (in this order).
+
+    Parameters
+    ----------
+    fraction : float
+        Fraction of the start at which a decay counts as ended.
+    two_component, plateau : float
+        Prior probabilities of these two groups.
+
+    Returns
+    -------
+    Families
+    """
+    pairs = [(m, a) for m in RATIO_STEPS for a in SLOW_SHARES]
+    offset = np.array([0] + [m for m, _ in pairs] + [0] * PLATEAUS)
+    share = np.array([0.0] + [a for _, a in pairs] + [0.0] * PLATEAUS)
+    single = 1.0 - two_component - plateau
+    prior = np.array([single] + [two_component / len(pairs)] * len(pairs) + [plateau / PLATEAUS] * PLATEAUS)
+    with np.errstate(divide="ignore"):
+        log_prior = np.log(prior)
+    return Families(offset=offset, share=share, folds=folds_to(fraction, offset, share), log_prior=log_prior)
+
+
+def folds_to(fraction: float, offset: NDArray[np.int64], share: Floats) -> Floats:
+    """Return the time, in fast time constants, at which (1-a) exp(-x) + a exp(-x/ratio) equals `fraction`.
+
+    Shape (r,), by bisection; ln(1/fraction) exactly for one exponential.
+    """
+    ratio = np.exp(STEP * offset)
+    low, high = np.zeros(len(offset)), np.log(1.0 / fraction) * ratio
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        above = (1 - share) * np.exp(-middle) + share * np.exp(-middle / ratio) > fraction
+        low, high = np.where(above, middle, low), np.where(above, high, middle)
+    return np.where(offset == 0, np.log(1.0 / fraction), 0.5 * (low + high))
+
+
+def grid(shortest: float, longest: float) -> Floats:
+    """Return time constants from `shortest` to `longest` on the common logarithmic grid, with the slow extension.
+
+    The last ``max(RATIO_STEPS)`` values serve slow components only.
+    """
+    first = np.floor(np.log(shortest) / STEP)
+    last = max(np.ceil(np.log(longest) / STEP), first + 4)
+    return np.asarray(np.exp(STEP * np.arange(first, last + 1 + max(RATIO_STEPS))))
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class ShapeSums:
+    """Weighted sums of every shape with the data and the nuisance columns.
+
+    Attributes
+    ----------
+    with_columns : ndarray of shape (q, r, k)
+        Sum of weight times column times shape.
+    squared, with_data : ndarray of shape (r, k)
+        Sum of weight times shape squared, and times shape times data.
+    usable : ndarray of bool, shape (r, k)
+        False for a fall so much faster than the wait before it that it is a step, not a decay.
+    """
+
+    with_columns: Floats
+    squared: Floats
+    with_data: Floats
+    usable: NDArray[np.bool_]
+
+
+def shape_sums(
+    exponentials: Floats,
+    weight: Floats,
+    columns: Floats,
+    data: Floats,
+    onset: Floats,
+    time: Floats,
+    tau: Floats,
+) -> ShapeSums:
+    """Sum every shape with data and columns.
+
+    Parameters
+    ----------
+    exponentials : ndarray of shape (n, k + extension)
+        exp(-time / tau) on the extended grid.
+    weight, data, time : ndarray of shape (n,)
+        Weights, indicator values, times from the start.
+    columns : ndarray of shape (n, q)
+        Nuisance columns; the first is the floor.
+    onset : ndarray of shape (PLATEAUS,)
+        Ends of the plateaus, increasing.
+    tau : ndarray of shape (k + extension,)
+        The grid.
+
+    Returns
+    -------
+    ShapeSums
+    """
+    size = len(tau) - max(RATIO_STEPS)
+    rows = np.column_stack([columns * weight[:, None], weight * data]).T  # (q + 1, n)
+    linear = rows @ exponentials
+    weighted = exponentials * weight[:, None]
+    gram = weighted.T @ exponentials
+    firsts, squares = [linear[:, None, :size]], [np.diagonal(gram)[None, :size]]
+    share = np.array(SLOW_SHARES)[:, None]
+    for m in RATIO_STEPS:
+        firsts.append((1 - share) * linear[:, None, :size] + share * linear[:, None, m : m + size])
+        fast, slow = np.diagonal(gram)[:size], np.diagonal(gram)[m : m + size]
+        cross = np.diagonal(gram, m)[:size]
+        squares.append((1 - share) ** 2 * fast + 2 * share * (1 - share) * cross + share**2 * slow)
+    late, late_squares, usable = _plateau_sums(exponentials[:, :size], rows, weight, onset, time, tau[:size])
+    first = np.concatenate([*firsts, late], axis=1)
+    smooth = np.ones((first.shape[1] - PLATEAUS, size), dtype=bool)
+    return ShapeSums(
+        with_columns=first[:-1],
+        with_data=first[-1],
+        squared=np.concatenate([*squares, late_squares]),
+        usable=np.concatenate([smooth, usable]),
+    )
+
+
+def _plateau_sums(
+    exponentials: Floats, rows: Floats, weight: Floats, onset: Floats, time: Floats, tau: Floats
+) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Sum the shapes that are 1 until an onset and fall from there; one matrix product for all onsets."""
+    edges = np.searchsorted(time, onset, side="right")
+    segment = np.searchsorted(edges, np.arange(len(time)), side="right")  # 0 before the first onset
+    member = (segment[None, :] == np.arange(PLATEAUS + 1)[:, None]).astype(float)
+    stacked = rows[:, None, :] * member[None]
+    before = np.cumsum(stacked.sum(axis=2), axis=1)[:, :-1]  # (q + 1, b): weight on the plateau
+    parts = (stacked.reshape(-1, len(time)) @ exponentials).reshape(len(rows), PLATEAUS + 1, -1)
+    after = np.cumsum(parts[:, ::-1], axis=1)[:, ::-1][:, 1:]
+    parts_squared = (member * weight) @ exponentials**2
+    after_squared = np.cumsum(parts_squared[::-1], axis=0)[::-1][1:]
+    wait = onset[:, None] / tau
+    usable = (wait < STEEPEST) & (tau > 3.0 * time[-1] / len(time))
+    lift = np.exp(np.minimum(wait, 20.0))
+    plateau_weight = np.cumsum((member * weight).sum(axis=1))[:-1]
+    return before[:, :, None] + after * lift, plateau_weight[:, None] + after_squared * lift**2, usable

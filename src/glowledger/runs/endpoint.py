@@ -1,0 +1,374 @@
+"""Is this indicator done? A sequential verdict after every frame, never looking ahead.
+
+The verdict rests on the posterior of `decay`: the probability that the excess over the floor is below a set part
+of its start. A posterior stays right however often it is looked at, if its prior is right (Berger, Statistical
+Decision Theory and Bayesian Analysis, 2nd ed. 1985, section 7.7); how far that holds on simulated runs whose
+decays were not drawn from the prior is measured in tests/benchmarks/bench_endpoint.py.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict, dataclass, field
+
+import numpy as np
+
+from glowledger.runs.blank import Blank, Equivalence, compare_with_blank
+from glowledger.runs.decay import Posterior
+from glowledger.runs.decay_follower import DecayFollower
+from glowledger.runs.results import Endpoint, EndpointVerdict
+
+NAN = float("nan")
+SEEN = 30.0  # 2 ln L: a decay counts as seen above this, some 5 standard deviations
+CHECK = (
+    "Light only says that products stopped coming off where the plasma reaches; it does not prove the surface "
+    "clean: check with a water-break test (ASTM F22), a contact angle or a witness coupon."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Criterion:
+    """When a run counts as done.
+
+    Attributes
+    ----------
+    fraction : float
+        Part of the starting excess over the floor below which the excess has to fall.
+    assurance : float
+        Probability with which it has to be below.
+    hold_s : float
+        Time for which this has to stay so, s.
+    hold_frames : int
+        Frames in a row for which it has to stay so, whatever `hold_s`.
+    over_clean : float
+        Part of the endpoint time to go on for hidden faces; said, not waited for.
+    blank : Blank or None
+        A run of the clean empty chamber; then equality with it decides.
+    """
+
+    fraction: float = 0.05
+    assurance: float = 0.98
+    hold_s: float = 0.0
+    hold_frames: int = 3
+    over_clean: float = 0.0
+    blank: Blank | None = None
+
+    def sentence(self) -> str:
+        """Return the criterion in words and numbers."""
+        hold = f"held for {self.hold_s:g} s" if self.hold_s > 0 else f"held for {self.hold_frames} frames"
+        if self.blank is not None:
+            return (
+                f"equal to the blank run within {self.blank.margin:.3g} "
+                f"(two one-sided tests at {100 * (1 - self.assurance):.2g} %), {hold}"
+            )
+        return (
+            f"excess over the floor below {100 * self.fraction:g} % of its start "
+            f"with {100 * self.assurance:g} % probability, {hold}"
+        )
+
+
+@dataclass(slots=True, kw_only=True)
+class EndpointFollower:
+    """The verdict on one indicator; state goes into `to_dict`.
+
+    Attributes
+    ----------
+    name : str
+        The indicator.
+    criterion : Criterion
+        When it counts as done.
+    decay : DecayFollower
+        The frames so far.
+    carried : float
+        Part of the first starting excess that was left when the present conditions began; 1 at first.
+    held_since_s, held_frames : float, int
+        Since when, and for how many frames, the criterion has been met; NaN, 0 if it is not.
+    declared_at_s : float
+        When 'reached' was first said; NaN before.
+    """
+
+    name: str
+    criterion: Criterion = field(default_factory=Criterion)
+    decay: DecayFollower = field(default_factory=DecayFollower)
+    carried: float = 1.0
+    held_since_s: float = NAN
+    held_frames: int = 0
+    declared_at_s: float = NAN
+    last_s: float = NAN
+    posterior: Posterior | None = None
+    equivalence: Equivalence | None = None
+
+    def __post_init__(self) -> None:
+        self.decay.assurance = self.criterion.assurance
+        self.decay.fraction = min(self.criterion.fraction / self.carried, 0.9)
+
+    def to_dict(self) -> dict[str, object]:
+        """Return the state as plain numbers, strings, lists and dicts; the criterion is not part of it."""
+        return {
+            "name": self.name,
+            "decay": self.decay.to_dict(),
+            "carried": self.carried,
+            "held_since_s": self.held_since_s,
+            "held_frames": self.held_frames,
+            "declared_at_s": self.declared_at_s,
+            "last_s": self.last_s,
+            "posterior": None if self.posterior is None else asdict(self.posterior),
+            "equivalence": None if self.equivalence is None else asdict(self.equivalence),
+        }
+
+    @classmethod
+    def from_dict(cls, state: dict, criterion: Criterion) -> EndpointFollower:
+        """Rebuild the follower from `to_dict` and the criterion it was made with."""
+        known = dict(state)
+        known["decay"] = DecayFollower.from_dict(known["decay"])
+        for name, kind in (("posterior", Posterior), ("equivalence", Equivalence)):
+            if known[name] is not None:
+                known[name] = kind(
+                    **{k: tuple(v) if isinstance(v, list) else v for k, v in known[name].items()}
+                )
+        return cls(criterion=criterion, **known)
+
+    def add(self, time_s: float, value: float, standard_error: float) -> None:
+        """Take in one frame without judging it; values that are not finite are left out."""
+        if math.isfinite(time_s) and math.isfinite(value):
+            self.decay.append(time_s, value, standard_error)
+            self.last_s = time_s
+
+    def update(self, time_s: float, value: float, standard_error: float) -> Endpoint:
+        """Take in one frame and judge.
+
+        Parameters
+        ----------
+        time_s, value, standard_error : float
+            The frame; times increase.
+
+        Returns
+        -------
+        Endpoint
+            What can be said with all frames so far.
+        """
+        self.add(time_s, value, standard_error)
+        self.judge()
+        return self.endpoint()
+
+    def judge(self) -> None:
+        """Refit with all frames so far and move the hold on."""
+        if self.criterion.blank is not None:
+            self.equivalence = compare_with_blank(self.decay, self.criterion.blank, self.criterion.assurance)
+        self.posterior = self.decay.fit()
+        if not self._met():
+            self.held_since_s, self.held_frames = NAN, 0
+            return
+        self.held_frames += 1
+        if self.held_frames == 1:
+            self.held_since_s = self.last_s
+        long_enough = self.last_s - self.held_since_s >= self.criterion.hold_s
+        if long_enough and self.held_frames >= self.criterion.hold_frames and math.isnan(self.declared_at_s):
+            self.declared_at_s = self.last_s
+
+    def _met(self) -> bool:
+        if self.criterion.blank is not None:
+            return self.equivalence is not None and self.equivalence.equal
+        p = self.posterior
+        return p is not None and p.seen >= SEEN and p.done >= self.criterion.assurance
+
+    @property
+    def reached(self) -> bool:
+        """True once the endpoint has been declared."""
+        return not math.isnan(self.declared_at_s)
+
+    def left_upper(self) -> float:
+        """Return the upper limit of the part of the first starting excess that is left; 1 if unknown."""
+        p = self.posterior
+        if p is None or p.seen < SEEN:
+            return self.carried
+        return self.carried * p.left[2]
+
+    def endpoint(self) -> Endpoint:
+        """Return the verdict with time, interval and reason."""
+        verdict, reason = self._verdict()
+        p = self.posterior
+        start = self.decay.start_s
+        known = p is not None and p.seen >= SEEN and verdict != "cannot tell"
+        time_s, low, high = NAN, NAN, NAN
+        if known and p is not None:
+            time_s, low, high = (start + p.end[1], start + p.end[0], start + p.end[2])
+            if high - start > self._horizon():
+                high = math.inf
+            if time_s - start > self._horizon():
+                time_s = NAN
+        done = verdict == "reached"
+        remaining = 0.0 if done else max(time_s - self.last_s, 0.0) if math.isfinite(time_s) else NAN
+        left = (0.0, 0.0) if done else (max(low - self.last_s, 0.0), max(high - self.last_s, 0.0))
+        return Endpoint(
+            verdict=verdict,
+            time_s=time_s,
+            interval_s=(low, high),
+            declared_at_s=self.declared_at_s,
+            remaining_s=remaining,
+            remaining_interval_s=left if known or done else (NAN, NAN),
+            indicator=self.name,
+            criterion=self.criterion.sentence(),
+            reason=reason,
+        )
+
+    def _horizon(self) -> float:
+        """Times beyond this many seconds from the start are not foreseen from so short a run."""
+        return 8.0 * (self.decay.time[-1] if self.decay.time else 0.0)
+
+    def _verdict(self) -> tuple[EndpointVerdict, str]:
+        p = self.posterior
+        if self.reached:
+            return (
+                "reached",
+                f"{self._reached_reason()} {self._floor_words()}{self._over_clean_words()}{CHECK}",
+            )
+        if self.equivalence is not None:
+            return ("not reached", self.equivalence.sentence(self.name))
+        if p is None:
+            return "cannot tell", f"Too few usable frames of {self.name}: {self.decay.frames} so far."
+        if p.seen < SEEN:
+            return "cannot tell", (
+                f"No decay of {self.name} stands out of its noise: it may be clean already, never have been dirty, "
+                "or change too slowly to be seen yet. A blank run of the clean empty chamber would settle it."
+            )
+        excess = f"{100 * p.left[1]:.0f} % ({100 * p.left[0]:.0f} to {100 * p.left[2]:.0f} %)"
+        if p.end[2] > 4.0 * self.decay.time[-1]:
+            return "not reached", (
+                f"{self.name} is falling but its floor is not settled by what has been seen: {excess} of the starting "
+                "excess is left, and the end cannot be foreseen."
+            )
+        return "approaching", f"{excess} of the starting excess of {self.name} is left (95 % interval)."
+
+    def _reached_reason(self) -> str:
+        if self.equivalence is not None:
+            return self.equivalence.sentence(self.name)
+        p = self.posterior
+        if p is None:
+            return f"{self.name} met the criterion."
+        return (
+            f"{self.name} fell to its floor: {100 * p.left[1]:.1f} % of the starting excess is left "
+            f"(at most {100 * p.left[2]:.1f} % with 97.5 % probability)."
+        )
+
+    def _floor_words(self) -> str:
+        """Say that a floor well above zero may be a source of its own."""
+        p = self.posterior
+        if p is None or p.floor < 5 * p.floor_se or p.floor < 0.1 * (p.floor + p.excess):
+            return ""
+        share = 100 * p.floor / (p.floor + p.excess)
+        return (
+            f"The floor is {share:.0f} % of the first level, not zero: a leak, outgassing, pump oil or the process gas "
+            "itself may feed it. "
+        )
+
+    def _over_clean_words(self) -> str:
+        p = self.posterior
+        if self.criterion.over_clean <= 0 or p is None:
+            return ""
+        until = self.decay.start_s + p.end[1] * (1 + self.criterion.over_clean)
+        return f"With the margin of {100 * self.criterion.over_clean:g} % for hidden faces go on until {until:.0f} s. "
+
+
+def combine(endpoints: dict[str, Endpoint], rising: tuple[str, ...] = ()) -> Endpoint:
+    """Combine the verdicts of several indicators: all with a decay must agree, the slowest decides.
+
+    Parameters
+    ----------
+    endpoints : dict of str to Endpoint
+        One per indicator.
+    rising : tuple of str
+        Indicators that rise now; they forbid 'reached'.
+
+    Returns
+    -------
+    Endpoint
+        Of the deciding indicator, its reason extended by what the others say.
+    """
+    judged = {name: e for name, e in endpoints.items() if e.verdict != "cannot tell"}
+    if not judged:
+        return _nothing_to_judge(endpoints)
+    order = {"not reached": 2, "approaching": 1, "reached": 0}
+
+    def slowness(e: Endpoint) -> tuple[float, ...]:
+        late = e.declared_at_s if e.verdict == "reached" else e.interval_s[1]
+        return (order[e.verdict], late if math.isfinite(late) else math.inf)
+
+    slowest = max(judged.values(), key=slowness)
+    others = [name for name in judged if name != slowest.indicator]
+    silent = [name for name in endpoints if name not in judged]
+    words = [slowest.reason]
+    if others:
+        words.append(f"{slowest.indicator} is the slowest; also judged: {', '.join(others)}.")
+    if silent:
+        words.append(f"No decay to judge in {', '.join(silent)}.")
+    verdict, remaining = slowest.verdict, slowest.remaining_s
+    blocked = [name for name in rising if name in endpoints]
+    if verdict == "reached" and blocked:
+        verdict = "not reached"
+        words.insert(0, f"{', '.join(blocked)} is rising now, so the run is not done.")
+        remaining = NAN
+    return Endpoint(
+        verdict=verdict,
+        time_s=slowest.time_s,
+        interval_s=slowest.interval_s,
+        declared_at_s=slowest.declared_at_s if verdict == "reached" else NAN,
+        remaining_s=remaining,
+        remaining_interval_s=slowest.remaining_interval_s if verdict == slowest.verdict else (NAN, NAN),
+        indicator=slowest.indicator,
+        criterion=slowest.criterion,
+        reason=" ".join(words),
+    )
+
+
+def _nothing_to_judge(endpoints: dict[str, Endpoint]) -> Endpoint:
+    if endpoints:
+        first = next(iter(endpoints.values()))
+        reason = first.reason if len(endpoints) == 1 else f"No indicator shows a decay. {first.reason}"
+        name, criterion = first.indicator, first.criterion
+    else:
+        reason, name, criterion = "No contaminant was seen in the run, so nothing can be followed.", "", ""
+    return Endpoint(
+        verdict="cannot tell",
+        time_s=NAN,
+        interval_s=(NAN, NAN),
+        declared_at_s=NAN,
+        remaining_s=NAN,
+        remaining_interval_s=(NAN, NAN),
+        indicator=name,
+        criterion=criterion,
+        reason=reason,
+    )
+
+
+def judge_series(
+    time_s: np.ndarray,
+    value: np.ndarray,
+    standard_error: np.ndarray | None = None,
+    *,
+    name: str = "indicator",
+    criterion: Criterion | None = None,
+) -> list[Endpoint]:
+    """Return the verdict after every frame of one indicator series.
+
+    Parameters
+    ----------
+    time_s, value : ndarray of shape (n,)
+        Times (increasing) and values; frames that are not finite are left out.
+    standard_error : ndarray of shape (n,), optional
+        Relative precision of the frames; equal where left out.
+    name : str
+        What the indicator is called.
+    criterion : Criterion, optional
+        When it counts as done.
+
+    Returns
+    -------
+    list of Endpoint, length n
+        Entry i uses frames 0 to i only.
+    """
+    follower = EndpointFollower(name=name, criterion=criterion or Criterion())
+    errors = np.ones(len(time_s)) if standard_error is None else standard_error
+    return [
+        follower.update(float(t), float(y), float(s)) for t, y, s in zip(time_s, value, errors, strict=True)
+    ]

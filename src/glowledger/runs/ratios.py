@@ -1,0 +1,136 @@
+"""Contaminant over reference, with standard errors that stay honest when either is weak; choice of the reference."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from glowledger.errors import RunError
+
+Floats = NDArray[np.float64]
+
+TOTAL = "total light"
+# Process gases in the order of merit as reference: an inert actinometer first, then what the recipe feeds
+REFERENCES = ("Ar I", "O I", "N2", "He I")
+# What comes off dirty parts and electrodes (TRADE: O2 or air: CO, OH, H; Ar or H2: CH, C2, CN, H; conditioning: Na, K)
+CONTAMINANTS = (
+    "CO", "OH", "H I", "CH", "C2", "CN", "CO+", "CO2+", "C I", "NH", "NO", "Na I", "K I", "Ca I", "Mg I",
+    "Al I", "AlO", "Si I", "SiO", "Fe I", "Cr I", "Ni I", "Cu I", "Zn I", "Ti I", "W I", "F I", "Cl I", "CF2",
+)  # fmt: skip
+STRONG = 10.0  # a reference whose counts are fewer standard errors than this adds more noise than it removes
+WEAKEST = 3.0  # below this a ratio has no finite interval (Fieller 1954) and is not formed
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reference:
+    """What contaminants are divided by.
+
+    Attributes
+    ----------
+    name : str
+        A species or ``total light``.
+    reason : str
+        Why it was chosen.
+    """
+
+    name: str
+    reason: str
+
+
+def ratio(
+    counts: Floats,
+    counts_se: Floats,
+    reference: Floats,
+    reference_se: Floats,
+    covariance: Floats | float = 0.0,
+) -> tuple[Floats, Floats]:
+    """Return counts over reference and its standard error.
+
+    Parameters
+    ----------
+    counts, counts_se, reference, reference_se : ndarray, shapes that broadcast
+        Values and standard errors of numerator and denominator.
+    covariance : ndarray or float
+        Between numerator and denominator, where known.
+
+    Returns
+    -------
+    value, standard_error : ndarray
+        NaN where the reference is not at least `WEAKEST` standard errors above zero.
+
+    Notes
+    -----
+    Half width of the 68 % interval of E. C. Fieller, J. R. Stat. Soc. B 16, 175 (1954), with
+    g = (se / reference)²; it tends to the delta method for a strong reference, and grows without bound as the
+    reference sinks into its noise.
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        value = counts / reference
+        g = (reference_se / reference) ** 2
+        inner = counts_se**2 - 2 * value * covariance + value**2 * reference_se**2
+        inner -= g * (counts_se**2 - covariance**2 / reference_se**2 if np.any(covariance) else counts_se**2)
+        error = np.sqrt(np.maximum(inner, 0.0)) / np.abs(reference) / (1 - g)
+    good = (reference > WEAKEST * reference_se) & np.isfinite(value)
+    return np.where(good, value, np.nan), np.where(good, error, np.nan)
+
+
+def choose_reference(
+    names: tuple[str, ...], counts: Floats, standard_error: Floats, wanted: str | None = None
+) -> Reference:
+    """Choose the reference from the first frames.
+
+    Parameters
+    ----------
+    names : tuple of str, length s
+        Species.
+    counts, standard_error : ndarray of shape (n, s)
+        Of the first usable frames.
+    wanted : str, optional
+        The user's choice.
+
+    Returns
+    -------
+    Reference
+
+    Raises
+    ------
+    RunError
+        If the wanted reference is none of the species.
+    """
+    if wanted is not None:
+        if wanted != TOTAL and wanted not in names:
+            raise RunError(
+                f"The reference {wanted!r} is none of the fitted species.",
+                mend=f"Choose one of: {', '.join((*names, TOTAL))}.",
+            )
+        return Reference(name=wanted, reason="as asked for")
+    passed = []
+    for name in REFERENCES:
+        if name not in names:
+            continue
+        column = names.index(name)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            strength = counts[:, column] / standard_error[:, column]
+        strength = strength[np.isfinite(strength)]
+        typical = float(np.median(strength)) if len(strength) else 0.0
+        if typical >= STRONG:
+            return Reference(name=name, reason=_reason(name, typical, passed))
+        passed.append(f"{name} ({typical:.0f} standard errors)")
+    weak = f"; too weak: {', '.join(passed)}" if passed else ""
+    return Reference(
+        name=TOTAL,
+        reason=f"no process gas is strong enough to divide by{weak}; total light includes what it should measure",
+    )
+
+
+def _reason(name: str, strength: float, passed: list[str]) -> str:
+    why = {
+        "Ar I": "argon does not react, so its light follows the plasma alone (actinometer)",
+        "O I": "no argon to divide by; oxygen is used up by the cleaning itself, so it is second best",
+        "N2": "no argon or oxygen to divide by; a nitrogen leak would hide in it",
+        "He I": "no argon, oxygen or nitrogen to divide by; helium lines need far hotter electrons than CO",
+    }[name]
+    weak = f"; too weak: {', '.join(passed)}" if passed else ""
+    return f"{why}; its counts are {strength:.0f} standard errors{weak}"
