@@ -1,0 +1,79 @@
+"""Rules for metals and salts: electrode, chamber, glass, fingers."""
+
+from __future__ import annotations
+
+from glowledger.diagnose.sightings import Confidence, Finding, Sightings
+
+# What the metals point to together; first match that is present wins. Common practice, no source.
+ALLOYS: tuple[tuple[str, tuple[str, ...], str], ...] = (
+    ("stainless steel", ("Fe I", "Cr I", "Ni I", "Mn I"), "the chamber wall, a holder or the electrode"),
+    ("brass", ("Cu I", "Zn I"), "fittings or the electrode"),
+    ("aluminium", ("Al I", "AlO", "Mg I"), "the electrode, chamber or the part"),
+    ("titanium", ("Ti I",), "the electrode or the part"),
+    ("tungsten", ("W I",), "a filament or the electrode"),
+    ("molybdenum", ("Mo I",), "the electrode or a holder"),
+    ("silver", ("Ag I",), "plating or solder"),
+    ("cadmium", ("Cd I",), "plating or solder (toxic)"),
+)
+SPUTTER_TESTS = (
+    "lower the voltage: sputtering falls faster than the gas lines",
+    "look for a metallic film on the window or near the cathode",
+)
+
+
+def sputtered_metal(seen: Sightings) -> tuple[Finding, ...]:
+    """One finding per material whose metals glow."""
+    found = []
+    for material, metals, where in ALLOYS:
+        present = seen.present(metals)
+        if not present:
+            continue
+        confidence: Confidence = "medium" if seen.strong(present[0]) else "low"
+        if len(present) > 1:
+            confidence = "high" if any(map(seen.strong, present)) else "medium"
+        what = material if len(present) > 1 or len(metals) == 1 else _element(present[0])
+        found.append(
+            Finding(
+                kind="sputtered metal",
+                text=f"{what[0].upper()}{what[1:]} is in the glow ({', '.join(present)}): sputtered from "
+                f"{where}.",
+                confidence=confidence,
+                evidence=seen.evidence(present),
+                confirm_by=SPUTTER_TESTS,
+                could_also_be=(
+                    "metal flashes of an arc (brief, see the track command)",
+                    "metal evaporated from a hot filament",
+                ),
+            )
+        )
+    return tuple(found)
+
+
+def _element(species: str) -> str:
+    names = {"Fe": "iron", "Cr": "chromium", "Ni": "nickel", "Mn": "manganese", "Cu": "copper", "Zn": "zinc",
+             "Al": "aluminium", "AlO": "aluminium oxide", "Mg": "magnesium"}  # fmt: skip
+    return names.get(species.split()[0], species)
+
+
+def salts(seen: Sightings) -> Finding | None:
+    """Sodium and its kin: glass, or a finger."""
+    present = seen.present(("Na I", "K I", "Li I", "Ca I", "Ca II"))
+    if not present:
+        return None
+    finger = "Na I" in present and "K I" in present
+    source = (
+        "salt of a fingerprint, most likely (sodium with potassium)"
+        if finger
+        else "glass being attacked, or salt of a fingerprint"
+    )
+    return Finding(
+        kind="sodium" if "Na I" in present else "alkali or calcium",
+        text=f"{', '.join(present)} in the glow: {source}.",
+        confidence="medium" if finger or seen.strong(present[0]) else "low",
+        evidence=seen.evidence(present),
+        confirm_by=(
+            "wait: a fingerprint's flashes die out in minutes, glass goes on",
+            "move the glow away from glass and watch",
+        ),
+        could_also_be=("street or room light of sodium lamps", "flux or salt left from cleaning in water"),
+    )

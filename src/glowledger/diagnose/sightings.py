@@ -1,0 +1,120 @@
+"""What was seen, in the form the rules ask for it; and a finding, which carries what it rests on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from glowledger.diagnose.feed import Feed, elements_of
+from glowledger.glow.results import SpeciesEvidence
+
+Confidence = Literal["high", "medium", "low", "cannot tell"]
+STRONG_SIGMA = 6.0  # a present species this sure, or with two features of its own, stands by itself
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """A conclusion drawn from several species; cannot be built without its evidence.
+
+    Attributes
+    ----------
+    kind : str
+        Short name: ``air leak``, ``water``, ``hydrocarbon oil``, ...
+    text : str
+        One or two plain sentences.
+    confidence : {'high', 'medium', 'low', 'cannot tell'}
+        ``high``: several species, or one beyond doubt, that the other causes listed would not show together.
+        ``medium``: the species are certain, the cause is the likeliest of several. ``low``: rests on one
+        weak sign. ``cannot tell``: the light cannot separate it from what is expected.
+    evidence : tuple of str
+        Species and features it rests on.
+    confirm_by : tuple of str
+        What would confirm or refute it.
+    could_also_be : tuple of str
+        Other causes of the same light.
+    """
+
+    kind: str
+    text: str
+    confidence: Confidence
+    evidence: tuple[str, ...]
+    confirm_by: tuple[str, ...] = ()
+    could_also_be: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        if not self.evidence:
+            raise ValueError(f"the finding '{self.kind}' has no evidence")
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Sightings:
+    """The verdicts of one fit beside the feed.
+
+    Attributes
+    ----------
+    species : mapping of str to SpeciesEvidence
+        By name.
+    feed : Feed or None
+        Stated or guessed; None if nothing is known.
+    """
+
+    species: Mapping[str, SpeciesEvidence]
+    feed: Feed | None
+
+    def present(self, names: Iterable[str]) -> tuple[str, ...]:
+        """Return those of the names that are present."""
+        return tuple(n for n in names if self.verdict(n) == "present")
+
+    def hinted(self, names: Iterable[str]) -> tuple[str, ...]:
+        """Return those of the names that are present or possible."""
+        return tuple(n for n in names if self.verdict(n) in ("present", "possible"))
+
+    def foreign(self, names: Iterable[str]) -> tuple[str, ...]:
+        """Return those of the names that are present and that the feed cannot make."""
+        return tuple(n for n in self.present(names) if self.feed is None or not self.feed.belongs(n))
+
+    def blocked(self, names: Iterable[str]) -> tuple[str, ...]:
+        """Return those of the names on which there is no answer."""
+        return tuple(n for n in names if self.verdict(n) in ("cannot tell", None))
+
+    def verdict(self, name: str) -> str | None:
+        """Return the verdict on a species; None if it was not looked for."""
+        found = self.species.get(name)
+        return None if found is None else found.verdict
+
+    def share(self, names: Iterable[str]) -> float:
+        """Return the part of all fitted light of the named species."""
+        return sum(self.species[n].share for n in names if n in self.species)
+
+    def strong(self, name: str) -> bool:
+        """Return True if a species is present beyond doubt: very significant, or two features of its own."""
+        found = self.species.get(name)
+        if found is None or found.verdict != "present":
+            return False
+        return found.significance >= STRONG_SIGMA or sum(f.clean for f in found.features) >= 2
+
+    def feeds(self, element: str) -> bool:
+        """Return True if the feed brings an element."""
+        return self.feed is not None and element in self.feed.elements
+
+    @property
+    def stated(self) -> bool:
+        """True if the user named the feed."""
+        return self.feed is not None and self.feed.stated
+
+    def evidence(self, names: Iterable[str]) -> tuple[str, ...]:
+        """Describe the named species: verdict, significance and strongest feature."""
+        return tuple(self._describe(self.species[n]) for n in names if n in self.species)
+
+    @staticmethod
+    def _describe(found: SpeciesEvidence) -> str:
+        text = f"{found.name} {found.verdict} ({found.significance:.1f} sigma"
+        if found.features:
+            best = max(found.features, key=lambda f: (f.clean, f.counts))
+            text += f", {best.label} at {best.wavelength_nm:.1f} nm"
+        return text + ")"
+
+    def carrying(self, element: str) -> tuple[str, ...]:
+        """Return the present species that hold an element."""
+        return tuple(n for n in self.species if element in elements_of(n) and self.verdict(n) == "present")

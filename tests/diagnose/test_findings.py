@@ -1,0 +1,268 @@
+"""Findings from verdicts: what practitioners conclude from which species.
+
+Discriminators are common practice, no source, unless a line says otherwise.
+"""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from glowledger.bench.model import Window
+from glowledger.diagnose.cautions import cautions, material_hints
+from glowledger.diagnose.feed import Feed, feed_from_light, parse_feed
+from glowledger.diagnose.findings import findings_of
+from glowledger.diagnose.sightings import Finding
+from glowledger.errors import TableError
+from glowledger.glow.results import Feature, SpeciesEvidence
+
+LOOKED_FOR = (
+    "N2", "N2+", "N I", "O I", "O2+", "Ar I", "Ar II", "He I", "Ne I", "H I", "H2", "OH", "NH", "NO", "CO",
+    "CO+", "CN", "CH", "C2", "C I", "F I", "Na I", "K I", "Hg I", "Si I", "Al I", "Fe I", "Cr I", "Ni I",
+    "Cu I",
+)  # fmt: skip
+
+
+def species(verdict="present", blocked=(), possible=(), **shares):
+    """Evidence for every species looked for; names with blanks as Ar_I."""
+    shares = {name.replace("_", " ").replace("plus", "+"): share for name, share in shares.items()}
+    assert set(shares) <= set(LOOKED_FOR)
+    found = []
+    for name in LOOKED_FOR:
+        share = shares.get(name, 0.0)
+        said = verdict if share > 0 else "not seen"
+        said = "cannot tell" if name in blocked else "possible" if name in possible else said
+        features = tuple(
+            Feature(label=f"{name} line", wavelength_nm=500.0 + i, counts=1e5 * share, standard_error=10.0,
+                    clean=True) for i in range(2 if share else 0)
+        )  # fmt: skip
+        found.append(
+            SpeciesEvidence(
+                name=name, verdict=said, significance=40.0 if share else 0.3, share=share, counts=1e6 * share,
+                standard_error=1e3, upper_limit=1e6 * share + 2e3, detection_limit=3e3, features=features,
+                reason="made for a test",
+            )
+        )  # fmt: skip
+    return tuple(found)
+
+
+def conclude(feed, **seen):
+    """Return kinds with their confidence."""
+    found = findings_of(species(**seen), parse_feed(feed) if feed else None)
+    return {f.kind: f.confidence for f in found if f.kind != "purity"}
+
+
+def test_clean_argon_gives_no_finding_but_purity():
+    assert conclude("Ar", Ar_I=0.97, Ar_II=0.03) == {}
+    (purity,) = findings_of(species(Ar_I=1.0), parse_feed("Ar"))
+    assert purity.kind == "purity"
+    assert "Nothing certain" in purity.text
+
+
+@pytest.mark.parametrize(
+    ("feed", "seen", "expected"),
+    [
+        ("Ar", {"Ar_I": 0.8, "N2": 0.15, "N2plus": 0.05}, {"air leak": "high"}),
+        ("O2", {"O_I": 0.7, "O2plus": 0.1, "N2": 0.15, "Ar_I": 0.01}, {"air leak": "high"}),
+        ("O2", {"O_I": 0.7, "N2": 0.15, "NO": 0.01}, {"air leak": "high"}),
+        ("Ar", {"Ar_I": 0.9, "N2": 0.1}, {"air leak": "medium"}),
+        ("Ar", {"Ar_I": 0.9, "OH": 0.05, "H_I": 0.05, "O_I": 0.02}, {"water": "high"}),
+        ("O2", {"O_I": 0.9, "OH": 0.05, "H_I": 0.05}, {"water": "high"}),
+        ("air", {"N2": 0.8, "N2plus": 0.1, "OH": 0.05, "H_I": 0.02},
+         {"water": "high", "air leak": "cannot tell"}),
+        ("Ar", {"Ar_I": 0.8, "CH": 0.05, "C2": 0.05, "H_I": 0.05}, {"hydrocarbon oil": "high"}),
+        ("He", {"He_I": 0.8, "C2": 0.05}, {"hydrocarbon oil": "low"}),  # no hydrogen: graphite or soot
+        ("O2", {"O_I": 0.9, "CO": 0.05, "OH": 0.02, "H_I": 0.02}, {"organic residue": "high"}),
+        ("Ar:0.95,O2:0.05", {"Ar_I": 0.9, "O_I": 0.05, "CO": 0.05}, {"organic residue": "medium"}),
+        ("air", {"N2": 0.8, "N2plus": 0.1, "CN": 0.1},
+         {"organic residue": "medium", "air leak": "cannot tell"}),
+        ("Ar", {"Ar_I": 0.8, "Si_I": 0.05, "CH": 0.05, "H_I": 0.05},
+         {"silicone": "medium", "hydrocarbon oil": "medium"}),
+        ("Ar", {"Ar_I": 0.9, "Si_I": 0.05}, {"silicone": "low"}),
+        ("O2", {"O_I": 0.9, "F_I": 0.05, "CO": 0.02},
+         {"fluorinated oil or polymer": "medium", "organic residue": "medium"}),
+        ("Ar", {"Ar_I": 0.9, "Fe_I": 0.05, "Cr_I": 0.05}, {"sputtered metal": "high"}),
+        ("Ar", {"Ar_I": 0.9, "Cu_I": 0.05}, {"sputtered metal": "medium"}),
+        ("O2", {"O_I": 0.9, "Na_I": 0.05}, {"sodium": "medium"}),
+        ("Ar", {"He_I": 0.9, "H_I": 0.0}, {"wrong gas": "high"}),
+        ("Ar", {"Ar_I": 0.9, "Hg_I": 0.05}, {"room light": "medium"}),
+        ("Ar", {"Ar_I": 0.9, "He_I": 0.05}, {"foreign gas": "medium"}),
+        ("N2", {"N2": 0.8, "N2plus": 0.2}, {"air leak": "cannot tell"}),
+        ("H2", {"H_I": 0.8, "H2": 0.2, "OH": 0.05}, {"water": "medium"}),
+        ("CO2", {"CO": 0.8, "O_I": 0.2, "CO+".replace("+", "plus"): 0.1}, {}),
+    ],
+)  # fmt: skip
+def test_species_lead_to_the_practitioners_conclusion(feed, seen, expected):
+    assert conclude(feed, **{k: v for k, v in seen.items() if v}) == expected
+
+
+def test_nitrogen_feed_hides_a_leak_and_it_is_said():
+    (found, _) = findings_of(species(N2=0.9, N2plus=0.1), parse_feed("N2"))
+    assert found.confidence == "cannot tell"
+    assert "annot tell an air leak from the nitrogen that is fed" in found.text
+    assert any("argon" in test for test in found.confirm_by)
+
+
+def test_oxygen_in_a_nitrogen_feed_is_a_leak_if_dry_and_water_if_not():
+    dry = findings_of(species(N2=0.8, N2plus=0.1, NO=0.05, O_I=0.05), parse_feed("N2"))[0]
+    wet = findings_of(species(N2=0.8, N2plus=0.1, O_I=0.05, OH=0.05, H_I=0.03), parse_feed("N2"))
+    assert (dry.kind, dry.confidence) == ("air leak", "medium")
+    assert wet[0].kind == "water"
+    assert {f.kind: f.confidence for f in wet}["air leak"] == "low"
+
+
+def test_without_a_stated_feed_nothing_that_depends_on_it_is_sure():
+    found = findings_of(species(Ar_I=0.8, N2=0.15, N2plus=0.05))
+    assert [(f.kind, f.confidence) for f in found] == [("air leak", "low")]
+    assert "--feed" in found[0].text
+    half = findings_of(species(Ar_I=0.6, N2=0.3, N2plus=0.1))
+    assert [(f.kind, f.confidence) for f in half] == [("air leak", "cannot tell")]
+
+
+def test_a_merely_possible_species_founds_nothing():
+    assert conclude("Ar", Ar_I=1.0, possible=("N2", "OH", "CH", "Fe I", "Si I", "F I")) == {}
+
+
+def test_blocked_hydroxyl_is_named_where_hydrogen_hints_at_water():
+    found = findings_of(species(Ar_I=0.9, H_I=0.1, blocked=("OH",)), parse_feed("Ar"))[0]
+    assert (found.kind, found.confidence) == ("water", "low")
+    assert "cannot be told" in found.text
+
+
+def test_a_missing_gas_is_not_wrong_where_it_cannot_be_told():
+    assert conclude("Ar", He_I=0.9, blocked=("Ar I",)) == {"foreign gas": "medium"}
+
+
+def test_every_finding_names_a_test_and_another_cause():
+    found = findings_of(
+        species(Ar_I=0.3, N2=0.1, N2plus=0.1, OH=0.1, H_I=0.1, CH=0.1, C2=0.1, CO=0.1, Si_I=0.1, F_I=0.1,
+                Na_I=0.1, K_I=0.1, Fe_I=0.1, Cr_I=0.1, Hg_I=0.1, He_I=0.1),
+        parse_feed("Ar"),
+    )  # fmt: skip
+    assert len(found) >= 9
+    for finding in found:
+        assert finding.confirm_by
+        assert finding.could_also_be
+        assert finding.evidence
+        assert finding.text.endswith(".")
+
+
+def test_findings_come_surest_first_with_purity_last():
+    order = {"high": 0, "medium": 1, "low": 2, "cannot tell": 3}
+    found = findings_of(species(Ar_I=0.8, N2=0.1, N2plus=0.1, Si_I=0.01, Na_I=0.02), parse_feed("Ar"))
+    ranks = [order[f.confidence] for f in found[:-1]]
+    assert ranks == sorted(ranks)
+    assert found[-1].kind == "purity"
+    assert "no composition" in found[-1].text
+
+
+def test_a_flood_of_products_points_to_bulk_polymer():
+    kinds = conclude("O2", O_I=0.5, CO=0.3, OH=0.1, H_I=0.1)
+    assert kinds["polymer etched"] == "low"
+    assert "polymer etched" not in conclude("O2", O_I=0.9, CO=0.05, OH=0.03, H_I=0.02)
+
+
+@given(st.dictionaries(st.sampled_from(LOOKED_FOR), st.floats(0.001, 1.0), max_size=8),
+       st.sampled_from(["present", "possible", "cannot tell"]),
+       st.sampled_from([None, "Ar", "O2", "air", "N2", "H2", "CF4", "Ar:0.9,O2:0.1"]))  # fmt: skip
+def test_any_mixture_is_answered_and_weak_verdicts_found_no_claims(shares, verdict, feed):
+    made = tuple(
+        SpeciesEvidence(
+            name=name, verdict=verdict if name in shares else "not seen", significance=4.0,
+            share=shares.get(name, 0.0), counts=100.0, standard_error=10.0, upper_limit=120.0,
+            detection_limit=30.0, features=(), reason="made for a test",
+        ) for name in LOOKED_FOR
+    )  # fmt: skip
+    found = findings_of(made, parse_feed(feed) if feed else None)
+    assert all(isinstance(f, Finding) for f in found)
+    if verdict != "present":
+        assert found == ()
+
+
+def test_a_finding_cannot_be_built_without_evidence():
+    with pytest.raises(ValueError, match="no evidence"):
+        Finding(kind="air leak", text="Air.", confidence="high", evidence=())
+
+
+# --- feed -------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "parts"),
+    [
+        ("Ar:0.95,O2:0.05", (("Ar", 0.95), ("O2", 0.05))),
+        ("argon: 95 %, oxygen", (("Ar", 0.95), ("O2", 0.05))),
+        ("AIR", (("air", None),)),
+        ("n2, h2", (("N2", None), ("H2", None))),
+        ("Ar=1", (("Ar", 1.0),)),
+    ],
+)
+def test_feed_is_read_as_users_write_it(text, parts):
+    read = parse_feed(text).parts
+    assert [gas for gas, _ in read] == [gas for gas, _ in parts]
+    for (_, got), (_, wanted) in zip(read, parts, strict=True):
+        assert got != got if wanted is None else got == pytest.approx(wanted)
+
+
+@pytest.mark.parametrize(
+    ("text", "match"),
+    [
+        ("", "empty"),
+        ("argn", "Ar"),
+        ("unobtainium", "no gas known"),
+        ("Ar:1.2", "no mole fraction"),
+        ("Ar:lots", "no mole fraction"),
+        ("Ar:0.6,O2:0.6", "add up to 1.2"),
+        ("Ar:0.6,O2:0.2", "add up to 0.8"),
+        ("Ar,argon", "twice"),
+        ("Ar:-1", "no mole fraction"),
+        ("Ar:nan", "no mole fraction"),
+    ],
+)
+def test_bad_feed_is_refused_with_a_mend(text, match):
+    with pytest.raises(TableError, match=match) as caught:
+        parse_feed(text)
+    assert caught.value.mend
+
+
+def test_feed_knows_what_it_can_make():
+    air = parse_feed("air")
+    assert all(air.belongs(name) for name in ("N2", "N2+", "NO", "O I", "Ar I", "N I"))
+    assert not any(air.belongs(name) for name in ("OH", "CO", "CN", "H I", "Na I", "He I", "Ni I"))
+    assert parse_feed("N2,H2").belongs("NH")
+    assert parse_feed("CO2").belongs("C2")
+
+
+def test_feed_is_guessed_from_the_brightest_gas():
+    assert feed_from_light(species(Ar_I=0.9, N2=0.05)).gases == ("Ar",)
+    assert set(feed_from_light(species(Ar_I=0.5, O_I=0.4)).gases) == {"Ar", "O2"}
+    assert feed_from_light(species()) is None
+    assert not feed_from_light(species(Ar_I=0.9)).stated
+
+
+# --- cautions ---------------------------------------------------------------------------------------------
+
+
+def abouts(feed=None, window=None, kinds=()):
+    found = tuple(Finding(kind=k, text="x.", confidence="low", evidence=("x",)) for k in kinds)
+    return {c.about for c in cautions(parse_feed(feed) if feed else None, window, found)}
+
+
+def test_cautions_belong_to_the_situation():
+    assert {"high voltage", "ozone", "oxygen and pump oil", "hot pump fluid"} <= abouts("O2")
+    assert "ozone" not in abouts("Ar")
+    assert "ultraviolet" in abouts("Ar", Window(material="fused silica"))
+    assert "ultraviolet" not in abouts("Ar", Window(material="acrylic"))
+    assert "implosion" in abouts("Ar", Window(material="acrylic"))
+    assert "fluorine chemistry" in abouts("CF4")
+    assert "fluorine chemistry" in abouts("O2", kinds=("fluorinated oil or polymer",))
+    assert "hydrogen" in abouts("N2,H2")
+    assert "carbon monoxide" in abouts("O2", kinds=("organic residue",))
+    assert "high voltage" in abouts()
+
+
+def test_material_hints_follow_the_gas():
+    assert any("silver" in hint for hint in material_hints(parse_feed("O2")))
+    assert any("embrittles" in hint for hint in material_hints(parse_feed("H2")))
+    assert not any("sputtering" in hint for hint in material_hints(parse_feed("air")))
+    assert material_hints(Feed(parts=())) == ()
+    assert material_hints(None) == ()
