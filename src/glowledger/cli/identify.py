@@ -50,8 +50,8 @@ def calibrated_frames(
     if frames.axis_kind == "pixel":
         raise CalibrationError(
             "the axis is in pixels, and there is no wavelength calibration for this spectrometer yet.",
-            mend="Record a lamp (a compact fluorescent will do) and run 'glowledger calibrate LAMP.csv --lamp auto "
-            "--bench bench.toml'; then give '--bench bench.toml' here.",
+            mend="Record a lamp (a compact fluorescent will do) and run 'glowledger calibrate LAMP.csv "
+            "--lamp auto --bench bench.toml'; then give '--bench bench.toml' here.",
             file=file,
         )
     return frames
@@ -119,7 +119,7 @@ def _names(_: click.Context, __: click.Parameter, value: str | None) -> tuple[st
     "--bench", "bench_file", type=click.Path(path_type=Path), help="The bench.toml of this spectrometer."
 )
 @click.option("--dark", type=click.Path(path_type=Path), help="File of dark frames to subtract.")
-@click.option("--feed", callback=_names, metavar="GASES", help="Gases you let in, e.g. Ar,O2: the rest is foreign.")
+@click.option("--feed", callback=_names, metavar="GASES", help="Gases you let in, e.g. Ar,O2.")
 @click.option("--species", callback=_names, metavar="NAMES", help="Look for these only, e.g. 'N2,OH,Ar I'.")
 @click.option("--window", metavar="MATERIAL", help="What the viewport is made of, e.g. acrylic.")
 @click.option(
@@ -152,7 +152,7 @@ def command(
     \b
     Examples:
       glowledger identify sample_spectra/spectrum.csv --feed Ar
-      glowledger identify sample_spectra/air_leak.csv --bench bench.toml --dark sample_spectra/dark.csv -o leak
+      glowledger identify sample_spectra/air_leak.csv --bench bench.toml --dark sample_spectra/dark.csv
     """
     from glowledger.report import documents, sentences
 
@@ -164,14 +164,15 @@ def command(
         from glowledger.report.identify_files import write_identify
 
         written = write_identify(
-            output, found.fit, title=found.title, command=spoken_command(), findings=found.findings, scale=scale,
-            notice=found.notice, extra=found.extra,
+            output, found.fit, title=found.title, command=spoken_command(), findings=found.findings,
+            scale=scale, notice=found.notice, extra=found.extra,
         )  # fmt: skip
     if as_json:
         document = documents.identify_document(found.fit, findings=found.findings, extra=found.extra)
         click.echo(documents.dumps(document))
     else:
-        notes = [*([f"{found.notice}."] if found.notice else []), *([f"Wrote {written[0]}."] if written else [])]
+        notes = [f"{found.notice}."] if found.notice else []
+        notes += [f"Wrote {written[0]} and {len(written) - 1} files beside it."] if written else []
         text = sentences.identify_text(
             found.fit, title=found.title, findings=found.findings, notes=notes, every=every
         )

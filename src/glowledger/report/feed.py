@@ -76,9 +76,10 @@ def beyond_feed(fit: Fit, feed: Sequence[str]) -> list[Finding]:
     for verdict in ("present", "possible"):
         names = [s.name for s in fit.species if s.verdict == verdict and not elements_of(s.name) <= known]
         if names:
+            several = len(names) > 1
             text = (
-                f"Not from the feed gas ({', '.join(feed)}): {', '.join(names)} "
-                f"{'are' if len(names) > 1 else 'is'} {verdict}. It comes from a wall, a part, a leak or a pump."
+                f"{', '.join(names)} {'are' if several else 'is'} {verdict} and cannot come from the feed "
+                f"gas ({', '.join(feed)}): look at walls, part, leaks and pump."
             )
             findings.append(Finding(kind="not from the feed", text=text, confidence=verdict))
     return findings
