@@ -146,8 +146,14 @@ def detect(instrument: Instrument, photons: np.ndarray, shift_nm: float = 0.0) -
     part = places - whole
     at = sums[:, whole] * (1 - part) + sums[:, whole + 1] * part
     out = np.diff(at, axis=1)
+    return np.maximum(out, 0) + stray_light(instrument, photons)
+
+
+def stray_light(instrument: Instrument, photons: np.ndarray) -> np.ndarray:
+    """Light scattered inside, spread over all pixels: (n, grid) -> (n, pixels)."""
     haze = np.linspace(1.2, 0.8, instrument.pixels) / instrument.pixels
-    return np.maximum(out, 0) + instrument.stray * first.sum(axis=1, keepdims=True) * haze
+    light = photons @ instrument.response(GRID_NM)
+    return instrument.stray * np.atleast_1d(light)[:, None] * haze
 
 
 def _ghost(instrument: Instrument, photons: np.ndarray, span: slice) -> np.ndarray:

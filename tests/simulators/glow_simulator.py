@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from glow_emission import GRID_NM, Nature, species_photons
-from glow_instrument import Instrument, detect, record
+from glow_instrument import Instrument, detect, record, stray_light
 
 
 @dataclass(frozen=True)
@@ -73,7 +73,9 @@ def simulate(
         photons[row] = unit * mixture[name]
         t_rot.update(temperatures)
     photons[-1] = continuum(rng, background_kind) * background_share * sum(mixture.values())
-    electrons = detect(instrument, photons)
+    haze = stray_light(instrument, photons)
+    electrons = detect(instrument, photons) - haze
+    electrons[-1] += haze.sum(axis=0)  # scattered light belongs to nobody
     total = electrons.sum(axis=0, keepdims=True)
     counts = record(instrument, total, rng)[0]
     gain = instrument.counts_per_e
