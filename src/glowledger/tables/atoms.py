@@ -24,6 +24,9 @@ A_RELATIVE_ERROR = {
 }  # fmt: skip
 WAVELENGTH_ERROR_NM = {"a": 0.001, "b": 0.003, "c": 0.01, "d": 0.05}
 
+# An element of one or two letters, then its stage; capital I right after the element is the stage.
+_NAME = re.compile(r"(?P<element>[A-Z][a-z]?|[a-z]{1,2}|[A-Z]{2}(?= ))(?P<gap>[ _]*)(?P<stage>I{1,3}|i{1,3}|\++)?")
+
 _TEXT = ("species", "upper_label", "lower_label", "wavelength_class", "a_class", "source")
 
 
@@ -182,12 +185,13 @@ def species_names() -> tuple[str, ...]:
 
 
 def resolve_species(name: str) -> tuple[str, ...]:
-    """Return the species a user means: 'Ar I' itself, or all stages for 'Ar'; case and blanks forgiven.
+    """Return the species a user means: 'Ar I' itself, or all stages for 'Ar'.
 
     Parameters
     ----------
     name : str
-        'Ar I', 'ArI', 'ar i', 'Ar', 'Ar+' (as 'Ar II').
+        'Ar I', 'ArI', 'ar i', 'Ar', 'ar', 'Ar+' (as 'Ar II'). Capitals tell 'NI' (N I) from 'Ni', and 'CO'
+        (a molecule, not in this table) from 'Co'.
 
     Returns
     -------
@@ -200,18 +204,20 @@ def resolve_species(name: str) -> tuple[str, ...]:
         If there is none; the mend names the nearest ones.
     """
     known = species_names()
-    if name.strip() in known:  # before any folding of case: 'N I' is nitrogen, 'Ni' the element
-        return (name.strip(),)
-    squeezed = re.sub(r"[\s_]+", "", name).casefold()
-    if squeezed.endswith("+"):
-        squeezed = squeezed.rstrip("+") + "i" * (1 + squeezed.count("+"))
-    exact = [one for one in known if one.replace(" ", "").casefold() == squeezed]
-    stages = [one for one in known if one.split()[0].casefold() == squeezed]
-    if stages or exact:
-        return tuple(stages or exact)
+    match = _NAME.fullmatch(name.strip())
+    if match:
+        element, stage = match["element"], match["stage"] or ""
+        if element.islower() or " " in match["gap"]:
+            element = element.capitalize()
+        stage = "I" * (1 + len(stage)) if stage.startswith("+") else stage.upper()
+        found = tuple(k for k in known if k == f"{element} {stage}" or (not stage and k.split()[0] == element))
+        if found:
+            return found
     candidates = {one.casefold(): one for one in known}
     near = difflib.get_close_matches(name.casefold().strip(), candidates, n=3, cutoff=0.5)
-    if near:
+    if re.fullmatch(r"(?=.*[A-Z0-9].*[A-Z0-9])[A-Za-z0-9+]{2,4}", name.strip()):  # CO, N2, OH, CO2+
+        mend = "Atoms are named like 'Ar I'; the bands of molecules are another table: --kind bands."
+    elif near:
         mend = f"Did you mean {' or '.join(repr(candidates[one]) for one in near)}?"
     else:
         mend = f"Known are {', '.join(known)}."
