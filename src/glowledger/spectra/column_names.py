@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from functools import lru_cache
 
 # common practice, no source: words met in exports of spectrometers, loggers and spreadsheets
 _WORDS = {
@@ -67,7 +68,9 @@ def unit_of(name: str) -> str | None:
 
 def _plain_unit(text: str) -> str | None:
     text = text.strip().strip(".").strip()
-    words = [word for word in re.split(r"[\s,]+", text) if word not in ("vac", "vacuum", "air", "vakuum", "luft")]
+    words = [
+        word for word in re.split(r"[\s,]+", text) if word not in ("vac", "vacuum", "air", "vakuum", "luft")
+    ]
     text = " ".join(words)
     return _UNIT.get(text) or _UNIT.get(text.replace(" ", ""))
 
@@ -80,6 +83,9 @@ def is_unit(token: str) -> bool:
 def says_vacuum(text: str) -> bool:
     """Return True if a name states that wavelengths are in vacuum."""
     return bool(re.search(r"\b(vac|vacuum|vakuum|vide|vac[íi]o|vuoto)\b", text.lower().replace("_", " ")))
+
+
+_DIGITS = str.maketrans("", "", "0123456789")
 
 
 def role_of(name: str) -> str | None:
@@ -96,15 +102,29 @@ def role_of(name: str) -> str | None:
         'wavelength', 'wavenumber', 'energy', 'pixel', 'counts', 'dark', 'reference', 'time', 'frame',
         'processed'; None where the name says nothing.
     """
+    return _role_of(name.translate(_DIGITS)) if name else None
+
+
+@lru_cache(maxsize=4096)
+def _role_of(name: str) -> str | None:
     bare = _IN_BRACKETS.sub(" ", name)
     words = [_fold(word) for word in re.split(r"[\s_/.:,-]+", bare)]
     words = [word for word in words if word]
     whole = "".join(words)
-    found = _ROLE.get(whole) or _ROLE.get(whole.rstrip("0123456789"))
-    if found:
-        return found
-    roles = [_ROLE.get(word.rstrip("0123456789") or word) for word in words]
-    for role in ("dark", "reference", "wavelength", "wavenumber", "energy", "pixel", "processed", "counts", "time"):
+    if whole in _ROLE:
+        return _ROLE[whole]
+    roles = [_ROLE.get(word) for word in words]
+    for role in (
+        "dark",
+        "reference",
+        "wavelength",
+        "wavenumber",
+        "energy",
+        "pixel",
+        "processed",
+        "counts",
+        "time",
+    ):
         if role in roles:
             return role
     return "frame" if "frame" in roles else None

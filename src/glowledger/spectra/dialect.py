@@ -5,19 +5,30 @@ from __future__ import annotations
 import csv
 import re
 from dataclasses import dataclass
+from itertools import zip_longest
 from pathlib import Path
 
 from glowledger.errors import AmbiguousFile, ReadError
 from glowledger.spectra.column_names import is_unit, role_of
-from glowledger.spectra.numerals import MISSING, Notation, TwoReadings, find_notation, is_number, looks_numeric
+from glowledger.spectra.numerals import MISSING, Notation, find_notation, is_number, looks_numeric, to_float
+    MISSING,
+    Notation,
+    TwoReadings,
+    find_notation,
+    is_number,
+    looks_numeric,
+)
 from glowledger.spectra.options import DELIMITERS, ReadingOptions
-from glowledger.spectra.settings import moment_of, seconds_of
+from glowledger.spectra.settings import moment_of
 
 _CANDIDATES = ("\t", ";", "|", ",", " ")
 _NAMES = {mark: name for name, mark in DELIMITERS.items()}
 _COMMENT = re.compile(r"\s*(#|%|//|!|\*|;|'|\")+\s?")
 _SETTING = re.compile(r"\s*([^:=\t;,]{1,60}?)\s*(?::=|[:=\t;,])\s*(.*?)\s*\Z")
-_SAMPLE = 200
+_CLOCK = re.compile(r"\d{1,3}:\d{2}:\d{2}([.,]\d+)?")
+_HEAD = 400  # lines in which data are expected to begin
+_SAMPLE = 200  # rows, and
+_CELLS = 3000  # cells that are looked at to find out how a file is written
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,28 +85,27 @@ def split(line: str, delimiter: str, quoted: bool = False) -> list[str]:
     return [cell.strip() for cell in line.split(delimiter)]
 
 
-def _is_cell(cell: str) -> bool:
-    return looks_numeric(cell) or (len(cell) >= 8 and (moment_of(cell) is not None or _is_clock(cell)))
-
-
-def _is_clock(cell: str) -> bool:
-    return bool(re.fullmatch(r"\d{1,3}:\d{2}:\d{2}([.,]\d+)?", cell))
-
-
-def _is_row(cells: list[str]) -> bool:
-    """Return True if cells may be a row of data: numbers, a time or label allowed in front."""
+def is_row(cells: list[str]) -> bool:
+    """Return True if cells may be a row of data: numbers or signs for missing ones, a time of day allowed in front."""
+    if not all(looks_numeric(cell) for cell in cells[1:]):
+        return False
     if not any(is_number(cell) for cell in cells):
         return False
-    return all(looks_numeric(cell) for cell in cells[1:]) and _is_cell(cells[0])
+    return looks_numeric(cells[0]) or (len(cells) > 1 and is_moment(cells[0]))
 
 
-def sniff(lines: list[str], path: Path, options: ReadingOptions) -> Dialect:
+def is_moment(cell: str) -> bool:
+    """Return True if a cell is a date with time, or a time of day."""
+    return len(cell) >= 7 and (bool(_CLOCK.fullmatch(cell)) or moment_of(cell) is not None)
+
+
+def sniff(text: str, path: Path, options: ReadingOptions) -> Dialect:
     """Find out how a file is written.
 
     Parameters
     ----------
-    lines : list of str
-        All lines of the file.
+    text : str
+        The whole file, lines ended by line feeds.
     path : Path
         Named in messages.
     options : ReadingOptions
@@ -112,37 +122,59 @@ def sniff(lines: list[str], path: Path, options: ReadingOptions) -> Dialect:
     AmbiguousFile
         If two readings are possible.
     """
-    delimiter, first, columns = _find_rows(lines, path, options)
-    quoted = any('"' in line for line in lines[first : first + _SAMPLE])
-    sample = [line for line in lines[first : first + _SAMPLE] if line.strip()]
-    rows = [split(line, delimiter, quoted) for line in sample]
-    rows = [row for row in rows if _is_row(row)]
-    trailing = columns > 1 and delimiter != " " and all(row[-1] == "" for row in rows if len(row) == columns)
+    lines = text.split("\n", _HEAD)
+    rest = lines.pop() if len(lines) > _HEAD else ""
+    found = _find_rows(lines, options)
+    if found is None and rest:
+        lines, rest = text.split("\n"), ""
+        found = _find_rows(lines, options)
+    if found is None:
+        raise ReadError(
+            "no rows of numbers were found, only text.",
+            mend="Expected lines such as '404.66,1520'. If columns are separated otherwise, say how:  --delimiter",
+            file=path,
+            line=next((i + 1 for i, line in enumerate(lines) if line.strip()), 1),
+        )
+    delimiter, first, columns = found
+    sample, quoted = _sample(lines, first, delimiter, columns)
+    trailing = columns > 1 and delimiter != " " and all(row[-1] == "" for row in sample)
     columns -= trailing
-    notation = _notation(lines, first, delimiter, quoted, path, options)
+    notation = _notation(lines, first, rest, sample, delimiter, quoted, path, options)
     header, units = _find_header(lines, first, delimiter, columns)
-    names = _names(lines, header, delimiter, columns)
-    unit_names = tuple(split(lines[units], delimiter, '"' in lines[units])) if units is not None else ()
-    end = header if header is not None else units if units is not None else first
+    unit_names = tuple(split(_uncommented(lines[units]), delimiter, '"' in lines[units])) if units is not None else ()
+    above = [i for i in (header, units, first) if i is not None]
     return Dialect(
         delimiter=delimiter,
         notation=notation,
         quoted=quoted,
-        trailing=bool(trailing),
+        trailing=trailing,
         columns=columns,
         header=header,
         units=units,
         first=first,
-        names=names,
+        names=_names(lines, header, delimiter, columns),
         unit_names=unit_names,
-        metadata=preamble(lines[:end]),
+        metadata=preamble(lines[: min(above)]),
     )
 
 
-def _find_rows(lines: list[str], path: Path, options: ReadingOptions) -> tuple[str, int, int]:
+def _sample(lines: list[str], first: int, delimiter: str, columns: int) -> tuple[list[list[str]], bool]:
+    """Return some rows of cells, and whether cells stand in quotation marks."""
+    chosen = [line for line in lines[first : first + _enough(columns)] if line.strip()]
+    quoted = any('"' in line for line in chosen)
+    rows = [split(line, delimiter, quoted) for line in chosen]
+    return [row for row in rows if len(row) == columns and is_row(row)], quoted
+
+
+def _enough(width: int) -> int:
+    """Return how many rows tell how a file is written: many where they are short."""
+    return max(6, min(_SAMPLE, _CELLS // max(width, 1)))
+
+
+def _find_rows(lines: list[str], options: ReadingOptions) -> tuple[str, int, int] | None:
     """Return delimiter, first data line and number of cells: the candidate with the most rows of one width."""
     candidates = (options.delimiter,) if options.delimiter else _CANDIDATES
-    best: tuple[int, int, str, int, int] | None = None
+    best: tuple[tuple[bool, int, int], str, int, int] | None = None
     for rank, delimiter in enumerate(candidates):
         if delimiter != " " and not any(delimiter in line for line in lines):
             continue
@@ -150,27 +182,13 @@ def _find_rows(lines: list[str], path: Path, options: ReadingOptions) -> tuple[s
         if found is None:
             continue
         first, length, width = found
-        score = (length if width > 1 else 0, -rank)
-        if best is None or score > best[:2]:
-            best = (*score, delimiter, first, width)
+        score = (width > 1, length, -rank)
+        if best is None or score > best[0]:
+            best = (score, delimiter, first, width)
     if best is None:
-        raise ReadError(
-            "no rows of numbers were found, only text.",
-            mend="Expected lines such as '404.66,1520'. If columns are separated otherwise, say how: --delimiter",
-            file=path,
-            line=next((i + 1 for i, line in enumerate(lines) if line.strip()), 1),
-        )
-    delimiter, first, width = best[2:]
+        return None
+    _, delimiter, first, width = best
     return delimiter, _earliest(lines, first, delimiter, width), width
-
-
-def _earliest(lines: list[str], first: int, delimiter: str, width: int) -> int:
-    """Return the first row of that width above `first`, so that a bad line early in the data is not taken for text."""
-    for i in range(first):
-        cells = split(lines[i], delimiter, '"' in lines[i])
-        if len(cells) == width > 1 and is_number(cells[0]) and _is_row(cells):
-            return i
-    return first
 
 
 def _longest_block(lines: list[str], delimiter: str) -> tuple[int, int, int] | None:
@@ -178,56 +196,70 @@ def _longest_block(lines: list[str], delimiter: str) -> tuple[int, int, int] | N
     best: tuple[int, int, int] | None = None
     start, length, width = 0, 0, 0
     for i, line in enumerate(lines):
-        if not line.strip():
+        if not line or line.isspace():
             continue
         cells = split(line, delimiter, '"' in line)
-        if _is_row(cells) and len(cells) == width:
-            length += 1
-            if length >= _SAMPLE:
-                return start, length, width
-        elif _is_row(cells):
-            start, length, width = i, 1, len(cells)
-        else:
+        if not is_row(cells):
             length, width = 0, 0
             continue
+        if len(cells) == width:
+            length += 1
+        else:
+            start, length, width = i, 1, len(cells)
         if best is None or length > best[1]:
             best = (start, length, width)
+        if length >= _enough(width):
+            break
     return best
 
 
+def _earliest(lines: list[str], first: int, delimiter: str, width: int) -> int:
+    """Return the first row of that width above `first`, so that a bad line early in the data is not taken for text."""
+    for i in range(first):
+        cells = split(lines[i], delimiter, '"' in lines[i])
+        if len(cells) == width > 1 and is_number(cells[0]) and is_row(cells):
+            return i
+    return first
+
+
 def _notation(
-    lines: list[str], first: int, delimiter: str, quoted: bool, path: Path, options: ReadingOptions
+    lines: list[str],
+    first: int,
+    rest: str,
+    sample: list[list[str]],
+    delimiter: str,
+    quoted: bool,
+    path: Path,
+    options: ReadingOptions,
 ) -> Notation:
-    body = lines[first:]
-    chosen = body[:_SAMPLE]
+    """Find out decimal and thousands marks; marks may first show far down, where counts pass a thousand."""
+    rows = sample
     if delimiter != "," or quoted:
-        chosen = chosen + [line for line in body[_SAMPLE:] if "," in line or "’" in line][: 10 * _SAMPLE]
-    rows = [split(line, delimiter, quoted) for line in chosen]
-    rows = [row for row in rows if _is_row(row)]
-    width = max((len(row) for row in rows), default=0)
-    columns = [[row[i] for row in rows if i < len(row) and row[i].lower() not in MISSING] for i in range(width)]
+        far = [line for line in lines[first + len(sample) :] if "," in line]
+        far += [line for line in rest.split("\n") if "," in line] if "," in rest else []
+        rows = rows + [split(line, delimiter, quoted) for line in far[: 10 * _SAMPLE]]
+    elif not any(mark in line for line in lines[first : first + len(sample)] for mark in " '’\u00a0\u202f"):
+        return Notation()  # an unquoted comma between columns leaves nothing but decimal points
+    rows = [row for row in rows if is_row(row)]
+    columns = [[c for c in column if c.lower() not in MISSING] for column in zip_longest(*rows, fillvalue="")]
     columns = [column for column in columns if column and all(looks_numeric(c) for c in column)]
     if options.decimal:
         other = "," if options.decimal == "." else "."
-        grouped = any(other in token for column in columns for token in column)
-        return Notation(options.decimal, other if grouped else "")
+        return Notation(options.decimal, other if any(other in c for column in columns for c in column) else "")
     found = find_notation(columns) if columns else Notation()
-    if isinstance(found, TwoReadings):
-        line = next((i for i, text in enumerate(lines) if i >= first and found.token in text), first)
-        raise AmbiguousFile(
-            f"'{found.token}' can be read as {_spoken(found.token, found.first)} or as "
-            f"{_spoken(found.token, found.second)}.",
-            mend=f"Say which mark is the decimal one:  --decimal '{found.first.decimal}'  or  "
-            f"--decimal '{found.second.decimal}'",
-            file=path,
-            line=line + 1,
-        )
-    return found
+    if isinstance(found, Notation):
+        return found
+    line = next((i for i, text in enumerate(lines) if i >= first and found.token in text), first)
+    raise AmbiguousFile(
+        f"{found.token!r} can be read as {_spoken(found.token, found.first)} or as {_spoken(found.token, found.second)}.",
+        mend=f"Say which mark is the decimal one:  --decimal '{found.first.decimal}'  or  "
+        f"--decimal '{found.second.decimal}'",
+        file=path,
+        line=line + 1,
+    )
 
 
 def _spoken(token: str, notation: Notation) -> str:
-    from glowledger.spectra.numerals import to_float
-
     return f"{to_float(token, notation):g} (decimal {'point' if notation.decimal == '.' else 'comma'})"
 
 
@@ -238,7 +270,12 @@ def _find_header(lines: list[str], first: int, delimiter: str, columns: int) -> 
     for i in reversed(above):
         cells = split(_uncommented(lines[i]), delimiter, '"' in lines[i])
         filled = [cell for cell in cells if cell]
-        if units is None and filled and all(is_unit(cell) for cell in filled) and len(cells) >= min(columns, 2):
+        if (
+            units is None
+            and filled
+            and all(is_unit(cell) for cell in filled)
+            and len(cells) >= min(columns, 2)
+        ):
             units = i
             continue
         if _is_header(cells, lines[i], columns, delimiter):
@@ -255,7 +292,10 @@ def _is_header(cells: list[str], line: str, columns: int, delimiter: str) -> boo
     if columns > 2:
         return len(cells) >= columns - 1 and (delimiter != " " or len(cells) <= 4 * columns)
     roles = [role_of(cell) for cell in cells]
-    if roles[0] in ("wavelength", "wavenumber", "energy", "pixel", "time", "frame") or roles[-1] in ("counts", "dark"):
+    if roles[0] in ("wavelength", "wavenumber", "energy", "pixel", "time", "frame") or roles[-1] in (
+        "counts",
+        "dark",
+    ):
         return not _looks_like_setting(line, delimiter)
     return len(cells) == columns and not _looks_like_setting(line, delimiter) and not is_number(cells[-1])
 
@@ -280,7 +320,11 @@ def _names(lines: list[str], header: int | None, delimiter: str, columns: int) -
 def _is_rule(line: str) -> bool:
     """Return True for lines such as ``-----`` or ``>>>>> begin <<<<<`` that only divide."""
     text = line.strip().strip("#%! ")
-    return bool(re.match(r"([-=*>_~+])\1{2,}", text)) or bool(re.search(r"([-=*<_~+])\1{2,}\Z", text)) or not text
+    return (
+        bool(re.match(r"([-=*>_~+])\1{2,}", text))
+        or bool(re.search(r"([-=*<_~+])\1{2,}\Z", text))
+        or not text
+    )
 
 
 def _uncommented(line: str) -> str:
@@ -301,5 +345,3 @@ def preamble(lines: list[str]) -> tuple[tuple[str, str], ...]:
             found.append(("", text))
     return tuple(found)
 
-
-__all__ = ["Dialect", "preamble", "seconds_of", "sniff", "split"]

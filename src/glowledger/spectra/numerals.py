@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from itertools import pairwise
+from math import log1p
 
 MISSING = frozenset({"", "-", "--", "---", "nan", "+nan", "-nan", "n/a", "na", "#n/a", "null", "none", "nil"})
 _GROUP_BLANKS = " \u00a0\u2009\u202f\u2019'"
@@ -12,14 +14,15 @@ _NUMBER = {
     ".": re.compile(r"[+\-−]?(\d+\.?\d*|\.\d+)([eEdD][+-]?\d+)?\Z"),
     ",": re.compile(r"[+\-−]?(\d+,?\d*|,\d+)([eEdD][+-]?\d+)?\Z"),
 }
-_GROUPED = {
-    mark: re.compile(rf"[+\-−]?[1-9]\d{{0,2}}({re.escape(mark)}\d{{3}})+\Z") for mark in ".,"
-}
+_GROUPED = {mark: re.compile(rf"[+\-−]?[1-9]\d{{0,2}}({re.escape(mark)}\d{{3}})+\Z") for mark in ".,"}
 _GROUPED_THEN = {
     ".": re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+\.\d*\Z"),
     ",": re.compile(r"[+-]?[1-9]\d{0,2}(\.\d{3})+,\d*\Z"),
 }
 _BLANK_GROUPED = re.compile(rf"[+\-−]?[1-9]\d{{0,2}}([{_GROUP_BLANKS}]\d{{3}})+([.,]\d*)?\Z")
+
+
+_PATTERNS = (_NUMBER["."], _NUMBER[","], *_GROUPED.values(), *_GROUPED_THEN.values(), _BLANK_GROUPED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,15 +35,15 @@ class Notation:
 
 def looks_numeric(token: str) -> bool:
     """Return True if the token is a number in any of the notations, or a sign for a missing one."""
+    try:
+        float(token)
+        return "_" not in token
+    except ValueError:
+        pass
     token = token.strip()
     if token.lower() in MISSING:
         return True
-    if not token[-1:].isdigit() and token[-1:] not in ".,":
-        return token.lower() in ("inf", "+inf", "-inf")
-    return any(
-        pattern.match(token)
-        for pattern in (_NUMBER["."], _NUMBER[","], *_GROUPED.values(), *_GROUPED_THEN.values(), _BLANK_GROUPED)
-    )
+    return any(pattern.match(token) for pattern in _PATTERNS)
 
 
 def is_number(token: str) -> bool:
@@ -108,57 +111,63 @@ def find_notation(columns: list[list[str]]) -> Notation | TwoReadings:
         `TwoReadings` if the tokens allow both a decimal and a thousands mark.
     """
     flat = [token for column in columns for token in column]
-    blank = any(_BLANK_GROUPED.match(token) for token in flat)
     commas = [token for token in flat if "," in token]
     dots = [token for token in flat if "." in token]
-    plain_large = any(len(token.lstrip("+-")) > 3 and token.lstrip("+-").isdigit() for token in flat)
-    if blank:
+    if any(blank in token for token in flat for blank in _GROUP_BLANKS):
         return Notation("," if commas else ".", "blank")
-    if not commas and not dots:
-        return Notation()
     both = next((token for token in commas if "." in token), None)
     if both is not None:
         return Notation(".", ",") if both.rfind(".") > both.rfind(",") else Notation(",", ".")
-    comma_grouped = bool(commas) and all(_GROUPED[","].match(token) for token in commas)
-    dot_grouped = bool(dots) and all(_GROUPED["."].match(token) for token in dots)
     if commas and dots:
-        return _both_marks(columns, commas, dots, comma_grouped, dot_grouped)
-    if commas:
-        return _one_mark(",", columns, commas, comma_grouped, plain_large)
-    return _one_mark(".", columns, dots, dot_grouped, plain_large)
+        return _both_marks(columns[0], commas, dots)
+    if commas or dots:
+        return _one_mark("," if commas else ".", columns, commas or dots)
+    return Notation()
 
 
-def _both_marks(
-    columns: list[list[str]], commas: list[str], dots: list[str], comma_grouped: bool, dot_grouped: bool
-) -> Notation | TwoReadings:
+def _both_marks(axis: list[str], commas: list[str], dots: list[str]) -> Notation | TwoReadings:
+    comma_grouped = all(_GROUPED[","].match(token) for token in commas)
+    dot_grouped = all(_GROUPED["."].match(token) for token in dots)
     if comma_grouped and not dot_grouped:
         return Notation(".", ",")
     if dot_grouped and not comma_grouped:
         return Notation(",", ".")
-    if comma_grouped and dot_grouped:
-        first = columns[0]
-        if any("." in t for t in first) and _absurd_if_grouped(".", first):
-            return Notation(".", ",")
-        if any("," in t for t in first) and _absurd_if_grouped(",", first):
-            return Notation(",", ".")
-        return TwoReadings(commas[0], Notation(".", ","), Notation(",", "."))
-    return Notation(".", "")  # mixed decimal marks: the parser names the line
+    if not comma_grouped:
+        return Notation(".", "")  # mixed decimal marks: the parser names the line
+    if _absurd_if_grouped(".", axis):
+        return Notation(".", ",")
+    if _absurd_if_grouped(",", axis):
+        return Notation(",", ".")
+    return TwoReadings(commas[0], Notation(".", ","), Notation(",", "."))
 
 
-def _one_mark(
-    mark: str, columns: list[list[str]], marked: list[str], grouped: bool, plain_large: bool
-) -> Notation | TwoReadings:
+def _one_mark(mark: str, columns: list[list[str]], marked: list[str]) -> Notation | TwoReadings:
     other = "," if mark == "." else "."
     if any(token.count(mark) > 1 for token in marked):
         return Notation(other, mark)
-    if not grouped or plain_large or _absurd_if_grouped(mark, columns[0]):
+    grouped = all(_GROUPED[mark].match(token) for token in marked)
+    # 1044 without a mark shows that thousands are not marked
+    large = any(len(token) > 3 and token.lstrip("+-").isdigit() for column in columns for token in column)
+    if not grouped or large or _absurd_if_grouped(mark, columns[0]):
         return Notation(mark, "")
-    if mark == "." and all(mark in t for column in columns for t in column if any(mark in s for s in column)):
-        return Notation(".", "")  # a fixed number of decimals, the usual export
+    if mark == "." and all(_settled(column) for column in columns):
+        return Notation(".", "")
     return TwoReadings(marked[0], Notation(mark, ""), Notation(other, mark))
+
+
+def _settled(column: list[str]) -> bool:
+    """Return True if dots in a column can only be decimal: all cells have three decimals, or else the column leaps."""
+    marked = [token for token in column if "." in token]
+    if not marked or len(marked) == len(column):
+        return True
+    return 2 * _leaps([float(token) for token in column]) < _leaps([float(token.replace(".", "")) for token in column])
+
+
+def _leaps(values: list[float]) -> float:
+    return sum(abs(log1p(abs(b)) - log1p(abs(a))) for a, b in pairwise(values))
 
 
 def _absurd_if_grouped(mark: str, axis: list[str]) -> bool:
     """Return True if reading `mark` as thousands would give an axis beyond every unit of light (100 nm = 1e5/cm)."""
     marked = [token for token in axis if mark in token]
-    return bool(marked) and min(float(token.replace(mark, "")) for token in marked if token) > 100_000
+    return bool(marked) and min(float(token.replace(mark, "")) for token in marked) > 100_000

@@ -82,9 +82,8 @@ def is_standard_table(path: Path) -> bool:
 
 def read_text(source: SourceText, options: ReadingOptions) -> Frames:
     """Read spectra from the text of one file; see `read_spectra`."""
-    lines = source.text.split("\n")
-    dialect = sniff(lines, source.path, options)
-    table = parse(lines, dialect, source.path)
+    dialect = sniff(source.text, source.path, options)
+    table = parse(source.text, dialect, source.path)
     block = arrange(table, dialect, source.path, options)
     return assemble(block, dialect, source, table.notes, options)
 
@@ -183,7 +182,9 @@ def _settings(dialect: Dialect, options: ReadingOptions) -> tuple[float, float, 
             exposure = found[0]
             sentences.append(f"Exposure {exposure:g} s ('{found[1]}').")
         elif found:
-            sentences.append(f"The exposure ('{found[1]}') names no unit and was not used; state it with --exposure.")
+            sentences.append(
+                f"The exposure ('{found[1]}') names no unit and was not used; state it with --exposure."
+            )
     averages = averages_of(dialect.metadata)
     if averages:
         sentences.append(f"Each frame is the mean of {averages[0]:g} scans ('{averages[1]}').")

@@ -1,4 +1,4 @@
-"""From the lines of a known dialect to a matrix of numbers."""
+"""From the text of a known dialect to a matrix of numbers."""
 
 from __future__ import annotations
 
@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.errors import ReadError
-from glowledger.spectra.dialect import Dialect, split
+from glowledger.spectra import digits
+from glowledger.spectra.dialect import Dialect, is_moment, split
 from glowledger.spectra.numerals import to_float
 
 
@@ -20,7 +21,7 @@ class Table:
     Attributes
     ----------
     values : ndarray of shape (r, k)
-        NaN where a cell is missing, or is text (first column only).
+        NaN where a cell is missing, or is a time of day (first column only).
     labels : tuple of str
         First cells as text, where they are times of day; else empty.
     lines : ndarray of shape (r,)
@@ -35,13 +36,13 @@ class Table:
     notes: tuple[str, ...] = ()
 
 
-def parse(lines: list[str], dialect: Dialect, path: Path) -> Table:
+def parse(text: str, dialect: Dialect, path: Path) -> Table:
     """Turn the data lines into numbers.
 
     Parameters
     ----------
-    lines : list of str
-        All lines of the file.
+    text : str
+        The whole file, lines ended by line feeds.
     dialect : Dialect
         How it is written.
     path : Path
@@ -56,59 +57,99 @@ def parse(lines: list[str], dialect: Dialect, path: Path) -> Table:
     ReadError
         With the line, where a cell is no number or a row has another width.
     """
-    body = lines[dialect.first :]
-    try:
-        values = _fast(body, dialect)
-    except ValueError:
-        return _careful(lines, dialect, path)
-    if values.shape[1] != dialect.columns + dialect.trailing:
-        return _careful(lines, dialect, path)
-    numbers = np.flatnonzero([bool(line.strip()) for line in body]) + dialect.first + 1
-    return Table(values=values, labels=(), lines=numbers)
+    data = text[offset_of_line(text, dialect.first) :]
+    values = clean_numbers(data, dialect)
+    if values is not None:
+        first = dialect.first + 1
+        return Table(values=values, labels=(), lines=np.arange(first, first + len(values)))
+    lines = data.split("\n")
+    return _by_library(lines, dialect) or _careful(lines, dialect, path)
 
 
-def _fast(body: list[str], dialect: Dialect) -> NDArray[np.float64]:
-    """Read a clean table; ValueError where it is not clean."""
-    if dialect.quoted or dialect.notation.thousands or dialect.trailing:
-        raise ValueError("needs care")
-    if dialect.notation.decimal == ",":
-        body = "\n".join(body).replace(",", ".").split("\n")
+def offset_of_line(text: str, line: int) -> int:
+    """Return where a line starts, counted from 0."""
+    start = 0
+    for _ in range(line):
+        start = text.index("\n", start) + 1
+    return start
+
+
+def clean_numbers(data: str, dialect: Dialect) -> NDArray[np.float64] | None:
+    """Read a table of plain numbers, the usual case, fast; None where it is not that plain."""
+    if dialect.quoted or dialect.notation.thousands or not data.isascii():
+        return None
+    raw = data.encode("ascii")
+    if dialect.trailing:
+        mark = dialect.delimiter.encode("ascii")
+        raw = raw.replace(mark + b"\n", b"\n").rstrip(mark)
+    if dialect.delimiter == " ":
+        if b"\t" in raw:
+            return None
+        raw = _squeezed(raw, b" ")
+    elif b" " in raw:
+        raw = _squeezed(raw, dialect.delimiter.encode("ascii"))
+    return digits.numbers(raw, dialect.columns, dialect.delimiter, dialect.notation.decimal)
+
+
+def _squeezed(raw: bytes, mark: bytes) -> bytes:
+    """Drop the blanks around marks and at the ends of lines; a blank within a number stays, and is refused later."""
+    for pair, single in ((mark + b" ", mark), (b" " + mark, mark), (b"\n ", b"\n"), (b" \n", b"\n")):
+        while pair in raw:
+            raw = raw.replace(pair, single)
+    return raw.strip(b" ")
+
+
+def _by_library(lines: list[str], dialect: Dialect) -> Table | None:
+    """Read with numpy's reader what is clean but has exponents, many digits or missing cells; None where it fails."""
+    if dialect.quoted or dialect.notation.thousands or dialect.trailing or any("_" in line for line in lines):
+        return None
+    rows = lines
     delimiter = None if dialect.delimiter == " " else dialect.delimiter
-    return np.loadtxt(body, delimiter=delimiter, comments=None, ndmin=2, dtype=np.float64)
+    if dialect.notation.decimal == ",":
+        rows = "\n".join(rows).replace(",", ".").split("\n")
+    if delimiter is not None:
+        gap = delimiter * 2
+        if any(gap in row for row in rows):
+            text = "\n".join(rows).replace(gap, f"{delimiter}nan{delimiter}")
+            rows = text.replace(gap, f"{delimiter}nan{delimiter}").split("\n")
+        rows = [f"{row}nan" if row.endswith(delimiter) else row for row in rows]
+    try:
+        values = np.loadtxt(rows, delimiter=delimiter, comments=None, ndmin=2, dtype=np.float64)
+    except ValueError:
+        return None
+    if values.shape[1] != dialect.columns:
+        return None
+    numbers = np.flatnonzero([bool(line) and not line.isspace() for line in lines]) + dialect.first + 1
+    return Table(values=values, labels=(), lines=numbers) if len(numbers) == len(values) else None
 
 
 def _careful(lines: list[str], dialect: Dialect, path: Path) -> Table:
-    """Read row by row, so that a fault is named with its line."""
+    """Read row by row, so that a fault is named with its line and text after the data is told from a fault."""
     rows: list[list[float]] = []
     labels: list[str] = []
     numbers: list[int] = []
     notes: list[str] = []
     last = max((i for i, line in enumerate(lines) if line.strip()), default=0)
-    for i in range(dialect.first, len(lines)):
-        line = lines[i]
+    for i, line in enumerate(lines):
+        number = dialect.first + i + 1
         if not line.strip():
             continue
         if line.lstrip().startswith(("#", "%", "//")):
-            notes.append(f"Line {i + 1} is a comment and was left out.")
+            notes.append(f"Line {number} is a comment and was left out.")
             continue
-        cells = split(line, dialect.delimiter, dialect.quoted)
-        if dialect.trailing and len(cells) == dialect.columns + 1 and not cells[-1]:
-            cells = cells[:-1]
-        unfinished = i == last and i == len(lines) - 1
         try:
-            row, label = _row(cells, dialect, path, i)
+            row, label = _row(_cells(line, dialect), dialect, path, number)
         except ReadError:
-            if unfinished and rows:
-                notes.append(f"The last line ({i + 1}) is not complete, as if still being written; it was left out.")
+            if rows and i == last == len(lines) - 1:
+                notes.append(f"The last line ({number}) is not complete, as if still being written; it was left out.")
                 break
-            if rows and not any(c.isdigit() for c in cells[-1]):
-                if all(not l.strip() or not any(ch.isdigit() for ch in l) for l in lines[i:]):
-                    notes.append(f"Text after the data, from line {i + 1}, was left out.")
-                    break
+            if rows and _only_text(lines[i:], dialect):
+                notes.append(f"Text after the data, from line {number}, was left out.")
+                break
             raise
         rows.append(row)
         labels.append(label)
-        numbers.append(i + 1)
+        numbers.append(number)
     return Table(
         values=np.array(rows, dtype=np.float64).reshape(len(rows), dialect.columns),
         labels=tuple(labels) if any(labels) else (),
@@ -117,15 +158,31 @@ def _careful(lines: list[str], dialect: Dialect, path: Path) -> Table:
     )
 
 
-def _row(cells: list[str], dialect: Dialect, path: Path, i: int) -> tuple[list[float], str]:
+def _cells(line: str, dialect: Dialect) -> list[str]:
+    cells = split(line, dialect.delimiter, dialect.quoted)
+    if dialect.trailing and len(cells) == dialect.columns + 1 and not cells[-1]:
+        cells.pop()
+    return cells
+
+
+def _only_text(lines: list[str], dialect: Dialect) -> bool:
+    """Return True if what follows is a footer: no line starts with a number and has the width of a row."""
+    for line in lines:
+        cells = _cells(line, dialect)
+        if line.strip() and cells[0][:1].isdigit() and len(cells) >= dialect.columns:
+            return False
+    return not lines[0].strip()[:1].isdigit()
+
+
+def _row(cells: list[str], dialect: Dialect, path: Path, number: int) -> tuple[list[float], str]:
     if len(cells) != dialect.columns:
-        shown = dialect.delimiter.join(cells)[:60]
+        shown = dialect.delimiter.join(cells)
         raise ReadError(
-            f"expected {dialect.columns} columns as in line {dialect.first + 1}, found {len(cells)} ({shown!r}).",
-            mend="Mend or delete that line. If columns or decimals are marked otherwise, say how: "
-            "--delimiter, --decimal",
+            f"expected {dialect.columns} columns as in line {dialect.first + 1}, found {len(cells)} ({shown[:40]!r}).",
+            mend="Mend or delete that line. If columns or decimals are marked otherwise, say how:  "
+            "--delimiter  --decimal",
             file=path,
-            line=i + 1,
+            line=number,
         )
     row = []
     label = ""
@@ -133,7 +190,7 @@ def _row(cells: list[str], dialect: Dialect, path: Path, i: int) -> tuple[list[f
         try:
             row.append(to_float(cell, dialect.notation))
         except ValueError:
-            if k == 0 and ":" in cell:
+            if k == 0 and is_moment(cell):
                 label = cell
                 row.append(float("nan"))
                 continue
@@ -141,6 +198,6 @@ def _row(cells: list[str], dialect: Dialect, path: Path, i: int) -> tuple[list[f
                 f"expected a number in column {k + 1}, found {cell[:40]!r}.",
                 mend="Mend that cell, or leave it empty: an empty cell is masked.",
                 file=path,
-                line=i + 1,
+                line=number,
             ) from None
     return row, label
