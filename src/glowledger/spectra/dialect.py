@@ -11,13 +11,6 @@ from pathlib import Path
 from glowledger.errors import AmbiguousFile, ReadError
 from glowledger.spectra.column_names import is_unit, role_of
 from glowledger.spectra.numerals import MISSING, Notation, find_notation, is_number, looks_numeric, to_float
-    MISSING,
-    Notation,
-    TwoReadings,
-    find_notation,
-    is_number,
-    looks_numeric,
-)
 from glowledger.spectra.options import DELIMITERS, ReadingOptions
 from glowledger.spectra.settings import moment_of
 
