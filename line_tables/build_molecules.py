@@ -1,137 +1,62 @@
 """Build molecules.json, band_strengths.csv and band_heads.csv from a folder of collected facts.
 
-    python line_tables/build_molecules.py FACTS_FOLDER [OUTPUT_FOLDER]
+    python line_tables/build_molecules.py line_tables/facts [--out FOLDER]
 
-Same facts, same bytes. The facts folder holds molecular_constants.json, band_strengths.csv and
-band_heads.csv; what each number rests on goes with it into the tables, see FORMAT_MOLECULES.md.
+Same facts, same bytes. What is decided here, and why, stands in molecule_choices.py; the format in
+FORMAT_MOLECULES.md.
 """
 
 from __future__ import annotations
 
+import argparse
 import csv
 import json
-import sys
 from pathlib import Path
 
-# name: (upper state, lower state, molecule, trade name, name in the facts, branching uncertainty)
-SYSTEMS = {
-    "N2 C-B": ("N2_C", "N2_B", "N2", "second positive", "N2 second positive", 0.05),
-    "N2 B-A": ("N2_B", "N2_A", "N2", "first positive", "N2 first positive", 0.10),
-    "N2+ B-X": ("N2+_B", "N2+_X", "N2+", "first negative", "N2+ first negative", 0.05),
-    "OH A-X": ("OH_A", "OH_X", "OH", "306 nm system", "OH A-X", 0.10),
-    "NH A-X": ("NH_A", "NH_X", "NH", "336 nm system", "NH A-X", 0.25),
-    "CH A-X": ("CH_A", "CH_X", "CH", "431 nm system", "CH A-X", 0.25),
-    "CH B-X": ("CH_B", "CH_X", "CH", "389 nm system", "CH B-X", 0.30),
-    "CN B-X": ("CN_B", "CN_X", "CN", "violet", "CN violet", 0.05),
-    "C2 d-a": ("C2_d", "C2_a", "C2", "Swan", "C2 Swan", 0.05),
-    "CO B-A": ("CO_B", "CO_A", "CO", "Ångström", "CO Angstrom", 0.25),
-    "CO b-a": ("CO_b", "CO_a", "CO", "third positive", "CO third positive", 0.10),
-    "CO+ A-X": ("CO+_A", "CO+_X", "CO+", "comet tail", "CO+ comet tail", 0.10),
-    "CO+ B-X": ("CO+_B", "CO+_X", "CO+", "first negative of CO+", None, 0.25),
-    "NO A-X": ("NO_A", "NO_X", "NO", "gamma", "NO gamma", 0.05),
-    "NO B-X": ("NO_B", "NO_X", "NO", "beta", "NO beta", 0.10),
-    "O2+ b-a": ("O2+_b", "O2+_a", "O2+", "first negative of O2+", "O2+ first negative", 0.30),
-    "H2 d-a": ("H2_d", "H2_a", "H2", "Fulcher-alpha", "H2 Fulcher-alpha", 0.30),
-    "AlO B-X": ("AlO_B", "AlO_X", "AlO", "blue-green system", "AlO B-X", 0.25),
-}
-HEADS_ONLY = {
-    "CO2+ B-X": ("CO2+", "ultraviolet doublet", "CO2+ B-X"),
-    "CO2+ A-X": ("CO2+", "Fox-Duffendack-Barker", "CO2+ A-X (uncertain)"),
-    "TiO C-X": ("TiO", "alpha", "TiO alpha (C-X)"),
-    "TiO B-X": ("TiO", "gamma prime", "TiO gamma-prime (B-X)"),
-    "TiO A-X": ("TiO", "gamma", "TiO gamma (A-X)"),
-    "SiO A-X": ("SiO", "A-X", "SiO A-X"),
-    "SiH A-X": ("SiH", "A-X", "SiH A-X"),
-}
-SPIN_ZERO, SPIN_HALF, SPIN_ONE, UNLIKE = (1.0, 0.0), (1.0, 3.0), (6.0, 3.0), (1.0, 1.0)
-NUCLEAR_WEIGHTS = {"N2": SPIN_ONE, "N2+": SPIN_ONE, "C2": SPIN_ZERO, "O2+": SPIN_ZERO, "H2": SPIN_HALF}
-SOURCES = {
-    "flowcode": (
-        "published",
-        "constants as carried by an openly readable flow-radiation data set, which names a compilation of "
-        "diatomic constants (2007), the NIST Chemistry WebBook and Huber & Herzberg 1979 as its sources",
-    ),
-    "flowcode_oh": ("published", "as flowcode; OH after Huber & Herzberg 1979 and Luque & Crosley 1998"),
-    "webbook": ("published", "NIST Chemistry WebBook (Huber & Herzberg 1979), page of CO+, opened"),
-    "hh79": (
-        "from memory",
-        "Huber & Herzberg, Constants of Diatomic Molecules (1979), from memory",
-    ),
-    "memory": ("from memory", "from memory"),
-    "fit_angstrom": (
-        "fitted",
-        "CO A1Π Te, we, wexe fitted to the five Ångström heads of band_heads.csv: no published constants",
-    ),
-    "ch_b": ("derived", "we and wexe from ΔG(1/2) = 1794.9 and ν00 = 25698.2 cm⁻¹ (from memory); Be is B0"),
-    "kratzer": ("computed", "Kratzer's relation De = 4 Be³ / we²"),
-    "symbol": ("computed", "from the term symbol and the nuclear spins"),
-    "luque1998": ("published", "Luque & Crosley, J. Chem. Phys. 109, 439 (1998)"),
-    "rkr": (
-        "computed",
-        "Franck-Condon factors computed from RKR potentials of the constants in molecules.json",
-    ),
-    "chauveau2002": (
-        "published",
-        "Chauveau, Perrin, Rivière & Soufiani, JQSRT 72, 503 (2002): transition moments, converted with "
-        "A = 2.0261e-6 ν³ Re²",
-    ),
-    "babou2009": ("published", "Babou, Rivière, Perrin & Soufiani, Int. J. Thermophys. 30, 416 (2009)"),
-    "brooke2013": ("published", "Brooke, Bernath, Schmidt & Bacskay, JQSRT 124, 11 (2013)"),
-    "yousefi2018": ("published", "Yousefi, Bernath, Hodges & Masseron, JQSRT 217, 416 (2018)"),
-    "pearse_gaydon": (
-        "from memory",
-        "Pearse & Gaydon, The Identification of Molecular Spectra, 4th ed. (1976), from memory",
-    ),
-    "uncertain": ("from memory", "from memory, uncertain"),
-}
-SOURCE_KEYS = {
-    "FLOWCODE": "flowcode",
-    "FLOWCODE+NIST_WB": "webbook",
-    "HH79_memory": "hh79",
-    "FIT_ANGSTROM_HEADS": "fit_angstrom",
-    "DERIVED_CH_B": "ch_b",
-    "from memory": "memory",
-}
-KEPT = [
-    "Te",
-    "we",
-    "wexe",
-    "weye",
-    "weze",
-    "Be",
-    "alpha_e",
-    "gamma_e",
-    "De",
-    "beta_e",
-    "A_so",
-    "lambda_ss",
-    "gamma_sr",
-    "p_ld",
-    "q_ld",
-    "re",
-    "D0",
-]
+import molecule_choices as choices
+
+from glowledger.glow.franck_condon import franck_condon_factors
+from glowledger.tables.molecules import FORMAT, state_from_entry
+
+HERE = Path(__file__).resolve().parent
+CONSTANTS = (
+    *("Te", "we", "wexe", "weye", "weze", "w5e", "Be", "alpha_e", "gamma_e", "De", "beta_e"),
+    *("A_so", "lambda_ss", "gamma_sr", "p_ld", "q_ld", "re", "D0"),
+)
+HEAD_COLUMNS = ("system", "v_upper", "v_lower", "wavelength_nm", "degradation", "fitted", "source")
+STRENGTH_COLUMNS = (
+    *("system", "v_upper", "v_lower", "franck_condon", "franck_condon_source"),
+    *("einstein_a_per_s", "einstein_a_source"),
+)
+
+
+def constants_of(key: str, fact: dict) -> dict:
+    """Constants of one state with their sources, zeros left out."""
+    found = {}
+    for name in CONSTANTS:
+        if name in fact["constants"]:
+            value, source = (fact["constants"][name][part] for part in ("value", "source"))
+            found[name] = (value, choices.SOURCE_KEYS[source])
+    found |= choices.CONSTANT_CHANGES.get(key, {})
+    constants = {name: list(found[name]) for name in CONSTANTS if name in found and found[name][0] != 0.0}
+    constants.setdefault("Te", [0.0, "webbook"])
+    if "De" not in constants:
+        de = 4 * constants["Be"][0] ** 3 / constants["we"][0] ** 2
+        constants["De"] = [float(f"{de:.4g}"), "kratzer"]
+    return constants
 
 
 def state_entry(key: str, fact: dict) -> dict:
     """One state in our format."""
-    constants = {}
-    for name in KEPT:
-        if name in fact["constants"]:
-            value, source = (fact["constants"][name][part] for part in ("value", "source"))
-            if value != 0.0 or name == "Te":
-                constants[name] = [value, SOURCE_KEYS[source]]
-    be, we = constants["Be"][0], constants["we"][0]
-    if "De" not in constants:
-        constants["De"] = [float(f"{4 * be**3 / we**2:.4g}"), "kratzer"]
+    molecule, label = key.split("_")[0], fact["label"]
     lam = int(fact["constants"]["Lambda"]["value"])
     # H2: spin splitting is below 0.01 nm and left out, J stands for N
-    multiplicity = 1 if key.startswith("H2_") else int(fact["constants"]["mult"]["value"])
-    label = fact["label"]
-    molecule = key.split("_")[0]
-    weights = NUCLEAR_WEIGHTS.get(molecule, UNLIKE)
-    share = 1.0 if key == "H2_d" else 1 / 3 if (multiplicity, lam) == (3, 1) else 0.0
+    multiplicity = 1 if molecule == "H2" else int(fact["constants"]["mult"]["value"])
+    # the form of the rotational term that goes with the constants
+    lambda_share = 1.0 if key == "H2_d" else 1 / 3 if (multiplicity, lam) == (3, 1) else 0.0
     lifetime = fact.get("lifetime_v0")
+    shifts, shift_source = choices.LEVEL_SHIFTS.get(key, ({}, ""))
+    ceilings, ceiling_source = choices.CEILINGS.get(key, ({}, ""))
     return {
         "molecule": fact["molecule"],
         "label": label,
@@ -139,92 +64,66 @@ def state_entry(key: str, fact: dict) -> dict:
         "lambda": lam,
         "reflection": 1 if "Sigma" in label and label.endswith("-") else 0,
         "inversion": 1 if "_g" in label else -1 if "_u" in label else 0,
-        "nuclear_weights": list(weights),
-        "lambda_share": share,
+        "nuclear_weights": list(choices.NUCLEAR_WEIGHTS.get(molecule, (1.0, 1.0))),
+        "lambda_share": lambda_share,
         "reduced_mass_u": fact["reduced_mass_u"]["value"],
-        "constants": constants,
-        "level_shifts": {},
-        "lifetime_ns": None if lifetime is None else [lifetime["value"], SOURCE_KEYS[lifetime["source"]]],
+        "constants": constants_of(key, fact),
+        "level_shifts": {str(v): [shift, shift_source] for v, shift in shifts.items()},
+        "ceilings": {str(v): [value, ceiling_source] for v, value in ceilings.items()},
+        "lifetime_ns": lifetime and [lifetime["value"], choices.SOURCE_KEYS[lifetime["source"]]],
     }
 
 
-def strength_rows(facts: list[dict]) -> dict[str, list[dict]]:
-    """Strengths by system, in the order of v', v''."""
-    names = {fact: name for name, (_, _, _, _, fact, _) in SYSTEMS.items()}
-    rows: dict[str, list[dict]] = {}
-    for fact in facts:
-        rows.setdefault(names[fact["system"]], []).append(fact)
-    for name in rows:
-        rows[name].sort(key=lambda row: (int(row["v_upper"]), int(row["v_lower"])))
+def strength_key(text: str) -> str:
+    """Key of a source of strengths; empty for an empty cell."""
+    return choices.STRENGTH_KEYS[text.split()[0]] if text else ""
+
+
+def collected_strengths(facts: Path) -> list[list[str]]:
+    """Rows of strengths as collected, in the order of SYSTEMS, v', v''."""
+    names = {system[4]: name for name, system in choices.SYSTEMS.items()}
+    rows = [
+        [
+            *(names[fact["system"]], fact["v_upper"], fact["v_lower"]),
+            *(fact["franck_condon"], strength_key(fact["franck_condon_source"])),
+            *(fact["A_per_s"], strength_key(fact["A_source"])),
+        ]
+        for fact in read_csv(facts / "band_strengths.csv")
+    ]
+    order = list(choices.SYSTEMS)
+    return sorted(rows, key=lambda row: (order.index(row[0]), int(row[1]), int(row[2])))
+
+
+def computed_strengths(states: dict) -> list[list[str]]:
+    """Rows of the systems for which nobody collected factors."""
+    texts = {key: text for key, (_, text) in choices.SOURCES.items()}
+    rows = []
+    for name, tops in choices.COMPUTED_FACTORS.items():
+        keys = [key.replace("_", " ") for key in choices.SYSTEMS[name][:2]]
+        pair = [state_from_entry(key, states[key], texts) for key in keys]
+        for v_upper, factors in enumerate(franck_condon_factors(*pair, *tops)):
+            for v_lower, factor in enumerate(factors):
+                rows.append([name, str(v_upper), str(v_lower), f"{factor:.4f}", "rkr", "", ""])
     return rows
 
 
-def source_of(text: str) -> str:
-    """Key of a source of strengths."""
-    for start, key in (
-        ("Chauveau", "chauveau2002"),
-        ("Babou", "babou2009"),
-        ("Brooke", "brooke2013"),
-        ("Yousefi", "yousefi2018"),
-        ("Luque", "luque1998"),
-        ("computed", "rkr"),
-    ):
-        if text.startswith(start):
-            return key
-    if not text:
-        return ""
-    raise ValueError(f"unknown source: {text}")
-
-
-def write_csv(file: Path, used: set[str], header: list[str], rows: list[list[str]]) -> None:
-    """A table with its sources in the preamble."""
-    lines = ["# format: glowledger/table/1"]
-    lines += [f"# source {key}: {SOURCES[key][1]}" for key in sorted(used) if key]
-    lines += [",".join(header)] + [",".join(row) for row in rows]
-    file.write_text("\n".join(lines) + "\n", encoding="utf-8")
-
-
-def read_csv(file: Path) -> list[dict]:
-    with file.open(encoding="utf-8", newline="") as stream:
-        return list(csv.DictReader(stream))
-
-
-def build(facts: Path, output: Path) -> None:
-    constants = json.loads((facts / "molecular_constants.json").read_text(encoding="utf-8"))
-    keys = sorted({key for upper, lower, *_ in SYSTEMS.values() for key in (upper, lower)})
-    states = {key.replace("_", " "): state_entry(key, constants["states"][key]) for key in keys}
-    strengths = strength_rows(read_csv(facts / "band_strengths.csv"))
-    systems = {}
-    out_rows, used = [], set()
-    for name, (upper, lower, molecule, trade, _, uncertainty) in SYSTEMS.items():
-        own = set()
-        for row in strengths.get(name, []):
-            fc_source, a_source = source_of(row["franck_condon_source"]), source_of(row["A_source"])
-            out_rows.append(
-                [
-                    name,
-                    row["v_upper"],
-                    row["v_lower"],
-                    row["franck_condon"],
-                    fc_source,
-                    row["A_per_s"],
-                    a_source,
-                ]
-            )
-            own |= {fc_source, a_source}
-        used |= own
-        systems[name] = {
+def system_entries(strengths: list[list[str]]) -> dict:
+    """All systems in our format."""
+    entries = {}
+    for name, (upper, lower, molecule, trade, _, branching, origin, note) in choices.SYSTEMS.items():
+        own = {key for row in strengths if row[0] == name for key in (row[4], row[6]) if key}
+        entries[name] = {
             "molecule": molecule,
             "trade_name": trade,
             "upper": upper.replace("_", " "),
             "lower": lower.replace("_", " "),
-            "branching_uncertainty": uncertainty,
-            "origin_uncertainty_nm": 0.05,
-            "sources": sorted(own - {""}),
-            "note": "",
+            "branching_uncertainty": branching,
+            "origin_uncertainty_nm": origin,
+            "sources": sorted(own),
+            "note": note,
         }
-    for name, (molecule, trade, _) in HEADS_ONLY.items():
-        systems[name] = {
+    for name, (molecule, trade, _) in choices.HEADS_ONLY.items():
+        entries[name] = {
             "molecule": molecule,
             "trade_name": trade,
             "upper": None,
@@ -232,49 +131,82 @@ def build(facts: Path, output: Path) -> None:
             "branching_uncertainty": 1.0,
             "origin_uncertainty_nm": 0.5,
             "sources": ["uncertain"],
-            "note": "band heads only",
+            "note": "Band heads only.",
         }
+    return entries
+
+
+def head_rows(facts: Path) -> list[list[str]]:
+    """Published heads, the collected and the added ones."""
+    names = {system[4]: name for name, system in choices.SYSTEMS.items()}
+    names |= {entry[2]: name for name, entry in choices.HEADS_ONLY.items()}
+    rows = []
+    for fact in read_csv(facts / "band_heads.csv"):
+        text, side = fact["source"], fact["degradation"]
+        source = "pearse_gaydon" if text.startswith("Pearse") else "uncertain"
+        side = side if side in ("violet", "red") else "unknown"
+        bands = (fact["v_upper"], fact["v_lower"], fact["wavelength_air_nm"])
+        rows.append([names[fact["system"]], *bands, side, source])
+    for fact in read_csv(facts / "added_heads.csv"):
+        for cell in fact["heads"].split(";"):
+            band, nm = cell.split()
+            rows.append([names[fact["system"]], *band.split("-"), nm, fact["degradation"], "pearse_gaydon"])
+    order = [*choices.SYSTEMS, *choices.HEADS_ONLY]
+    rows.sort(key=lambda row: (order.index(row[0]), row[1].zfill(2), row[2].zfill(2), float(row[3])))
+    return [[*row[:5], "yes" if is_fitted(row) else "no", row[5]] for row in rows]
+
+
+def is_fitted(row: list[str]) -> bool:
+    """Whether a level shift was fitted to this head."""
+    return bool(row[1]) and (int(row[1]), int(row[2])) in choices.FITTED_HEADS.get(row[0], set())
+
+
+def read_csv(file: Path) -> list[dict]:
+    with file.open(encoding="utf-8", newline="") as stream:
+        return list(csv.DictReader(stream))
+
+
+def write_table(file: Path, holds: str, header: tuple[str, ...], rows: list[list[str]]) -> None:
+    """Write a table with its sources in the preamble; cells hold no commas."""
+    marks = [i for i, name in enumerate(header) if name.endswith("source")]
+    used = sorted({row[i] for row in rows for i in marks if row[i]})
+    lines = ["# format: glowledger molecular table/1", f"# holds: {holds}"]
+    lines += [f"# source {key}: {choices.SOURCES[key][1]}" for key in used]
+    lines += [",".join(header)] + [",".join(row) for row in rows]
+    file.write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+def build(facts: Path, out: Path) -> None:
+    """Write the three tables."""
+    collected = json.loads((facts / "molecular_constants.json").read_text(encoding="utf-8"))["states"]
+    keys = sorted({key for system in choices.SYSTEMS.values() for key in system[:2]})
+    states = {key.replace("_", " "): state_entry(key, collected[key]) for key in keys}
+    strengths = collected_strengths(facts) + computed_strengths(states)
     document = {
-        "format": "glowledger/molecules/1",
-        "sources": {key: {"kind": kind, "text": text} for key, (kind, text) in SOURCES.items()},
+        "format": FORMAT,
+        "sources": {key: {"kind": kind, "text": text} for key, (kind, text) in choices.SOURCES.items()},
         "states": states,
-        "systems": systems,
+        "systems": system_entries(strengths),
     }
     text = json.dumps(document, indent=1, ensure_ascii=False)
-    (output / "molecules.json").write_text(text + "\n", encoding="utf-8")
-    header = ["system", "v_upper", "v_lower", "franck_condon", "franck_condon_source"]
-    write_csv(
-        output / "band_strengths.csv", used, [*header, "einstein_a_per_s", "einstein_a_source"], out_rows
+    (out / "molecules.json").write_text(text + "\n", encoding="utf-8")
+    write_table(
+        out / "band_strengths.csv",
+        "Franck-Condon factors and Einstein A (1/s) of molecular bands",
+        STRENGTH_COLUMNS,
+        strengths,
     )
-    write_heads(facts, output)
-
-
-def write_heads(facts: Path, output: Path) -> None:
-    names = {fact: name for name, (_, _, _, _, fact, _) in SYSTEMS.items()}
-    names |= {fact: name for name, (_, _, fact) in HEADS_ONLY.items()}
-    rows, used = [], set()
-    for fact in read_csv(facts / "band_heads.csv"):
-        text = fact["source"]
-        key = (
-            "pearse_gaydon" if text.startswith("Pearse") else "uncertain" if "uncertain" in text else "memory"
-        )
-        used.add(key)
-        fitted = "yes" if fact["system"] == "CO Angstrom" else "no"
-        side = {"violet": "violet", "red": "red"}.get(fact["degradation"], "unknown")
-        rows.append(
-            [
-                names[fact["system"]],
-                fact["v_upper"],
-                fact["v_lower"],
-                fact["wavelength_air_nm"],
-                side,
-                fitted,
-                key,
-            ]
-        )
-    header = ["system", "v_upper", "v_lower", "wavelength_nm", "degradation", "fitted", "source"]
-    write_csv(output / "band_heads.csv", used, header, rows)
+    write_table(
+        out / "band_heads.csv",
+        "published band heads; nm in air; fitted = constants were fitted to this head",
+        HEAD_COLUMNS,
+        head_rows(facts),
+    )
 
 
 if __name__ == "__main__":
-    build(Path(sys.argv[1]), Path(sys.argv[2]) if len(sys.argv) > 2 else Path(__file__).resolve().parent)
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("facts", type=Path, help="folder of collected facts")
+    parser.add_argument("--out", type=Path, default=HERE, help="folder to write to (default: this one)")
+    arguments = parser.parse_args()
+    build(arguments.facts, arguments.out)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from functools import cache, lru_cache
 
 import numpy as np
@@ -18,8 +18,8 @@ K_CM = 0.6950348004  # Boltzmann constant in cm⁻¹/K: CODATA 2018, exact by de
 HIGHEST_TERM_CM = 15000.0  # rotational levels above are left out: at 3000 K, 0.3 % of the photons
 HIGHEST_T_ROT_K = 4000.0  # above, the levels left out would matter (2 % of the photons at 5000 K)
 LOWEST_CM = 2000.0  # lines beyond 5 µm are left out
-WEAKEST_BRANCHING = 2e-5  # bands with a smaller share of the upper level's photons are left out
-WEAKEST_LINE = 2e-4  # lines with a smaller share of their upper level's photons within the band
+WEAKEST_BRANCHING = 1e-4  # bands with a smaller share of the upper level's photons are left out
+WEAKEST_LINE = 5e-4  # lines with a smaller share of their upper level's photons within the band
 BRANCHES: tuple[Branch, ...] = ("P", "Q", "R")
 
 
@@ -39,7 +39,8 @@ class BandLines:
         Rotational energy of the upper level above the lowest level of this v', cm⁻¹.
     strength : ndarray
         Photon weight at infinite temperature: summed over all lines of one upper rotational level it gives
-        (2J'+1) × nuclear-spin weight. Lines left out are made up for by the others.
+        (2J'+1) × nuclear-spin weight, lines left out made up for by the others. Where the Λ-doublets of
+        both states coincide one line stands for both, with the weights of both.
     branch : ndarray of str
         ``P1``, ``Q12``: ΔJ with the numbers of upper and lower spin component.
     j_upper : ndarray
@@ -107,7 +108,7 @@ def photon_rates(lines: BandLines, t_rot_k: ArrayLike) -> NDArray[np.float64]:
     temperature = np.asarray(t_rot_k, dtype=np.float64)
     if temperature.size == 0 or not np.all((temperature >= 1.0) & (temperature <= HIGHEST_T_ROT_K)):
         raise TableError(
-            f"a rotational temperature of {t_rot_k} K is outside 1 to {HIGHEST_T_ROT_K:.0f} K.",
+            f"a rotational temperature of {temperature} K is outside 1 to {HIGHEST_T_ROT_K:.0f} K.",
             mend="Rotational levels above that are not in the tables.",
         )
     factor = np.exp(-lines.level_term_cm / (K_CM * temperature[..., None]))
@@ -142,9 +143,13 @@ def upper_level_lines(name: str, v_upper: int) -> BandLines:
     upper_pair = _levels(upper.name, v_upper)
     lower_pairs = [_levels(lower.name, int(v)) for v in v_lower]
     lower_terms = np.array([lower.vibrational_term(int(v)) for v in v_lower])
+    coincide = _degenerate(upper) and _degenerate(lower)
+    if coincide:  # e and f lines have the same wavelengths: one of each pair stands for both
+        both = upper_pair[0].weight + upper_pair[1].weight
+        upper_pair = (replace(upper_pair[0], weight=both), upper_pair[1])
     pieces = []
     for branch in BRANCHES:
-        for index in (0, 1):
+        for index in (0,) if coincide else (0, 1):
             partner = 1 - index if branch == "Q" else index
             stack = [pair[partner] for pair in lower_pairs]
             pieces.append(_branch_lines(bands, branch, upper_pair[index], stack, index))
@@ -204,10 +209,15 @@ def _levels(state_name: str, v: int) -> tuple[RotationalLevels, RotationalLevels
     return rotational_levels(one, v, count)
 
 
+def _degenerate(one: MolecularState) -> bool:
+    """Return whether e and f levels coincide: Λ > 0 and no Λ-doubling in the tables."""
+    return one.lam > 0 and one.constant("p_ld") == 0.0 and one.constant("q_ld") == 0.0
+
+
 def _ceiling(one: MolecularState, v: int) -> float:
     """Return the rotational energy at which the levels of v end."""
     bound = one.constants.get("D0", np.inf) - (one.vibrational_term(v) - one.vibrational_term(0))
-    return float(min(HIGHEST_TERM_CM, max(bound, 0.0) if np.isfinite(bound) else np.inf))
+    return min(HIGHEST_TERM_CM, max(bound, 0.0), one.ceilings.get(v, np.inf))
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

@@ -171,7 +171,7 @@ def rotational_levels(state: MolecularState, v: int, count: int) -> tuple[Rotati
     tuple of RotationalLevels
         e, f.
     """
-    j = np.arange(count) + (0.5 if state.multiplicity % 2 == 0 else 0.0)
+    j = np.arange(count, dtype=np.float64) + (0.5 if state.multiplicity % 2 == 0 else 0.0)
     lam, sigma = basis(state)
     energy = hamiltonian(state, v, j)
     absent = np.abs(lam + sigma)[None, :] > j[:, None] + 1e-9

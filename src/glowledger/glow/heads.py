@@ -7,11 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from glowledger.glow.bands import BandLines, band_lines
+from glowledger.glow.bands import K_CM, BandLines, band_lines
 from glowledger.tables.air import air_from_vacuum
 from glowledger.tables.molecules import system
 
-STRONG = 0.05  # share of the strongest branch that a branch needs to count for the head of a band
+HEAD_T_ROT_K = 1000.0  # heads lie at higher J than the peak at room temperature
+WINDOW_NM = 0.15  # to either side of a head: the light that counts as in it
+BRIGHT = 0.4  # of the light in the brightest head that another needs to be taken as the head
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -27,7 +29,9 @@ class ComputedHeads:
     turns : ndarray of bool
         False if the branch has no turning point and `wavelength_nm` is its first line.
     share : ndarray
-        Part of the band's photons at 300 K in this branch.
+        Part of the band's photons at `HEAD_T_ROT_K` in this branch.
+    brightness : ndarray
+        Part of the band's photons within `WINDOW_NM` of the head, all branches.
     degradation : tuple of str
         ``violet`` if the branch fades to shorter wavelengths, else ``red``.
     """
@@ -36,6 +40,7 @@ class ComputedHeads:
     wavelength_nm: NDArray[np.float64]
     turns: NDArray[np.bool_]
     share: NDArray[np.float64]
+    brightness: NDArray[np.float64]
     degradation: tuple[str, ...]
 
 
@@ -61,20 +66,24 @@ def heads(name: str, v_upper: int, v_lower: int) -> ComputedHeads:
     ComputedHeads
     """
     lines = band_lines(name, v_upper, v_lower)
-    rates = lines.strength * np.exp(-lines.upper_term_cm / 208.5)  # 300 K
+    rates = lines.strength * np.exp(-lines.upper_term_cm / (K_CM * HEAD_T_ROT_K))
+    rates /= rates.sum()
     found = []
     for branch in np.unique(lines.branch):
         here = lines.branch == branch
         turning = _turning_point(lines, here)
         if turning is not None:
-            found.append((str(branch), *turning, float(rates[here].sum() / rates.sum())))
+            found.append((str(branch), *turning, float(rates[here].sum())))
     found.sort(key=lambda head: head[1])
+    at = np.array([head[1] for head in found])
+    near = np.abs(lines.wavelength_nm[None, :] - at[:, None]) < WINDOW_NM
     return ComputedHeads(
         branch=tuple(head[0] for head in found),
-        wavelength_nm=np.array([head[1] for head in found]),
+        wavelength_nm=at,
         turns=np.array([head[2] for head in found], dtype=bool),
         degradation=tuple(head[3] for head in found),
         share=np.array([head[4] for head in found]),
+        brightness=near @ rates,
     )
 
 
@@ -92,7 +101,7 @@ def _turning_point(lines: BandLines, here: NDArray[np.bool_]) -> tuple[float, bo
 
 
 def head_nm(name: str, v_upper: int, v_lower: int) -> float:
-    """Return the wavelength of the outermost head of a band, nm in air.
+    """Return the wavelength of the head of a band, nm in air.
 
     Parameters
     ----------
@@ -104,14 +113,13 @@ def head_nm(name: str, v_upper: int, v_lower: int) -> float:
     Returns
     -------
     float
-        Of all branches with at least `STRONG` times the photons of the strongest, the turning point
-        farthest out on the sharp side. It is where the steep edge of the band lies; the peak seen at
-        low resolution lies inside by about half a line width.
+        Of the heads with at least `BRIGHT` times the light of the brightest, the one farthest out on the
+        sharp side of the band: where the steep edge lies. The peak seen at low resolution lies inside by
+        about half a line width. Bands with several heads (OH, NO, CO b-a, comet tail) have more in `heads`.
     """
     found = heads(name, v_upper, v_lower)
-    strong = found.share >= STRONG * found.share.max()
-    usable = strong & (found.turns | ~(strong & found.turns).any())
+    bright = found.brightness >= BRIGHT * found.brightness.max()
     red = np.array([side == "red" for side in found.degradation])
-    to_red = found.share[usable & red].sum() > found.share[usable & ~red].sum()
-    candidates = found.wavelength_nm[usable & (red == to_red)]
+    to_red = found.share[bright & red].sum() > found.share[bright & ~red].sum()
+    candidates = found.wavelength_nm[bright & (red == to_red)]
     return float(candidates.min() if to_red else candidates.max())

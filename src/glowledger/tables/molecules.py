@@ -8,9 +8,10 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import cache
 from types import MappingProxyType
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from glowledger.errors import TableError
 from glowledger.tables.folder import read_table, tables_folder
@@ -40,10 +41,12 @@ class MolecularState:
     reduced_mass_u : float
         Atomic mass units.
     constants : mapping of str to float
-        Te, we, wexe, weye, weze, Be, alpha_e, gamma_e, De, beta_e, A_so, lambda_ss, gamma_sr, p_ld, q_ld,
-        re (Å), D0; absent means zero or unknown.
+        Te, we, wexe, weye, weze, w5e, Be, alpha_e, gamma_e, De, beta_e, A_so, lambda_ss, gamma_sr, p_ld,
+        q_ld, re (Å), D0; absent means zero or unknown.
     level_shifts : mapping of int to float
         Fitted shifts of vibrational levels, cm⁻¹, beyond the constants (see the sources).
+    ceilings : mapping of int to float
+        Rotational energy of v, cm⁻¹, above which predissociation leaves no light, where known.
     sources : mapping of str to str
         Source text for each constant and each ``shift v=...``.
     lifetime_ns : float
@@ -62,6 +65,7 @@ class MolecularState:
     reduced_mass_u: float
     constants: Mapping[str, float]
     level_shifts: Mapping[int, float]
+    ceilings: Mapping[int, float]
     sources: Mapping[str, str]
     lifetime_ns: float
 
@@ -69,18 +73,21 @@ class MolecularState:
         """Return a constant, zero where the table has none."""
         return self.constants.get(name, 0.0)
 
+    def vibrational_energy(self, v: ArrayLike) -> NDArray[np.float64]:
+        """Return G(v) of the constants alone, cm⁻¹ above the minimum; v need not be whole."""
+        x = np.asarray(v, dtype=np.float64) + 0.5
+        names = ("we", "wexe", "weye", "weze", "w5e")
+        we, wexe, weye, weze, w5e = (self.constant(name) for name in names)
+        return np.asarray(x * (we - x * (wexe - x * (weye + x * (weze + x * w5e)))))
+
     def vibrational_term(self, v: int) -> float:
         """Return Te + G(v) with its fitted shift, cm⁻¹."""
-        x = v + 0.5
-        names = ("we", "wexe", "weye", "weze")
-        we, wexe, weye, weze = (self.constant(name) for name in names)
-        g = we * x - wexe * x**2 + weye * x**3 + weze * x**4
-        return self.constant("Te") + g + self.level_shifts.get(v, 0.0)
+        return self.constant("Te") + float(self.vibrational_energy(v)) + self.level_shifts.get(v, 0.0)
 
-    def rotational_constant(self, v: int) -> float:
-        """Return B_v = Be - alpha_e (v+1/2) + gamma_e (v+1/2)², cm⁻¹."""
-        x = v + 0.5
-        return self.constant("Be") - self.constant("alpha_e") * x + self.constant("gamma_e") * x**2
+    def rotational_constant(self, v: ArrayLike) -> NDArray[np.float64]:
+        """Return B_v = Be - alpha_e (v+1/2) + gamma_e (v+1/2)², cm⁻¹; v need not be whole."""
+        x = np.asarray(v, dtype=np.float64) + 0.5
+        return np.asarray(self.constant("Be") - x * (self.constant("alpha_e") - x * self.constant("gamma_e")))
 
     def distortion_constant(self, v: int) -> float:
         """Return D_v = De + beta_e (v+1/2), cm⁻¹."""
@@ -232,6 +239,25 @@ def state(name: str) -> MolecularState:
         near = get_close_matches(name, document["states"], n=3, cutoff=0.3)
         raise TableError(f"no state '{name}' in the tables.", mend=f"Nearest: {', '.join(near)}.")
     texts = {key: source["text"] for key, source in document["sources"].items()}
+    return state_from_entry(name, entry, texts)
+
+
+def state_from_entry(name: str, entry: Mapping[str, Any], texts: Mapping[str, str]) -> MolecularState:
+    """Return the state that one entry of the constants file describes.
+
+    Parameters
+    ----------
+    name : str
+        Name of the state.
+    entry : mapping
+        As under ``states`` of molecules.json.
+    texts : mapping of str to str
+        Source key to source text.
+
+    Returns
+    -------
+    MolecularState
+    """
     shifts = entry["level_shifts"]
     sources = {key: texts[source] for key, (_, source) in entry["constants"].items()}
     sources |= {f"shift v={v}": texts[source] for v, (_, source) in shifts.items()}
@@ -248,6 +274,7 @@ def state(name: str) -> MolecularState:
         reduced_mass_u=entry["reduced_mass_u"],
         constants=MappingProxyType({key: value for key, (value, _) in entry["constants"].items()}),
         level_shifts=MappingProxyType({int(v): value for v, (value, _) in shifts.items()}),
+        ceilings=MappingProxyType({int(v): value for v, (value, _) in entry["ceilings"].items()}),
         sources=MappingProxyType(sources),
         lifetime_ns=float("nan") if entry["lifetime_ns"] is None else entry["lifetime_ns"][0],
     )
@@ -280,7 +307,7 @@ def _strengths() -> dict[str, list[tuple[float, float, float, float]]]:
 
 
 @cache
-def _document() -> dict:  # type: ignore[type-arg]
+def _document() -> dict[str, Any]:
     file = tables_folder() / "molecules.json"
     try:
         document = json.loads(file.read_text(encoding="utf-8"))
