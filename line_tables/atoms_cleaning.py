@@ -75,8 +75,15 @@ def drop_hydrogen_means(lines: list[Line]) -> list[Line]:
     means = [k for k in lines if k.species in ("H I", "He II") and k.g_up > 0 and k.upper.isdigit()]
     keep = list(lines)
     for mean in means:
-        parts = [k for k in lines if k.species == mean.species and k is not mean and not k.upper.isdigit()
-                 and abs(k.air - mean.air) < 0.1 and abs(k.e_up - mean.e_up) < 1.0]
+        parts = [
+            k
+            for k in lines
+            if k.species == mean.species
+            and k is not mean
+            and not k.upper.isdigit()
+            and abs(k.air - mean.air) < 0.1
+            and abs(k.e_up - mean.e_up) < 1.0
+        ]
         if parts and abs(sum(k.ga for k in parts) / mean.ga - 1) < 0.01:
             keep.remove(mean)
             strongest = max(parts, key=lambda k: k.ga)

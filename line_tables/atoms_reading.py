@@ -32,14 +32,16 @@ class Line:
     source: str
     group: int = -1
     approximate: bool = False  # level energies good to some 5 cm^-1 only
-    from_photon: bool = False  # upper energy is lower energy plus photon, so says nothing about the wavelength
+    from_photon: bool = False  # upper energy is lower energy plus photon: no check on the wavelength
 
     @property
     def vacuum(self) -> float:
+        """Vacuum wavelength, nm."""
         return float(vacuum_from_air(self.air))
 
     @property
     def has_levels(self) -> bool:
+        """Whether the energies are known."""
         return math.isfinite(self.e_up)
 
     @property

@@ -6,8 +6,8 @@ the table of atomic lines; their strengths are estimated from the anchors of tha
     log(strength / response) = a + log(gA) - E_upper / kT      where the rate is known,
     log(strength / response) = b + log(listed intensity)       where only an intensity is known,
 
-and are good to a factor of some three to ten. Only lines between known levels are taken. What an anchor shows together with lines closer than
-`UNRESOLVED_NM` is shared among them by the estimate.
+and are good to a factor of some three to ten. Only lines between known levels are taken. What an anchor
+shows together with lines closer than `UNRESOLVED_NM` is shared among them by the estimate.
 """
 
 from __future__ import annotations
@@ -146,8 +146,11 @@ def with_secondary(anchors: list[LampLine], atoms: list[dict[str, str]]) -> list
             raise ValueError(f"{anchor} is not in the table of lines")
         others = [a.nm for a in anchors if a is not anchor]
         group = [
-            i for i, c in enumerate(candidates)
-            if abs(c.nm - anchor.nm) < UNRESOLVED_NM and i not in used and c.estimate > 0
+            i
+            for i, c in enumerate(candidates)
+            if abs(c.nm - anchor.nm) < UNRESOLVED_NM
+            and i not in used
+            and c.estimate > 0
             and all(abs(c.nm - nm) > abs(c.nm - anchor.nm) for nm in others)
         ]
         total = sum(candidates[i].estimate for i in group)
@@ -158,16 +161,33 @@ def with_secondary(anchors: list[LampLine], atoms: list[dict[str, str]]) -> list
             role = "anchor" if i == own else "secondary"
             if i == own or share >= WEAKEST:
                 used.add(i)
-                lines.append(replace(anchor, nm=c.nm, error_nm=c.error_nm, strength=share, role=role,
-                                     note=anchor.note if i == own else "", source=anchor.source))
+                lines.append(
+                    replace(
+                        anchor,
+                        nm=c.nm,
+                        error_nm=c.error_nm,
+                        strength=share,
+                        role=role,
+                        note=anchor.note if i == own else "",
+                        source=anchor.source,
+                    )
+                )
         if own not in group:
             c = candidates[own]
             lines.append(replace(anchor, nm=c.nm, error_nm=c.error_nm))
     rest = [c for i, c in enumerate(candidates) if i not in used and c.estimate >= WEAKEST]
     rest = sorted(rest, key=lambda c: -c.estimate)[:MOST_SECONDARY]
     lines += [
-        LampLine(lamp, species, c.nm, c.error_nm, min(c.estimate, STRONGEST_SECONDARY), "secondary", "",
-                 "asd + estimate")
+        LampLine(
+            lamp,
+            species,
+            c.nm,
+            c.error_nm,
+            min(c.estimate, STRONGEST_SECONDARY),
+            "secondary",
+            "",
+            "asd + estimate",
+        )
         for c in rest
     ]
     return lines
@@ -209,8 +229,11 @@ def scaled_parts(lamp: str, own: list[LampLine], whole: dict[str, list[LampLine]
             strength = f.strength * scale
             glass = lamp == "cfl" and f.nm < CFL_GLASS_NM
             if f.nm not in kept and strength >= WEAKEST and not glass:
-                lines.append(replace(f, lamp=lamp, strength=strength, role="secondary", note="",
-                                     source="asd + estimate"))
+                lines.append(
+                    replace(
+                        f, lamp=lamp, strength=strength, role="secondary", note="", source="asd + estimate"
+                    )
+                )
     return lines
 
 

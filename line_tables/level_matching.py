@@ -17,8 +17,8 @@ from pathlib import Path
 from atoms_reading import Line, fill_strengths
 
 # The lists give excitation energies in steps of 0.001 eV, some of them on a scale that lies 0.075 % low: with
-# the second factor all 26 energies of Fe I and 30 of Ti I that lie near a known level agree with it within the
-# rounding, without it 4 and 9 do; in Mg I, Ca I and Si I both scales occur.
+# the second factor all 26 energies of Fe I and 30 of Ti I that lie near a known level agree with it within
+# the rounding, without it 4 and 9 do; in Mg I, Ca I and Si I both scales occur.
 ENERGY_FACTORS = (1.0, 1.00075)
 ROUNDING_CM = 4.1
 WAVELENGTH_TOLERANCE_NM = 0.0025
@@ -35,6 +35,7 @@ class KnownLevels:
     """Energies and weights of the levels of one species."""
 
     def __init__(self, lines: Iterable[Line], low_levels: list[tuple[float, float]]) -> None:
+        """Collect the levels of rows with weights and those listed."""
         found: dict[float, tuple[float, str]] = {e: (g, "") for e, g in low_levels}
         for line in lines:
             if line.g_up > 0 and line.g_low > 0:
@@ -43,10 +44,12 @@ class KnownLevels:
         self.listed = {e for e, _ in low_levels}
         self.levels: list[tuple[float, float, str]] = []
         for energy in sorted(found):
-            if not (self.levels and energy - self.levels[-1][0] < 0.1 and found[energy][0] == self.levels[-1][1]):
-                self.levels.append((energy, *found[energy]))
+            g, name = found[energy]
+            if not (self.levels and energy - self.levels[-1][0] < 0.1 and g == self.levels[-1][1]):
+                self.levels.append((energy, g, name))
 
     def near(self, energy: float, tolerance: float) -> list[tuple[float, float, str]]:
+        """Return the levels within a tolerance of an energy, cm^-1."""
         return [level for level in self.levels if abs(level[0] - energy) <= tolerance]
 
     def lowers_of(self, quoted: float) -> list[tuple[float, float, str]]:
@@ -152,7 +155,8 @@ def complete_simple(cluster: list[Line], known: KnownLevels) -> None:
     energy = math.fsum(k.e_up for k in cluster) / len(cluster)
     for line in cluster:
         possible = allowed(line.g_low)
-        found = [c for c in known.near(energy, tolerance_cm(line)) if c[0] in known.listed and c[1] in possible]
+        near = known.near(energy, tolerance_cm(line))
+        found = [c for c in near if c[0] in known.listed and c[1] in possible]
         line.e_up, line.g_up, line.upper = energy, math.nan, ""
         if len(found) == 1:
             line.e_up, line.g_up, line.upper = found[0]

@@ -13,7 +13,7 @@ def read(file: Path) -> list[dict[str, str]]:
 
 
 def build_windows(folder: Path) -> list[dict[str, str]]:
-    """Return internal transmittances over wavelength: rising wavelengths within a material, values in [0, 1]."""
+    """Return internal transmittances: wavelengths rise within a material, values lie in [0, 1]."""
     rows = read(folder / "window_nodes.csv")
     for row, following in pairwise(rows):
         same = row["material"] == following["material"]

@@ -16,7 +16,7 @@ SORTS = ("wavelength", "strength", "energy", "species")
 
 @click.command()
 @click.argument("names", nargs=-1, metavar="[NAME]...")
-@click.option("--kind", type=click.Choice(KINDS), help="Which table; lines if species are named, else species.")
+@click.option("--kind", type=click.Choice(KINDS), help="Which table; lines if a name or range is given.")
 @click.option("--from", "low", type=float, default=0.0, help="Lowest wavelength, nm in air.")
 @click.option("--to", "high", type=float, default=2000.0, help="Highest wavelength, nm in air.")
 @click.option(

@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass, fields
 from functools import cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,7 +26,9 @@ A_RELATIVE_ERROR = {
 WAVELENGTH_ERROR_NM = {"a": 0.001, "b": 0.003, "c": 0.01, "d": 0.05}
 
 # An element of one or two letters, then its stage; capital I right after the element is the stage.
-_NAME = re.compile(r"(?P<element>[A-Z][a-z]?|[a-z]{1,2}|[A-Z]{2}(?= ))(?P<gap>[ _]*)(?P<stage>I{1,3}|i{1,3}|\++)?")
+_NAME = re.compile(
+    r"(?P<element>[A-Z][a-z]?|[a-z]{1,2}|[A-Z]{2}(?= ))(?P<gap>[ _]*)(?P<stage>I{1,3}|i{1,3}|\++)?"
+)
 
 _TEXT = ("species", "upper_label", "lower_label", "wavelength_class", "a_class", "source")
 
@@ -143,10 +146,6 @@ def _looked_up(classes: NDArray[np.str_], values: dict[str, float]) -> NDArray[n
     return np.array([values.get(str(name), np.nan) for name in names])[inverse]
 
 
-def _numbers(cells: tuple[str, ...]) -> NDArray[np.float64]:
-    return np.array([float(cell) if cell else np.nan for cell in cells])
-
-
 @cache
 def load() -> AtomicLines:
     """Return the bundled table of atomic lines (read once).
@@ -161,21 +160,21 @@ def load() -> AtomicLines:
         If the table is missing or damaged.
     """
     _, columns = read_table("atomic_lines.csv")
+    arrays: dict[str, Any] = {}
     try:
-        return AtomicLines(
-            **{
-                item.name: np.array(columns[item.name])
-                if item.name in _TEXT
-                else np.array(columns[item.name], dtype=np.int64)
-                if item.name == "upper_level"
-                else _numbers(columns[item.name])
-                for item in fields(AtomicLines)
-            }
-        )
+        for item in fields(AtomicLines):
+            cells = columns[item.name]
+            if item.name in _TEXT:
+                arrays[item.name] = np.array(cells)
+            elif item.name == "upper_level":
+                arrays[item.name] = np.array(cells, dtype=np.int64)
+            else:
+                arrays[item.name] = np.array([float(cell) if cell else np.nan for cell in cells])
     except (KeyError, ValueError) as error:
         raise TableError(
             f"atomic_lines.csv is damaged ({error}).", mend="Install glowledger again."
         ) from error
+    return AtomicLines(**arrays)
 
 
 @cache
@@ -190,7 +189,7 @@ def resolve_species(name: str) -> tuple[str, ...]:
     Parameters
     ----------
     name : str
-        'Ar I', 'ArI', 'ar i', 'Ar', 'ar', 'Ar+' (as 'Ar II'). Capitals tell 'NI' (N I) from 'Ni', and 'CO'
+        'Ar I', 'ArI', 'ar i', 'Ar', 'argon', 'Ar+' (as 'Ar II'). Capitals tell 'NI' (N I) from 'Ni', and 'CO'
         (a molecule, not in this table) from 'Co'.
 
     Returns
@@ -204,13 +203,15 @@ def resolve_species(name: str) -> tuple[str, ...]:
         If there is none; the mend names the nearest ones.
     """
     known = species_names()
-    match = _NAME.fullmatch(name.strip())
+    first, _, rest = name.strip().partition(" ")
+    match = _NAME.fullmatch(f"{_ELEMENTS.get(first.casefold(), first)} {rest}".strip())
     if match:
         element, stage = match["element"], match["stage"] or ""
         if element.islower() or " " in match["gap"]:
             element = element.capitalize()
         stage = "I" * (1 + len(stage)) if stage.startswith("+") else stage.upper()
-        found = tuple(k for k in known if k == f"{element} {stage}" or (not stage and k.split()[0] == element))
+        wanted = f"{element} {stage}".rstrip()
+        found = tuple(k for k in known if wanted in (k, k.split()[0]))
         if found:
             return found
     candidates = {one.casefold(): one for one in known}

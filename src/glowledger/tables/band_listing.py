@@ -36,7 +36,9 @@ def band_listing(names: Sequence[str], range_nm: tuple[float, float]) -> Listing
         if not matches.any():
             known = sorted({*heads.system, *(s.split()[0] for s in heads.system)})
             near = difflib.get_close_matches(name, known, n=3, cutoff=0.3)
-            mend = f"Did you mean {' or '.join(map(repr, near))}?" if near else f"There are {', '.join(known)}."
+            mend = f"There are {', '.join(known)}."
+            if near:
+                mend = f"Did you mean {' or '.join(map(repr, near))}?"
             raise TableError(f"no bands of a molecule or system '{name}' in the table.", mend=mend)
         keep |= matches
     keep &= (heads.wavelength_nm >= range_nm[0]) & (heads.wavelength_nm <= range_nm[1])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,9 +53,7 @@ class Listing:
         """Return the rows in the order given."""
         return Listing(
             kind=self.kind,
-            columns=tuple(
-                Column(name=c.name, values=c.values[rows], heading=c.heading, form=c.form) for c in self.columns
-            ),
+            columns=tuple(replace(c, values=c.values[rows]) for c in self.columns),
             note=self.note,
         )
 
@@ -109,7 +107,7 @@ def species_listing() -> Listing:
     table = atoms.load()
     names, first, counts = np.unique(table.species, return_index=True, return_counts=True)
     last = first + counts - 1  # rows are ordered by species, then wavelength
-    rated = np.array([int(np.isfinite(table.ga_ki[a : b + 1]).sum()) for a, b in zip(first, last, strict=True)])
+    rated = np.add.reduceat(np.isfinite(table.ga_ki).astype(np.int64), first)
     return Listing(
         kind="species",
         columns=(
@@ -177,8 +175,8 @@ def lamp_listing(names: Sequence[str], range_nm: tuple[float, float]) -> Listing
     lines = lamps.lamp_lines(",".join(names), secondary=True)
     lines = lines[(lines.wavelength_nm >= range_nm[0]) & (lines.wavelength_nm <= range_nm[1])]
     note = (
-        "Strengths are rough, relative to the strongest line of the element: anchors good to a factor of some "
-        f"3, secondary lines 10. Phosphor bands never fix wavelengths. {CITE}"
+        "Strengths are rough, relative to the strongest line of the element: anchors good to a factor of "
+        f"some 3, secondary lines 10. Phosphor bands never fix wavelengths. {CITE}"
     )
     if not len(lines):
         note = f"No lines of lamp {','.join(names)} from {range_nm[0]:g} to {range_nm[1]:g} nm."
@@ -212,7 +210,10 @@ def window_listing(names: Sequence[str], range_nm: tuple[float, float], thicknes
             Column(name="material", values=np.repeat(np.array(materials), len(nm)), heading="material"),
             Column(name="wavelength_nm", values=np.tile(nm, len(pairs)), heading="nm", form=".0f"),
             Column(
-                name="transmission", values=np.concatenate([v for v, _ in pairs]), heading="passes", form=".3f"
+                name="transmission",
+                values=np.concatenate([v for v, _ in pairs]),
+                heading="passes",
+                form=".3f",
             ),
             Column(
                 name="standard_error", values=np.concatenate([e for _, e in pairs]), heading="+/-", form=".3f"

@@ -79,7 +79,9 @@ def _materials() -> dict[str, WindowMaterial]:
                 sources=(nodes["source"][rows[0]], indices["source"][i]),
             )
     except (KeyError, ValueError, IndexError) as error:
-        raise TableError(f"the window tables are damaged ({error}).", mend="Install glowledger again.") from error
+        raise TableError(
+            f"the window tables are damaged ({error}).", mend="Install glowledger again."
+        ) from error
     return found
 
 
