@@ -29,6 +29,15 @@ WAVELENGTH_ERROR_NM = {"a": 0.001, "b": 0.003, "c": 0.01, "d": 0.05}
 _NAME = re.compile(
     r"(?P<element>[A-Z][a-z]?|[a-z]{1,2}|[A-Z]{2}(?= ))(?P<gap>[ _]*)(?P<stage>I{1,3}|i{1,3}|\++)?"
 )
+ELEMENTS = (
+    "aluminium Al, aluminum Al, argon Ar, barium Ba, boron B, cadmium Cd, calcium Ca, carbon C, chlorine Cl, "
+    "chromium Cr, cobalt Co, copper Cu, fluorine F, gold Au, helium He, hydrogen H, indium In, iron Fe, "
+    "krypton Kr, lead Pb, lithium Li, magnesium Mg, manganese Mn, mercury Hg, molybdenum Mo, neon Ne, "
+    "nickel Ni, nitrogen N, oxygen O, phosphorus P, potassium K, silicon Si, silver Ag, sodium Na, "
+    "strontium Sr, sulfur S, sulphur S, tantalum Ta, tin Sn, titanium Ti, tungsten W, vanadium V, xenon Xe, "
+    "zinc Zn, zirconium Zr"
+)
+_ELEMENTS = {name: symbol for name, symbol in (pair.split(" ") for pair in ELEMENTS.split(", "))}
 
 _TEXT = ("species", "upper_label", "lower_label", "wavelength_class", "a_class", "source")
 
