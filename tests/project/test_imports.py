@@ -8,7 +8,9 @@ from pathlib import Path
 import pytest
 
 PACKAGE = Path(__file__).parents[2] / "src" / "glowledger"
-ORDER = "errors tables spectra bench glow runs diagnose ledger report live cli".split()
+ORDER = [
+    "errors", "tables", "spectra", "bench", "glow", "runs", "diagnose", "ledger", "report", "live", "cli",
+]  # fmt: skip
 OUTSIDE = {"numpy", "scipy", "astropy", "specutils", "matplotlib", "click"}  # what pyproject.toml declares
 HEAVY = ("numpy", "scipy", "astropy", "specutils", "matplotlib")
 FILES = sorted(PACKAGE.rglob("*.py"))

@@ -14,8 +14,9 @@ from glowledger.cli.reading_options import reading_options
 
 if TYPE_CHECKING:
     from glowledger.bench.model import Bench
+    from glowledger.diagnose.cautions import Caution
+    from glowledger.diagnose.sightings import Finding
     from glowledger.glow.results import Fit
-    from glowledger.report.feed import Finding
     from glowledger.spectra.frames import Frames
 
 CANNOT_TELL = 4  # exit code
@@ -26,7 +27,8 @@ class Answer:
     """What `identify` found in one file."""
 
     fit: Fit
-    findings: list[Finding]
+    findings: tuple[Finding, ...]
+    cautions: tuple[Caution, ...]
     title: str
     notice: str | None
     extra: dict[str, object]
@@ -73,30 +75,33 @@ def answer(
     *,
     bench_file: Path | None = None,
     dark: Path | None = None,
-    feed: tuple[str, ...] = (),
+    feed: str | None = None,
     species: tuple[str, ...] = (),
     window: str | None = None,
     reading: dict[str, Any] | None = None,
 ) -> Answer:
     """Identify the mean spectrum of a file; what the command and the tour both call."""
     from glowledger.bench.bench_file import read_bench
+    from glowledger.diagnose.cautions import cautions
+    from glowledger.diagnose.feed import parse_feed
+    from glowledger.diagnose.findings import findings
     from glowledger.glow.identifying import identify_frame
-    from glowledger.report.feed import beyond_feed, elements_of
     from glowledger.report.style import INVENTED
     from glowledger.spectra.averaging import mean_frame
     from glowledger.spectra.samples import says_invented
 
-    for gas in feed:
-        elements_of(gas)  # a wrong name must be told before the work begins
+    stated = None if feed is None else parse_feed(feed)
     bench = None if bench_file is None else read_bench(bench_file)
     frames = calibrated_frames(file, bench=bench, dark=dark, reading=reading)
     bench = with_window(bench, window, frames.axis.size)
     fit = identify_frame(mean_frame(frames), bench=bench, species=species or None)
+    concluded = findings(fit, stated)
     invented = says_invented(frames)
     count = len(frames)
     return Answer(
         fit=fit,
-        findings=beyond_feed(fit, feed),
+        findings=concluded,
+        cautions=cautions(stated, None if bench is None else bench.window, concluded),
         title=file.name + (f", mean of {count} frames" if count > 1 else ""),
         notice=INVENTED if invented else None,
         extra={"file": file.name, "frames": count} | ({"notice": INVENTED} if invented else {}),
@@ -119,7 +124,7 @@ def _names(_: click.Context, __: click.Parameter, value: str | None) -> tuple[st
     "--bench", "bench_file", type=click.Path(path_type=Path), help="The bench.toml of this spectrometer."
 )
 @click.option("--dark", type=click.Path(path_type=Path), help="File of dark frames to subtract.")
-@click.option("--feed", callback=_names, metavar="GASES", help="Gases you let in, e.g. Ar,O2.")
+@click.option("--feed", metavar="GASES", help="The gas you let in: O2, air, or Ar:0.9,O2:0.1.")
 @click.option("--species", callback=_names, metavar="NAMES", help="Look for these only, e.g. 'N2,OH,Ar I'.")
 @click.option("--window", metavar="MATERIAL", help="What the viewport is made of, e.g. acrylic.")
 @click.option(
@@ -135,7 +140,7 @@ def command(
     file: Path,
     bench_file: Path | None,
     dark: Path | None,
-    feed: tuple[str, ...],
+    feed: str | None,
     species: tuple[str, ...],
     window: str | None,
     scale: Any,
@@ -165,7 +170,7 @@ def command(
 
         written = write_identify(
             output, found.fit, title=found.title, command=spoken_command(), findings=found.findings,
-            scale=scale, notice=found.notice, extra=found.extra,
+            cautions=found.cautions, scale=scale, notice=found.notice, extra=found.extra,
         )  # fmt: skip
     if as_json:
         document = documents.identify_document(found.fit, findings=found.findings, extra=found.extra)

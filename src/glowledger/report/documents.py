@@ -8,28 +8,12 @@ import math
 from collections.abc import Mapping, Sequence
 from datetime import date
 from pathlib import PurePath
-from typing import Protocol
 
 import numpy as np
 
+from glowledger.diagnose.sightings import Finding
 from glowledger.glow.results import Feature, Fit, SpeciesEvidence
 from glowledger.runs.results import Endpoint, RunResult, Trend
-
-
-class FindingLike(Protocol):
-    """A conclusion drawn from several species: an air leak, water, oil, sputtered metal."""
-
-    @property
-    def kind(self) -> str:
-        """Return the short name of the conclusion."""
-
-    @property
-    def text(self) -> str:
-        """Return one plain sentence."""
-
-    @property
-    def confidence(self) -> object:
-        """Return how sure it is: a word or a probability."""
 
 
 def dumps(document: object) -> str:
@@ -54,7 +38,7 @@ def dumps(document: object) -> str:
 
 
 def identify_document(
-    fit: Fit, *, findings: Sequence[FindingLike] = (), extra: Mapping[str, object] | None = None
+    fit: Fit, *, findings: Sequence[Finding] = (), extra: Mapping[str, object] | None = None
 ) -> dict[str, object]:
     """Return the answer of ``identify`` as one document, schema ``glowledger/identify/1``.
 
@@ -62,8 +46,8 @@ def identify_document(
     ----------
     fit : Fit
         The forward fit of one spectrum.
-    findings : sequence, optional
-        Conclusions with `kind`, `text`, `confidence`.
+    findings : sequence of Finding, optional
+        Conclusions drawn from several species.
     extra : mapping, optional
         Further fields, e.g. ``file`` or ``notice``; may not rename those of the schema.
 
@@ -75,7 +59,7 @@ def identify_document(
     document: dict[str, object] = {
         "schema": "glowledger/identify/1",
         "species": [_species(species) for species in fit.species],
-        "findings": [{"kind": f.kind, "text": f.text, "confidence": f.confidence} for f in findings],
+        "findings": list(findings),
         "fit": {
             "chi2_reduced": fit.chi2_reduced,
             "shift_nm": fit.shift_nm,

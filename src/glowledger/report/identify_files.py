@@ -9,6 +9,8 @@ from pathlib import Path
 
 import numpy as np
 
+from glowledger.diagnose.cautions import DEFER, Caution
+from glowledger.diagnose.sightings import Finding
 from glowledger.glow.results import Fit
 from glowledger.report import documents, method, page, sentences, style
 from glowledger.report.figures_identify import Scale, spectrum_figure
@@ -20,7 +22,8 @@ def identify_page(
     *,
     title: str,
     command: str,
-    findings: Sequence[documents.FindingLike] = (),
+    findings: Sequence[Finding] = (),
+    cautions: Sequence[Caution] = (),
     scale: Scale = "sqrt",
     notice: str | None = None,
     links: Sequence[tuple[str, str]] = (),
@@ -40,11 +43,14 @@ def identify_page(
         cautions=fit.warnings,
     )
     how = page.Section(heading="How it was found", prose=[*method.IDENTIFY, *sentences.fit_sentences(fit)])
-    safety = page.Section(heading="Take care", cautions=method.SAFETY)
+    means = page.Section(
+        heading="What it may mean", charts=[page.Chart(table=sentences.finding_table(findings), caption="")]
+    )
+    safety = page.Section(heading="Take care", cautions=[*(c.text for c in cautions), DEFER])
+    sections = [light, *([means] if findings else []), how, safety]
     return page.page_html(
         page.Report(
-            title=title, answer=summary[0], sections=[light, how, safety], command=command, notice=notice,
-            links=links,
+            title=title, answer=summary[0], sections=sections, command=command, notice=notice, links=links
         )
     )  # fmt: skip
 
@@ -55,7 +61,8 @@ def write_identify(
     *,
     title: str,
     command: str,
-    findings: Sequence[documents.FindingLike] = (),
+    findings: Sequence[Finding] = (),
+    cautions: Sequence[Caution] = (),
     scale: Scale = "sqrt",
     notice: str | None = None,
     extra: Mapping[str, object] | None = None,
@@ -72,8 +79,10 @@ def write_identify(
         What the spectrum is.
     command : str
         The command that does this again.
-    findings : sequence, optional
+    findings : sequence of Finding, optional
         Conclusions drawn from several species.
+    cautions : sequence of Caution, optional
+        Hazards of the situation.
     scale : {'sqrt', 'linear', 'log'}
         Of the counts in the figure.
     notice : str, optional
@@ -103,8 +112,9 @@ def write_identify(
              ("identify.json", "the answer for scripts"), ("features.csv", "the features"),
              ("fit.csv", "measured counts, fit, background and noise per pixel")]  # fmt: skip
     html = identify_page(
-        fit, title=title, command=command, findings=findings, scale=scale, notice=notice, links=links
-    )
+        fit, title=title, command=command, findings=findings, cautions=cautions, scale=scale,
+        notice=notice, links=links,
+    )  # fmt: skip
     written = [write_text(folder / "identify.html", html)]
     written += [style.save_figure(figure, folder / name) for name in ("spectrum.png", "spectrum.svg")]
     return written + [write_text(folder / name, text) for name, text in texts.items()]

@@ -1,4 +1,4 @@
-"""What was done and where it comes from, and the cautions that go with work at a plasma."""
+"""What was done and where it comes from, in plain language."""
 
 from __future__ import annotations
 
@@ -23,14 +23,4 @@ TRACK = (
     " rest is followed frame by frame as a decay towards a floor; the endpoint is where the excess over "
     "the floor has become a stated small part of its start, with a stated probability, and has stayed so "
     "for a stated time.",
-)
-
-SAFETY = (
-    "High voltage: cover and ground the chamber, interlock its door, discharge before touching; follow "
-    "local codes and have the supply built or checked by someone licensed for it.",
-    "Ultraviolet: a fused-silica window lets short-wave light out. Cover the port when you are not "
-    "measuring; glass or acrylic stops the short-wave part (exposure limits: ICNIRP 2004).",
-    "Oxygen and oil: no oxygen-rich gas into a pump filled with mineral oil; use a fluid made for oxygen "
-    "and vent the exhaust outdoors, where ozone and carbon monoxide go too.",
-    "Implosion: use no scratched or crazed window, and a shield in front of glass.",
 )

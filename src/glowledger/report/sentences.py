@@ -9,8 +9,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from glowledger.diagnose.sightings import Finding
 from glowledger.glow.results import Fit, SpeciesEvidence
-from glowledger.report.documents import FindingLike
 from glowledger.report.numbers import clock, clock_interval, percent, plus_minus, sigmas, two_digits
 from glowledger.runs.results import Endpoint, RunResult, Trend
 from glowledger.tables.species import listed_species
@@ -25,7 +25,7 @@ NO_INTERLOCK = "This is a measurement, not a safety interlock: nothing that prot
 ENDS = 10  # frames averaged for the first and the last value of a trend
 
 
-def identify_summary(fit: Fit, *, findings: Sequence[FindingLike] = ()) -> list[str]:
+def identify_summary(fit: Fit, *, findings: Sequence[Finding] = ()) -> list[str]:
     """Return what the spectrum shows, one sentence or two per thing to know.
 
     Parameters
@@ -51,7 +51,7 @@ def identify_summary(fit: Fit, *, findings: Sequence[FindingLike] = ()) -> list[
         sentences.append("Nothing in the glow is certain.")
     if possible:
         sentences.append(f"Possible, not certain: {_listed([plain_name(s.name) for s in possible])}.")
-    sentences += [f"{_capital(f.text)}" for f in findings]
+    sentences += [f"{_capital(f.text)} Confidence: {f.confidence}." for f in findings]
     sentences += _cannot_tell(by_verdict["cannot tell"])
     absent = {s.name for s in by_verdict["not seen"]}
     if absent:
@@ -89,6 +89,16 @@ def species_table(fit: Fit, *, every: bool = False) -> Table:
     return header, rows
 
 
+def finding_table(findings: Sequence[Finding]) -> Table:
+    """Return the conclusions with what they rest on, what would confirm them and what else it may be."""
+    header = ("Conclusion", "Confidence", "Rests on", "Would confirm or refute", "Could also be")
+    rows: list[tuple[str, ...]] = [
+        (f.kind, f.confidence, *("; ".join(p) or "-" for p in (f.evidence, f.confirm_by, f.could_also_be)))
+        for f in findings
+    ]
+    return header, rows
+
+
 def feature_table(fit: Fit) -> Table:
     """Return every feature of the species found, by wavelength: label, nm, counts with error, overlaps."""
     header = ("Feature", "nm in air", "Counts", "Shares its place with", "Stands out")
@@ -122,7 +132,7 @@ def identify_text(
     fit: Fit,
     *,
     title: str = "",
-    findings: Sequence[FindingLike] = (),
+    findings: Sequence[Finding] = (),
     notes: Sequence[str] = (),
     every: bool = False,
     width: int = 100,
@@ -153,9 +163,10 @@ def identify_text(
     header, rows = species_table(fit, every=every)
     if rows:
         blocks.append(text_table((header[:-1], [row[:-1] for row in rows])))
-        blocks.append(_filled([f"{r[0]}: {r[-1]}" for r in rows if r[1] in ("present", "possible")], width))
+        found = [f"{name}: {_small(why)}" for name, verdict, *_, why in rows if verdict in _VERDICTS[:2]]
+        blocks.append(_filled(found, width))
     blocks.append(_filled(fit_sentences(fit), width))
-    blocks.append(_filled([f"Caution: {w}" for w in fit.warnings], width))
+    blocks.append(_filled([f"Caution: {_small(w)}" for w in fit.warnings], width))
     blocks.append(_filled(notes, width))
     return "\n\n".join([*([title] if title else []), *(b for b in blocks if b)])
 
@@ -255,7 +266,11 @@ def _cannot_tell(species: list[SpeciesEvidence]) -> list[str]:
     reasons: dict[str, list[str]] = {}
     for s in species:
         reasons.setdefault(s.reason, []).append(s.name)
-    return [f"Cannot tell {_listed(names, most=12)}: {_small(reason)}" for reason, names in reasons.items()]
+    return [
+        f"Cannot tell {_listed(names, most=12)}: "
+        + (_small(reason) if len(names) == 1 else re.sub(r"^[Ii]ts\b", "their", _small(reason)))
+        for reason, names in reasons.items()
+    ]
 
 
 def _share(s: SpeciesEvidence) -> str:
