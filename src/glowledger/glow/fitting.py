@@ -181,12 +181,12 @@ def _round(
     if x is None:  # first round: amounts unknown, so no derivatives yet
         free, precision, pull = constant, np.zeros(1), np.zeros(1)
         lines_guess = np.maximum(scene.data - np.quantile(scene.data[scene.used], 0.1), 0.0)
-        variance = levels.pixel_variance(lines_guess, lines_guess, scene.pixels_per_line)
+        variance = expected_variance(scene, levels, lines_guess, lines_guess)
         outliers = np.ones(scene.data.size)
     else:
         free, precision, pull = free_columns(scene, adjustment, x[:m])
         model = last.model  # type: ignore[union-attr]
-        variance = levels.pixel_variance(model, error_shape(scene, last.lines), scene.pixels_per_line)  # type: ignore[union-attr]
+        variance = expected_variance(scene, levels, model, last.lines)  # type: ignore[union-attr]
         outliers = np.maximum(1.0, np.abs(scene.data - model) / (OUTLIER * np.sqrt(variance)))
         variance = variance * outliers
     weight = np.where(scene.used, 1.0 / variance, 0.0)
@@ -204,6 +204,14 @@ def _round(
         outliers=outliers,
         adjustment=adjustment, normal=normal, shift_variance=covariance[:3, :3], chi2_reduced=chi2,
     )  # fmt: skip
+
+
+def expected_variance(
+    scene: Scene, levels: NoiseLevels, model: NDArray[np.float64], lines: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return the variance for tests of a line, template errors counted once per line, shape (p,)."""
+    own = levels.pixel_variance(model, error_shape(scene, lines), scene.pixels_per_line)
+    return own + scene.stated_variance
 
 
 def error_shape(scene: Scene, lines: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -337,10 +345,11 @@ def _noise(
     shape = error_shape(scene, lines)[used]
     freedom = max(1.0 - parameters / used.sum(), 0.2)
     levels = fitted_levels(
-        residual, model[used], shape, scene.first,
+        residual, model[used], shape, scene.stated_variance[used], scene.first,
         freedom=freedom, gain_known=scene.gain_known, least_mismatch=scene.least_mismatch,
     )  # fmt: skip
-    chi2 = float(np.mean(residual**2 / levels.pixel_variance(model[used], shape))) / freedom
+    variance = levels.pixel_variance(model[used], shape) + scene.stated_variance[used]
+    chi2 = float(np.mean(residual**2 / variance)) / freedom
     return levels, chi2
 
 
@@ -359,9 +368,7 @@ def _moved(scene: Scene, solution: Solution) -> tuple[Adjustment, bool]:
         lorentz_fraction=float(np.clip(old.shape.lorentz_fraction + lorentz, 0.0, 1.0)),
         asymmetry=float(np.clip(old.shape.asymmetry + asymmetry, -0.5, 0.5)),
     )
-    moved = Adjustment(
-        shift_nm=old.shift_nm + shift, shape=shape, log_response=old.log_response + response
-    )
+    moved = Adjustment(shift_nm=old.shift_nm + shift, shape=shape, log_response=old.log_response + response)
     still = bool(
         np.abs(shift).max() < 0.02 * fwhm
         and abs(width) < 0.01

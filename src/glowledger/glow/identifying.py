@@ -12,7 +12,7 @@ from glowledger.bench.model import Bench, LineSpread
 from glowledger.errors import FitError
 from glowledger.glow.choosing import chosen_emitters
 from glowledger.glow.features import feature_tests, species_light
-from glowledger.glow.fitting import Solution, fit_scene
+from glowledger.glow.fitting import Solution, error_shape, fit_scene
 from glowledger.glow.likelihood import drop_species, reach_of
 from glowledger.glow.results import Fit, SpeciesEvidence, Temperature
 from glowledger.glow.rotation import profile_temperature
@@ -20,6 +20,7 @@ from glowledger.glow.scene import Scene, build_scene
 from glowledger.glow.starting import first_line_spread, shift_steps
 from glowledger.glow.verdicts import Case, judge, significance_needed
 from glowledger.glow.visibility import LEAST_VISIBLE, Visibility, visibility, visible_part
+from glowledger.spectra.averaging import mean_frame
 from glowledger.spectra.frames import Frames
 from glowledger.spectra.noise import estimate_noise
 from glowledger.tables.species import ListedSpecies, find_species
@@ -123,7 +124,7 @@ def identify(
 
 
 def averaged(frames: Frames) -> Frames:
-    """Return the mean of all frames as one frame, its noise reduced accordingly.
+    """Return the mean of all frames as one frame that keeps what the frames tell of the noise.
 
     Parameters
     ----------
@@ -133,21 +134,15 @@ def averaged(frames: Frames) -> Frames:
     Returns
     -------
     Frames
-        One frame; a pixel is masked if it is masked in more than half of the frames.
+        One frame.
     """
     if len(frames) == 1:
         return frames
-    detector = estimate_noise(frames).detector
-    good = (~frames.mask).sum(axis=0)
-    total = np.where(frames.mask, 0.0, frames.counts).sum(axis=0)
-    first = frames[0]
-    return replace(
-        first,
-        counts=(total / np.maximum(good, 1))[None],
-        mask=(good < 0.5 * len(frames))[None],
-        averages=np.array([frames.averages.sum()]),
-        detector=detector,
-    )
+    noise = estimate_noise(frames)
+    known = noise.detector
+    if noise.gain_assumed:
+        known = replace(known, counts_per_electron=frames.detector.counts_per_electron)
+    return replace(mean_frame(frames), detector=known)
 
 
 def _check(frames: Frames) -> None:
@@ -239,7 +234,11 @@ def _evidence(
             continue
         drop = drop_species(scene, solution, columns)
         others = {name: other for name, other in light.items() if name != one.name}
-        tests = feature_tests(scene, solution, columns, drop.residual, drop.variance, others) if drop.levels else []
+        tests = (
+            feature_tests(scene, solution, columns, drop.residual, drop.variance, others)
+            if drop.levels
+            else []
+        )
         share = float(light[one.name][scene.used].sum()) / total if total > 0 else 0.0
         cases.append(
             Case(
@@ -306,7 +305,10 @@ def _fit(
         data=scene.data,
         model=solution.model,
         background=solution.model - solution.lines,
-        standard_deviation=np.sqrt(solution.levels.pixel_variance(solution.model, solution.lines)),
+        standard_deviation=np.sqrt(
+            solution.levels.pixel_variance(solution.model, error_shape(scene, solution.lines))
+            + scene.stated_variance
+        ),
         used=scene.used,
         species_model={
             e.name: species_light(scene, solution, _columns(scene, e.name))

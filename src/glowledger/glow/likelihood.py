@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from glowledger.glow.fitting import Solution, error_shape, free_columns, normal_equations
+from glowledger.glow.fitting import Solution, expected_variance, free_columns, normal_equations
 from glowledger.glow.scene import Scene
 
 
@@ -74,7 +74,11 @@ def drop_species(scene: Scene, solution: Solution, columns: NDArray[np.intp]) ->
     model = solution.columns @ without + free @ free_values
     lit = max(int((full[columns] > 0).sum()), 1)
     return Drop(
-        loss=loss, levels=lit, significance=significance(loss, lit), residual=scene.data - model, variance=variance
+        loss=loss,
+        levels=lit,
+        significance=significance(loss, lit),
+        residual=scene.data - model,
+        variance=variance,
     )
 
 
@@ -83,8 +87,7 @@ def variance_without(scene: Scene, solution: Solution, columns: NDArray[np.intp]
     m = len(scene.emitters)
     own = columns[columns < m]
     lines = solution.lines - solution.templates[:, own] @ solution.x[own]
-    variance = solution.levels.pixel_variance(solution.model, error_shape(scene, lines), scene.pixels_per_line)
-    return np.asarray(variance * solution.outliers)
+    return expected_variance(scene, solution.levels, solution.model, lines) * solution.outliers
 
 
 def significance(loss: float, levels: int) -> float:

@@ -66,6 +66,8 @@ def first_levels(frames: Frames) -> tuple[NoiseLevels, bool]:
     scans = float(frames.averages[0])
     read = estimate.detector.read_noise_counts or 0.0
     gain = estimate.detector.counts_per_electron or 0.0
+    if frames.known_variance is not None:  # stated by the source: nothing to add
+        read = gain = 0.0
     smallest = (1e-6 * float(np.ptp(frames.counts[0]))) ** 2 + np.finfo(float).tiny
     levels = NoiseLevels(
         read_variance=max(read**2 / scans, smallest), gain=gain / scans, mismatch=FIRST_MISMATCH
@@ -77,6 +79,7 @@ def fitted_levels(
     residual: NDArray[np.float64],
     model: NDArray[np.float64],
     lines: NDArray[np.float64],
+    stated: NDArray[np.float64],
     first: NoiseLevels,
     *,
     freedom: float,
@@ -87,8 +90,8 @@ def fitted_levels(
 
     Parameters
     ----------
-    residual, model, lines : ndarray of shape (p,)
-        Data minus model; model; model without background. Used pixels only.
+    residual, model, lines, stated : ndarray of shape (p,)
+        Data minus model; model; where template errors are expected; variance known beforehand.
     first : NoiseLevels
         From `first_levels`; the read variance is only allowed to grow.
     freedom : float
@@ -117,12 +120,14 @@ def fitted_levels(
 
     def misfit(log: NDArray[np.float64]) -> float:
         levels = unpack(log)
-        variance = levels.read_variance + levels.gain * light + (levels.mismatch * lines) ** 2
+        variance = levels.read_variance + levels.gain * light + (levels.mismatch * lines) ** 2 + stated
         spread = np.log(variance) + (STUDENT_DOF + 1) * np.log1p(squares / (STUDENT_DOF * variance))
         prior = ((log[0]) / 1.0) ** 2 + (log[1] / 6.0) ** 2 + ((log[2] - np.log(0.03)) / 1.5) ** 2
         return 0.5 * float(spread.sum()) + 0.5 * float(prior)
 
-    found = minimize(misfit, np.array([0.05, 0.0, np.log(0.03)]), method="Nelder-Mead", options={"maxiter": 160})
+    found = minimize(
+        misfit, np.array([0.05, 0.0, np.log(0.03)]), method="Nelder-Mead", options={"maxiter": 160}
+    )
     levels = unpack(found.x)
     mismatch = float(np.clip(levels.mismatch, least_mismatch, LARGEST_MISMATCH))
     return NoiseLevels(read_variance=levels.read_variance, gain=levels.gain, mismatch=mismatch)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -74,6 +74,10 @@ class Scene:
         Freedom of the adjustment.
     first : NoiseLevels
         Starting noise.
+    stated_variance : ndarray of shape (p,)
+        Variance known beforehand (of a subtracted dark, or stated in the file), added to the rest.
+    scans : float
+        Scans averaged into the spectrum.
     gain_known : bool
         Keep the gain.
     least_mismatch : float
@@ -93,6 +97,8 @@ class Scene:
     hats: NDArray[np.float64]
     priors: Priors
     first: NoiseLevels
+    stated_variance: NDArray[np.float64]
+    scans: float
     gain_known: bool
     least_mismatch: float
     line_spread: LineSpread
@@ -179,16 +185,18 @@ def build_scene(
             log_response=log_sd,
         ),
         first=first,
+        stated_variance=_stated_variance(frames),
+        scans=float(frames.averages[0]),
         gain_known=gain_known,
         least_mismatch=0.01 if measured else 0.02,
         line_spread=line_spread,
     )
 
 
-def with_emitters(scene: Scene, emitters: tuple[Emitter, ...]) -> Scene:
-    """Return the scene with other emitters and all else kept."""
-    low, high = float(scene.axis_nm[0]), float(scene.axis_nm[-1])
-    grid = emission_grid(
-        [e.wavelength_nm for e in emitters], [e.rate for e in emitters], scene.line_spread, low, high
-    )
-    return replace(scene, emitters=emitters, grid=grid)
+def _stated_variance(frames: Frames) -> NDArray[np.float64]:
+    total = np.zeros(frames.axis.size)
+    if frames.added_variance is not None:
+        total = total + frames.added_variance
+    if frames.known_variance is not None:
+        total = total + np.nan_to_num(frames.known_variance[0])
+    return total

@@ -1,0 +1,382 @@
+"""Every frame of a run by one linear measurement, learned from the run's own mean.
+
+The mean spectrum, with its better signal to noise, settles what is the same in every frame: line shape,
+response, rotational temperatures, the pattern of each species. What is left per frame is linear: amounts and
+a small drift. Amounts are not held ≥ 0, so that noise around nothing averages to nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from glowledger.bench.model import Bench
+from glowledger.errors import RunError
+from glowledger.glow.fitting import error_shape, free_columns, response_templates
+from glowledger.glow.identifying import Identified, identify
+from glowledger.glow.results import SeriesFit
+from glowledger.glow.scene import Adjustment
+from glowledger.spectra.frames import Frames
+
+CHUNK = 256  # frames measured at once: memory does not grow with the run
+EARLY_PART = 0.15  # of the frames: where what is being cleaned off is strongest
+FEW = 12  # frames: below, early and whole are one
+JOINT_SIGMA = 4.0  # species this significant in the mean or early are measured jointly; others one by one
+FREE_SHARE = 0.05  # of the line light: species this bright keep their levels free
+DRIFT_BIN = 0.12  # of the line width: templates are moved in steps this fine
+DRIFT_ROUNDS = 3
+IMPUTE_ROUNDS = 3
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Projection:
+    """The linear measurement at one drift; c columns, s species, p pixels.
+
+    Attributes
+    ----------
+    columns : ndarray of shape (p, c)
+        Joint columns: species patterns, background, derivatives.
+    solve : ndarray of shape (c, p)
+        Weighted least squares.
+    species : ndarray of shape (s, p)
+        Counts of each species per count in each pixel.
+    """
+
+    columns: NDArray[np.float64]
+    solve: NDArray[np.float64]
+    species: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class SeriesModel:
+    """What was learned from a run; measures frames in any number and order.
+
+    Attributes
+    ----------
+    identified : Identified
+        The mean spectrum and its fit.
+    names : tuple of str, length s
+        Species measured.
+    joint : tuple of str
+        Those measured jointly; the others are measured one at a time on what the joint ones leave.
+    patterns : dict of str to list of (columns, weights)
+        Emitter columns and fixed proportions of each joint pattern.
+    typical_scans : float
+        Scans in one frame.
+    """
+
+    identified: Identified
+    names: tuple[str, ...]
+    joint: tuple[str, ...]
+    patterns: dict[str, list[tuple[NDArray[np.intp], NDArray[np.float64]]]]
+    typical_scans: float
+
+    def measure(self, frames: Frames) -> SeriesFit:
+        """Measure every frame.
+
+        Parameters
+        ----------
+        frames : Frames
+            n frames on the axis the model was learned on.
+
+        Returns
+        -------
+        SeriesFit
+
+        Raises
+        ------
+        RunError
+            If the axis is another.
+        """
+        axis = self.identified.scene.axis_nm
+        if frames.axis.shape != axis.shape or not np.allclose(frames.axis, axis, rtol=0, atol=1e-6):
+            raise RunError("these frames have another axis than the run.", mend="Follow them as a run of their own.")
+        parts = [self._measure_chunk(frames[start : start + CHUNK]) for start in range(0, len(frames), CHUNK)]
+        return joined(parts)
+
+    def _measure_chunk(self, frames: Frames) -> SeriesFit:
+        scene = self.identified.scene
+        fwhm = float(scene.line_spread.fwhm(scene.axis_nm[scene.axis_nm.size // 2]))
+        n = len(frames)
+        counts = np.array(frames.counts)
+        hidden = frames.mask & scene.used[None, :]
+        drift = np.zeros(n)
+        cache: dict[int, Projection] = {}
+        fitted = np.zeros((n, 0))
+        for _ in range(DRIFT_ROUNDS):
+            bins = np.round(drift / (DRIFT_BIN * fwhm)).astype(int)
+            moved = np.zeros(n)
+            fitted = np.zeros((n, self._projection(0, cache, fwhm).columns.shape[1]))
+            for number in np.unique(bins):  # few: frames of like drift share one projection
+                rows = np.flatnonzero(bins == number)
+                projection = self._projection(int(number), cache, fwhm)
+                y = _filled(counts[rows], hidden[rows], projection)
+                fitted[rows] = y @ projection.solve.T
+                moved[rows] = number * DRIFT_BIN * fwhm + self._drift_left(fitted[rows])
+            drift = np.clip(np.nan_to_num(moved), -2 * fwhm, 2 * fwhm)
+        return self._results(frames, counts, hidden, bins, cache, fitted, moved)
+
+    def _drift_left(self, fitted: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the drift beyond the bin from the derivative column, nm; NaN where there is no light."""
+        brightness = fitted[:, : self._pattern_count()] @ self._mean_amounts()
+        brightness = brightness / max(float(self._mean_amounts() @ self._mean_amounts()), 1e-300)
+        left = fitted[:, self._pattern_count() + self.identified.scene.background.shape[1]]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.where(brightness > 0.02, left / brightness, np.nan)
+
+    def _noise(self, model: NDArray[np.float64], scans: float | NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the random variance of frames of so many scans: the detector's, without template errors."""
+        scene = self.identified.scene
+        one = (scene.first.read_variance + scene.first.gain * np.maximum(model, 0.0)) * scene.scans
+        return np.asarray(one / scans + scene.stated_variance)
+
+    def _pattern_count(self) -> int:
+        return sum(len(groups) for groups in self.patterns.values())
+
+    def _mean_amounts(self) -> NDArray[np.float64]:
+        """Return the amount of every pattern in the mean spectrum (patterns are scaled to it)."""
+        return np.ones(self._pattern_count())
+
+    def _projection(self, number: int, cache: dict[int, Projection], fwhm: float) -> Projection:
+        if number not in cache:
+            cache[number] = self._build(number * DRIFT_BIN * fwhm)
+        return cache[number]
+
+    def _build(self, drift_nm: float) -> Projection:
+        """Build the measurement for frames that drifted by so much from the mean."""
+        scene, solution = self.identified.scene, self.identified.solution
+        adjustment = solution.adjustment
+        moved = Adjustment(
+            shift_nm=adjustment.shift_nm + np.array([drift_nm, 0.0, 0.0]),
+            shape=adjustment.shape, log_response=adjustment.log_response,
+        )  # fmt: skip
+        templates = response_templates(scene, moved)
+        m = len(scene.emitters)
+        patterns = [templates[:, c] @ w for groups in self.patterns.values() for c, w in groups]
+        derivative, _, _ = free_columns(scene, moved, solution.x[:m])
+        columns = np.stack(patterns, axis=1) if patterns else np.zeros((scene.data.size, 0))
+        columns = np.concatenate([columns, scene.background, derivative[:, :2], np.ones((scene.data.size, 1))], axis=1)
+        lines = templates @ solution.x[:m]
+        random = self._noise(np.maximum(solution.model, 0.0), self.typical_scans)
+        template = scene.pixels_per_line * (solution.levels.mismatch * error_shape(scene, lines)) ** 2
+        weight = np.where(scene.used, 1.0 / (random + template), 0.0)
+        solve = _least_squares(columns, weight)
+        species = []
+        sums = columns[scene.used].sum(axis=0)
+        at = 0
+        for name in self.names:
+            if name in self.patterns:
+                rows = np.arange(at, at + len(self.patterns[name]))
+                at += rows.size
+                species.append(sums[rows] @ solve[rows])
+            else:
+                species.append(self._alone(name, templates, columns, solve, weight))
+        return Projection(columns=columns, solve=solve, species=np.array(species))
+
+    def _alone(
+        self,
+        name: str,
+        templates: NDArray[np.float64],
+        columns: NDArray[np.float64],
+        solve: NDArray[np.float64],
+        weight: NDArray[np.float64],
+    ) -> NDArray[np.float64]:
+        """Return the measurement of one species by its typical pattern, beside the joint ones."""
+        scene = self.identified.scene
+        own = np.array([i for i, e in enumerate(scene.emitters) if e.species == name], dtype=np.intp)
+        pattern = templates[:, own] @ np.array([scene.emitters[i].weight for i in own])
+        left = pattern - columns @ (solve @ pattern)
+        information = float(left @ (weight * left))
+        if information <= 1e-9 * float(pattern @ (weight * pattern)):
+            return np.zeros(pattern.size)
+        row = weight * left / information
+        row = row - (row @ columns) @ solve
+        return np.asarray(row * float(pattern[scene.used].sum()))
+
+    def _results(
+        self,
+        frames: Frames,
+        counts: NDArray[np.float64],
+        hidden: NDArray[np.bool_],
+        bins: NDArray[np.intp],
+        cache: dict[int, Projection],
+        fitted: NDArray[np.float64],
+        drift: NDArray[np.float64],
+    ) -> SeriesFit:
+        scene = self.identified.scene
+        n, used = len(frames), scene.used
+        values, errors = np.zeros((n, len(self.names))), np.zeros((n, len(self.names)))
+        total, total_error, smooth, chi2 = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
+        b0 = self._pattern_count()
+        b1 = b0 + scene.background.shape[1]
+        for number in np.unique(bins):
+            rows = np.flatnonzero(bins == number)
+            projection = cache[int(number)]
+            y = _filled(counts[rows], hidden[rows], projection)
+            model = fitted[rows] @ projection.columns.T
+            noise = self._noise(model, frames.averages[rows, None])
+            left = y - model
+            chi2[rows] = (left[:, used] ** 2 / noise[:, used]).mean(axis=1)
+            values[rows] = y @ projection.species.T
+            # residuals beyond the noise model (flicker between pixels, flashes) widen the errors
+            excess = np.maximum(1.0, _excess(left[:, used], noise[:, used]))
+            errors[rows] = np.sqrt(noise @ (projection.species**2).T) * np.sqrt(excess)[:, None]
+            dark = fitted[rows, -1]
+            total[rows] = (y - dark[:, None])[:, used].sum(axis=1)
+            total_error[rows] = np.sqrt(noise[:, used].sum(axis=1))
+            smooth[rows] = fitted[rows, b0:b1] @ scene.background[used].sum(axis=0)
+        unseen = ~np.any(self._species_rows(cache) != 0, axis=1)
+        values[:, unseen], errors[:, unseen] = np.nan, np.nan
+        return SeriesFit(
+            species_names=self.names, counts=values, standard_error=errors, time_s=frames.time_s,
+            total_counts=total, total_error=total_error, continuum_counts=smooth, shift_nm=drift,
+            chi2_reduced=chi2, saturated=_saturated(frames), exposure_s=frames.exposure_s,
+        )  # fmt: skip
+
+    def _species_rows(self, cache: dict[int, Projection]) -> NDArray[np.float64]:
+        return next(iter(cache.values())).species
+
+
+def learn_series(
+    frames: Frames, *, bench: Bench | None = None, species: Iterable[str] | None = None
+) -> SeriesModel:
+    """Learn how to measure the frames of a run from its mean and its early part.
+
+    Parameters
+    ----------
+    frames : Frames
+        n frames with an nm axis.
+    bench : Bench, optional
+        What is known of the instrument.
+    species : iterable of str, optional
+        Look only for these.
+
+    Returns
+    -------
+    SeriesModel
+    """
+    wanted = None if species is None else tuple(species)
+    early_count = max(3, round(EARLY_PART * len(frames)))
+    whole = identify(frames, bench=bench, species=wanted)
+    early = identify(frames[:early_count], bench=bench, species=wanted) if len(frames) >= FEW else whole
+    names = tuple(dict.fromkeys(e.species for e in whole.scene.emitters))
+    seen = {e.name for fit in (whole.fit, early.fit) for e in fit.species if e.significance > JOINT_SIGMA}
+    shares = {e.name: e.share for e in whole.fit.species}
+    patterns: dict[str, list[tuple[NDArray[np.intp], NDArray[np.float64]]]] = {}
+    for name in names:
+        if name in seen:
+            groups = _patterns(whole, early, name, free=shares.get(name, 0.0) > FREE_SHARE)
+            if groups:
+                patterns[name] = groups
+    return SeriesModel(
+        identified=whole, names=names, joint=tuple(patterns), patterns=patterns,
+        typical_scans=float(np.median(frames.averages)),
+    )
+
+
+def fit_series(
+    frames: Frames, *, bench: Bench | None = None, species: Iterable[str] | None = None
+) -> SeriesFit:
+    """Measure every species in every frame of a run.
+
+    Parameters
+    ----------
+    frames : Frames
+        n frames with an nm axis.
+    bench : Bench, optional
+        What is known of the instrument.
+    species : iterable of str, optional
+        Look only for these.
+
+    Returns
+    -------
+    SeriesFit
+        Amounts may be slightly negative where there is nothing; NaN for species that cannot be told from
+        the others.
+
+    Raises
+    ------
+    FitError
+        As `identify_frame`.
+    """
+    return learn_series(frames, bench=bench, species=species).measure(frames)
+
+
+def joined(parts: list[SeriesFit]) -> SeriesFit:
+    """Return consecutive parts of one run as one."""
+    if len(parts) == 1:
+        return parts[0]
+    arrays = (
+        "counts", "standard_error", "time_s", "total_counts", "total_error", "continuum_counts", "shift_nm",
+        "chi2_reduced", "saturated", "exposure_s",
+    )  # fmt: skip
+    stacked = {name: np.concatenate([getattr(part, name) for part in parts]) for name in arrays}
+    return SeriesFit(species_names=parts[0].species_names, **stacked)
+
+
+def _patterns(
+    whole: Identified, early: Identified, name: str, *, free: bool
+) -> list[tuple[NDArray[np.intp], NDArray[np.float64]]]:
+    """Return the fixed proportions of a species' emitters, from whichever mean shows it better.
+
+    Bright species keep each lit level to itself: their populations may change during a run, and a change
+    must not look like another species.
+    """
+    found: dict[str, float] = {}
+    for one in (whole, early):
+        for i, emitter in enumerate(one.scene.emitters):
+            if emitter.species == name:
+                found[emitter.label] = max(found.get(emitter.label, 0.0), float(one.solution.x[i]))
+    columns = [i for i, e in enumerate(whole.scene.emitters) if e.species == name and found.get(e.label, 0.0) > 0]
+    if not columns:
+        return []
+    amounts = np.array([found[whole.scene.emitters[i].label] for i in columns])
+    if free:
+        return [(np.array([c], dtype=np.intp), np.array([a])) for c, a in zip(columns, amounts, strict=True)]
+    return [(np.array(columns, dtype=np.intp), amounts)]
+
+
+def _least_squares(columns: NDArray[np.float64], weight: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the weighted least-squares matrix, shape (c, p)."""
+    gram = columns.T @ (weight[:, None] * columns)
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(gram), 1e-300))
+    scaled = gram * scale[:, None] * scale[None, :]
+    scaled[np.diag_indices_from(scaled)] += 1e-8
+    return np.asarray(scale[:, None] * np.linalg.solve(scaled, scale[:, None] * (columns * weight[:, None]).T))
+
+
+def _filled(
+    counts: NDArray[np.float64], hidden: NDArray[np.bool_], projection: Projection
+) -> NDArray[np.float64]:
+    """Return the counts with values missing in single frames replaced by the fit to the others.
+
+    Repeated, this is least squares without them (Yates 1933, from memory).
+    """
+    if not hidden.any():
+        return counts
+    rows = np.flatnonzero(hidden.any(axis=1))
+    filled = counts.copy()
+    part, gone = filled[rows], hidden[rows]
+    part[gone] = 0.0
+    for _ in range(IMPUTE_ROUNDS):
+        model = (part @ projection.solve.T) @ projection.columns.T
+        part[gone] = model[gone]
+    filled[rows] = part
+    return filled
+
+
+def _excess(left: NDArray[np.float64], noise: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the residual variance over the expected one, by the median: lines that misfit do not count."""
+    return np.median(left**2 / noise, axis=1) / 0.4549  # median of chi-square with one degree of freedom
+
+
+def _saturated(frames: Frames) -> NDArray[np.bool_]:
+    ceiling = frames.detector.ceiling_counts
+    if ceiling is None:
+        return np.zeros(len(frames), dtype=bool)
+    return np.asarray((frames.counts >= ceiling).any(axis=1))
+
+
