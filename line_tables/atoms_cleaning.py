@@ -9,10 +9,14 @@ from pathlib import Path
 
 from atoms_reading import Line, fill_strengths, read_facts
 from gf_pairing import withhold_mispaired
-from level_matching import match_levels, read_low_levels
+from level_matching import match_levels, read_low_levels, tolerance_cm
+
+from glowledger.tables.air import air_from_vacuum
 
 FORBIDDEN_BELOW = 1.0  # s^-1: no glow below atmospheric pressure shows such a line
 SAME_TRANSITION_CM = 0.06
+HYDROGENIC = ("H I", "He II")  # sublevels of one n are one population: collisions and fields mix them
+MOST_RESIDUAL_NM = 0.005  # a wavelength further off its levels was read or rounded wrongly
 MOST_SPREAD_NM = 0.06  # rows of one transition from different compilations never lie further apart
 MOST_RATE_RATIO = 3.0  # of one transition in two compilations
 SAME_RATE = 0.01
@@ -54,7 +58,8 @@ def repeats(line: Line, kept: Line) -> bool:
         if distance < SAME_LINE_NM and line.from_photon and abs(line.ga / kept.ga - 1) < SAME_RATE:
             return True  # one gf given to two rows
         gaps = abs(line.e_up - kept.e_up), abs(line.e_low - kept.e_low)
-        return max(gaps) < SAME_TRANSITION_CM and same_level_names(line, kept)
+        tolerance = max(SAME_TRANSITION_CM, *(tolerance_cm(k) for k in (line, kept) if k.from_photon), 0.0)
+        return max(gaps) < tolerance and same_level_names(line, kept)
     rounding = 0.5 * 10.0 ** -min(line.decimals, kept.decimals)
     return distance < max(SAME_LINE_NM, 1.01 * rounding)
 
@@ -71,24 +76,21 @@ def same_level_names(line: Line, kept: Line) -> bool:
 
 
 def drop_hydrogen_means(lines: list[Line]) -> list[Line]:
-    """Drop the n-mean rows of H I and He II whose fine-structure components are all present."""
-    means = [k for k in lines if k.species in ("H I", "He II") and k.g_up > 0 and k.upper.isdigit()]
-    keep = list(lines)
+    """Keep either the mean row of a hydrogenic line or its fine structure, the latter if it is complete."""
+    means = [k for k in lines if k.species in HYDROGENIC and k.g_up > 0 and k.upper.isdigit()]
+    dropped: list[int] = []
     for mean in means:
         parts = [
             k
             for k in lines
-            if k.species == mean.species
-            and k is not mean
-            and not k.upper.isdigit()
-            and abs(k.air - mean.air) < 0.1
-            and abs(k.e_up - mean.e_up) < 1.0
+            if not k.upper.isdigit() and abs(k.air - mean.air) < 0.1 and shell(k.upper) == mean.upper
         ]
         if parts and abs(sum(k.ga for k in parts) / mean.ga - 1) < 0.01:
-            keep.remove(mean)
-            strongest = max(parts, key=lambda k: k.ga)
-            merge(strongest, mean)
-    return keep
+            dropped.append(id(mean))
+            merge(max(parts, key=lambda k: k.ga), mean)
+        else:
+            dropped += [id(k) for k in parts]
+    return [k for k in lines if id(k) not in dropped]
 
 
 def group_levels(lines: list[Line], first: int) -> int:
@@ -109,6 +111,8 @@ def group_levels(lines: list[Line], first: int) -> int:
 
 def one_population(line: Line, previous: Line) -> bool:
     gap = line.e_up - previous.e_up
+    if line.species in HYDROGENIC:
+        return shell(line.upper) == shell(previous.upper)
     if line.upper and previous.upper and term(line.upper) == term(previous.upper):
         return gap < ONE_TERM_CM
     return gap < ONE_POPULATION_CM and (line.g_up == previous.g_up or not (line.upper and previous.upper))
@@ -116,6 +120,20 @@ def one_population(line: Line, previous: Line) -> bool:
 
 def term(upper: str) -> str:
     return upper.split(" J=")[0]
+
+
+def shell(upper: str) -> str:
+    """Return the principal quantum number of a hydrogenic level, '3' of '3d 2D J=5/2'."""
+    return upper[: len(upper) - len(upper.lstrip("0123456789"))]
+
+
+def use_ritz(line: Line) -> bool:
+    """Replace a wavelength that is far off the one of its levels, in place; say whether."""
+    if line.from_photon or not MOST_RESIDUAL_NM < abs(line.ritz_residual) < math.inf:
+        return False
+    line.air = float(air_from_vacuum(1e7 / (line.e_up - line.e_low)))
+    line.decimals, line.ritz = 5, True
+    return True
 
 
 def wavelength_class(line: Line) -> str:
@@ -126,6 +144,8 @@ def wavelength_class(line: Line) -> str:
     else:  # by the digits given: the last one is taken as good to some three units
         spread = 3.0 * 10.0**-line.decimals
         limits = {"b": 0.003, "c": 0.03}
+    if line.ritz:
+        return "c"
     if line.upper.isdigit():  # mean over the sublevels of one n: the weights shift it by up to 0.003 nm
         del limits["a"]
     return next((name for name, limit in limits.items() if spread <= 1.001 * limit), "d")
@@ -187,13 +207,15 @@ def clean_species(lines: list[Line], low_levels: list[tuple[float, float]]) -> t
         fill_strengths(line)
     lines = [k for k in lines if not k.a < FORBIDDEN_BELOW]
     forbidden = facts - len(lines)
+    ritz = sum(use_ritz(k) for k in lines)
     withheld = withhold_mispaired(lines)
     matched = match_levels(lines, low_levels)
     lines, repeated = drop_repeats(lines)
     lines = drop_hydrogen_means(lines)
     rates = sum(k.ga > 0 or k.a > 0 for k in lines)
     sentence = (
-        f"{facts} facts, {forbidden} forbidden, {withheld} gf withheld, {matched} gf with exact lower level, "
+        f"{facts} facts, {forbidden} forbidden, {ritz} wavelengths from levels, {withheld} gf withheld, "
+        f"{matched} gf with exact lower level, "
         f"{repeated} repeats, {len(lines)} rows, {rates} with a rate"
     )
     return lines, sentence

@@ -32,6 +32,7 @@ class Line:
     source: str
     group: int = -1
     approximate: bool = False  # level energies good to some 5 cm^-1 only
+    ritz: bool = False  # wavelength replaced by that of the levels
     from_photon: bool = False  # upper energy is lower energy plus photon: no check on the wavelength
 
     @property
