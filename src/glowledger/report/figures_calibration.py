@@ -10,6 +10,7 @@ from glowledger.bench.calibration import Calibration, mean_spectrum
 from glowledger.bench.verdict import lamp_name, sentence
 from glowledger.report import style
 from glowledger.spectra.frames import Frames
+from glowledger.spectra.samples import says_invented
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -45,6 +46,8 @@ def calibration_figure(calibration: Calibration, frames: list[Frames]) -> Figure
             f"Above the lamp spectrum with its strongest lines named, below the distance of each line from the "
             f"solution in nanometres. {sentence(calibration)}",
         )
+        if any(says_invented(one) for one in frames):
+            style.stamp(figure)
         style.settle(figure)
     return figure
 
