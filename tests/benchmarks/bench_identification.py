@@ -208,7 +208,7 @@ def _sum(tallies: Iterable[Tally]) -> Tally:
 
 
 def print_coverage(bag: Bag) -> None:
-    """Print how often intervals of counts hold the truth; 'pull' is the mean of (fitted - true) / standard error."""
+    """Print how often intervals of counts hold the truth; pull: (fitted - true) / standard error."""
     print(
         f"\n{'species':10s}{'n':>5s}{'68 %':>8s}{'95 %':>8s}{'pull':>11s}{'sd pull':>9s}{'error/true':>12s}"
     )

@@ -61,6 +61,23 @@ CO2_ION = {
     396.0: 1,
     412.0: 1,
 }
+RYDBERG_CM = 109737.3
+# ionisation limits, cm-1: NIST ASD, from memory
+LIMIT_CM = {
+    "H I": 109678.8,
+    "He I": 198310.7,
+    "Ne I": 173929.8,
+    "Ar I": 127109.8,
+    "Kr I": 112914.4,
+    "Xe I": 97833.8,
+    "O I": 109837.0,
+    "N I": 117225.7,
+    "C I": 90820.4,
+    "Na I": 41449.5,
+    "K I": 35009.8,
+    "Al I": 48278.5,
+    "Hg I": 84184.1,
+}
 METASTABLE_CM = {"Ar I": (93143.76, 94553.67), "Ne I": (134041.84, 134818.64), "He I": (159855.97, 166277.44)}
 
 
@@ -91,6 +108,20 @@ def _deposit(nm: np.ndarray, photons: np.ndarray) -> np.ndarray:
     return out + np.bincount(low + 1, photons[ok] * share, minlength=size)
 
 
+def _reach(name: str, g: np.ndarray, upper_cm: np.ndarray, floor: float) -> np.ndarray:
+    """How readily electrons reach a level, without the energy factor.
+
+    Rydberg levels are filled as n*^-3 (oscillator strengths of a series fall so), and statistical weights
+    count less than fully, since few electrons come in by way of other levels (corona picture).
+    """
+    if name not in LIMIT_CM:
+        return np.sqrt(g)
+    n_eff = np.sqrt(RYDBERG_CM / np.maximum(LIMIT_CM[name] - upper_cm, 300.0))
+    first = np.sqrt(RYDBERG_CM / max(LIMIT_CM[name] - floor, 300.0))
+    weight = np.ones_like(g) if name == "H I" else np.sqrt(g)  # H: whole shells, whatever their size
+    return weight * np.minimum(first / n_eff, 1.0) ** 3
+
+
 def atom_photons(name: str, rng: np.random.RandomState, nature: Nature) -> tuple[np.ndarray, np.ndarray]:
     """Wavelengths and photons of one atom's lines (sum 1)."""
     a: Atom = atoms()[name]
@@ -101,7 +132,7 @@ def atom_photons(name: str, rng: np.random.RandomState, nature: Nature) -> tuple
     g = np.where(np.isnan(a.degeneracy), 3.0, a.degeneracy)
     floor = a.upper_cm[a.rate > 1e5].min()
     rise = np.maximum(a.upper_cm - floor, 0) / (EV_CM * nature.excitation_ev)
-    level = g * np.exp(-rise) * total / (total + 1e6)
+    level = _reach(name, g, a.upper_cm, floor) * np.exp(-rise) * total / (total + 1e6)
     level *= np.exp(nature.level * rng.standard_normal(a.term.max() + 1))[a.term]
     photons = level * a.rate / total * np.exp(nature.line * rng.standard_normal(len(a.nm)))
     lower = a.upper_cm - 1e7 / (a.nm * 1.00028)

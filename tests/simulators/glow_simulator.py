@@ -64,7 +64,9 @@ def simulate(
 ) -> tuple[np.ndarray, np.ndarray, Truth]:
     """Record one spectrum; weights are photons per exposure in 178-1050 nm reaching the spectrometer."""
     rng = seed if isinstance(seed, np.random.RandomState) else np.random.RandomState(seed)
-    nature = nature or Nature(t_rot_default=float(np.exp(rng.uniform(np.log(300), np.log(1500)))))
+    if nature is None:
+        heat = float(np.exp(rng.uniform(np.log(300), np.log(1500))))
+        nature = Nature(t_rot_default=heat, excitation_ev=float(rng.uniform(0.35, 0.8)))
     names = list(mixture)
     photons = np.zeros((len(names) + 1, len(GRID_NM)))
     t_rot: dict[str, float] = {}

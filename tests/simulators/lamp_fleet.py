@@ -57,7 +57,9 @@ def voigt_cumulative(x: np.ndarray, fwhm: float, lorentz: float) -> np.ndarray:
     return (1.0 - lorentz) * gauss + lorentz * lorentzian
 
 
-def line_light(pixels: int, centre: float, fwhm_px: float, lorentz: float, skew: float) -> tuple[slice, np.ndarray]:
+def line_light(
+    pixels: int, centre: float, fwhm_px: float, lorentz: float, skew: float
+) -> tuple[slice, np.ndarray]:
     """Share of a line's light in each pixel near `centre`; `skew` makes the right flank wider."""
     reach = (25 if lorentz > 0 else 5) * fwhm_px + 3
     lo, hi = max(int(centre - reach), 0), min(int(centre + reach) + 1, pixels)
@@ -145,12 +147,20 @@ def make_case(seed: int, lamp: str | None = None) -> Case:
     signal = spread_lines(nm, slope, fwhm, every_nm, every, lorentz, skew)
     for where, much in zip(band_nm, band_strength * silicon(band_nm, cut), strict=True):
         broad = math.hypot(width, rng.uniform(2.0, 4.0))
-        signal += spread_lines(nm, slope, np.full(pixels, broad), np.array([where]), np.array([1.5 * much]), 0.0, 0.0)
+        signal += spread_lines(
+            nm, slope, np.full(pixels, broad), np.array([where]), np.array([1.5 * much]), 0.0, 0.0
+        )
     return expose(rng, seed, lamp, nm, fwhm, signal, (line_nm, strength * silicon(line_nm, cut)))
 
 
 def spread_lines(
-    nm: np.ndarray, slope: np.ndarray, fwhm: np.ndarray, at: np.ndarray, much: np.ndarray, lorentz: float, skew: float
+    nm: np.ndarray,
+    slope: np.ndarray,
+    fwhm: np.ndarray,
+    at: np.ndarray,
+    much: np.ndarray,
+    lorentz: float,
+    skew: float,
 ) -> np.ndarray:
     """Light of many lines on the pixels; in unit of a line's strength."""
     out = np.zeros(len(nm))
@@ -182,7 +192,11 @@ def expose(
     x = np.linspace(-1, 1, pixels)
     haze = rng.uniform(0.0, 600.0) * np.exp(-((x - rng.uniform(-1, 1)) ** 2) / rng.uniform(0.1, 1.0))
     mean = factor * signal + haze
-    counts = gain * rng.poisson(np.maximum(mean, 0.0) / gain) + rng.normal(0.0, read, pixels) + rng.uniform(300, 1500)
+    counts = (
+        gain * rng.poisson(np.maximum(mean, 0.0) / gain)
+        + rng.normal(0.0, read, pixels)
+        + rng.uniform(300, 1500)
+    )
     for _ in range(int(rng.integers(0, 5))):
         counts[rng.integers(0, pixels)] += 10 ** rng.uniform(2.3, 4.5)
     counts = np.clip(np.rint(counts), 0, full)

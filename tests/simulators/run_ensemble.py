@@ -86,7 +86,7 @@ def simulate(kind: str, rng: np.random.Generator) -> SimulatedRun:
     tau = length * rng.uniform(0.08, 0.24)
     floor = rng.uniform(0.0, 0.6)
     sigma = float(np.exp(rng.uniform(np.log(0.01), np.log(0.1))))
-    noise, phi, onset, slow = rng.standard_normal(n), 0.0, 0.0, tau
+    noise, phi, onset, slow, share = rng.standard_normal(n), 0.0, 0.0, tau, 0.0
     shape = np.exp(-t / tau)
     extra = np.zeros(n)
     if kind == "heavy":
@@ -113,8 +113,8 @@ def simulate(kind: str, rng: np.random.Generator) -> SimulatedRun:
     elif kind == "leak":
         extra[t > length * rng.uniform(0.05, 0.95)] += rng.uniform(0.1, 0.8)
     elif kind == "stepped":
-        extra[t > length * rng.uniform(0.05, 0.95)] += rng.choice([-0.8, 1.0]) * rng.uniform(0.2, 0.9) * (
-            0.3 + floor
+        extra[t > length * rng.uniform(0.05, 0.95)] += (
+            rng.choice([-0.8, 1.0]) * rng.uniform(0.2, 0.9) * (0.3 + floor)
         )
     elif kind == "drifting":
         extra += rng.uniform(-0.04, 0.04) * t / length
@@ -127,7 +127,7 @@ def simulate(kind: str, rng: np.random.Generator) -> SimulatedRun:
         end = np.nan
     else:
         fine = np.linspace(0, 30 * length, 300_001)
-        end = _end(kind, fine, tau, slow, onset, shape, t, locals().get("share", 0.0))
+        end = _end(kind, fine, tau, slow, onset, shape, t, share)
     return SimulatedRun(kind, t, floor + shape + extra + sigma * noise, end, sigma, slow, onset, phi)
 
 
