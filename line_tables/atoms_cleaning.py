@@ -154,7 +154,11 @@ def wavelength_class(line: Line) -> str:
 def a_class(line: Line) -> str:
     if not line.ga > 0 and not line.a > 0:
         return ""
-    return line.grade or ("m" if line.source == "memory" else "u")
+    if line.grade:
+        return line.grade
+    if line.source == "memory":
+        return "m"
+    return "u" if line.source.endswith("gf-list") else "n"
 
 
 def text(value: float, digits: int = 6) -> str:

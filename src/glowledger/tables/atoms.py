@@ -17,11 +17,11 @@ from glowledger.tables.folder import read_table
 
 HC_EV_CM = 1.2398419843320026e-4  # eV per cm^-1, exact constants of the SI (CODATA 2018)
 
-# NIST ASD grades: estimated accuracy of A, as listed in the ASD help; 'u' (compiled, no grade) and
-# 'm' (from memory) are ours. Taken as relative standard errors, on the wide side.
+# NIST ASD grades: estimated accuracy of A, as listed in the ASD help, taken as relative standard errors, on
+# the wide side. Ours: 'n' evaluated but without a grade, 'u' from lists of oscillator strengths, 'm' memory.
 A_RELATIVE_ERROR = {
     "AAA": 0.003, "AA": 0.01, "A+": 0.02, "A": 0.03, "B+": 0.07, "B": 0.10, "C+": 0.18, "C": 0.25,
-    "D+": 0.40, "D": 0.50, "E": 1.0, "u": 0.50, "m": 0.25,
+    "D+": 0.40, "D": 0.50, "E": 1.0, "n": 0.20, "u": 0.50, "m": 0.25,
 }  # fmt: skip
 WAVELENGTH_ERROR_NM = {"a": 0.001, "b": 0.003, "c": 0.01, "d": 0.05}
 

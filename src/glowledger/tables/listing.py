@@ -134,7 +134,7 @@ def line_listing(names: Sequence[str], range_nm: tuple[float, float]) -> Listing
     if len(chosen):
         note = (
             "nm in standard air. A: transition rate; +/- is one standard error, its grade that of NIST, "
-            f"'u' ungraded, 'm' from memory. {CITE}"
+            f"'n' ungraded, 'u' from gf lists, 'm' from memory. {CITE}"
         )
     else:
         whole = table.select(names or None)
