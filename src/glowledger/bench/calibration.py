@@ -14,7 +14,7 @@ from glowledger.bench.linespread import clean_widths, measured_linespread, width
 from glowledger.bench.matching import Candidate, Pattern, match
 from glowledger.bench.model import LineSpread, WavelengthSolution
 from glowledger.bench.peaks import Peaks, Scene, detect, find_peaks, measure
-from glowledger.bench.solution import Refined, refine_solution
+from glowledger.bench.solution import Refined, Sight, refine_solution
 from glowledger.errors import CalibrationError
 from glowledger.spectra.frames import Frames
 
@@ -190,16 +190,14 @@ def solve(shot: Shot, axis: Floats, prior: Prior | None = None) -> Calibration:
             reasons=("no wavelength scale that a spectrometer could have fits these peaks",),
         )  # fmt: skip
     best = candidates[0]
-    widths = shot.fwhm_px[np.clip(np.rint(shot.peaks.pixel).astype(int), 0, length - 1)]
-    u = shot.peaks.pixel / half - 1.0
-    refined = refine_solution(best, shot.peaks, u, shot.lines, widths, half)
+    refined = refine_solution(best.scale, [_sight(shot)])
     margin = best.log_evidence - max((c.log_evidence for c in candidates[1:] if _unlike(c, best)), default=-1e3)
     result = Calibration(
         lamp=shot.lamp, accepted=False, log_evidence=best.log_evidence, log_margin=margin, peaks_found=len(shot.peaks)
     )
     if refined is None:
         return replace(result, reasons=("fewer than three lines can carry a solution",))
-    result = _with_solution(result, refined, shot, axis, u, half)
+    result = _with_solution(result, refined, shot, axis, half)
     reasons = _doubts(result, best)
     return replace(result, accepted=not reasons, reasons=reasons)
 
@@ -212,39 +210,38 @@ def _unlike(other: Candidate, best: Candidate) -> bool:
     return same < 0.6 * len(mine)
 
 
-def _with_solution(
-    result: Calibration, refined: Refined, shot: Shot, axis: Floats, u: Floats, half: float
-) -> Calibration:
-    fit, found = refined.fit, refined.found
+def _sight(shot: Shot) -> Sight:
+    return Sight(peaks=shot.peaks, scene=shot.scene, lines=shot.lines, fwhm_px=shot.fwhm_px)
+
+
+def _with_solution(result: Calibration, refined: Refined, shot: Shot, axis: Floats, half: float) -> Calibration:
+    fit, found, used = refined.fit, refined.found, refined.used
     index = np.arange(len(axis), dtype=np.float64)
-    at = np.interp(shot.peaks.pixel[found.peak], index, axis)
-    slope = np.abs(chebval(u, chebder(fit.coefficients))) / half
+    at = np.interp((found.u + 1.0) * half, index, axis)
     rows = tuple(
         LineRow(
             species=found.species[k], wavelength_nm=float(found.wavelength_nm[k]), pixel=float(at[k]),
-            residual_nm=float(refined.residual_nm[k]), error_nm=float(found.error_nm[k]), used=bool(refined.used[k]),
+            residual_nm=float(refined.residual_nm[k]), error_nm=float(found.error_nm[k]), used=bool(used[k]),
         )
         for k in range(len(found.peak))
     )  # fmt: skip
-    used = refined.used
     covered = (float(np.min(at[used])), float(np.max(at[used]))) if np.any(used) else (axis[0], axis[-1])
     solution = WavelengthSolution(
         coefficients=fit.coefficients, domain=(float(axis[0]), float(axis[-1])), covariance=fit.covariance,
         scatter_nm=fit.scatter_nm, covered=covered,
     )  # fmt: skip
-    good = clean_widths(shot.peaks)
-    good[found.peak[~used]] = False
-    listed = np.zeros(len(shot.peaks), dtype=bool)
-    listed[found.peak] = True
-    good &= listed
+    u = shot.peaks.pixel / half - 1.0
+    slope = np.abs(chebval(u, chebder(fit.coefficients))) / half
+    good = np.zeros(len(shot.peaks), dtype=bool)
+    good[found.peak[used & found.single]] = True
+    good &= clean_widths(shot.peaks)
     where = u[good] if np.any(good) else u
-    width = (shot.peaks.fwhm_px * slope)[good] if np.any(good) else shot.scene.fwhm_px * slope
-    spread = measured_linespread(fit.nm(where), width)
+    width = (shot.peaks.fwhm_px * slope)[good] if np.any(good) else shot.fwhm_px[np.rint(shot.peaks.pixel).astype(int)] * slope
     left_out = fit.left_out_nm[fit.weight > 0.05]
     return replace(
         result,
         solution=solution,
-        line_spread=spread,
+        line_spread=measured_linespread(fit.nm(where), width),
         lines=rows,
         rms_nm=float(np.sqrt(np.mean(refined.residual_nm[used] ** 2))) if np.any(used) else float("nan"),
         loo_rms_nm=float(np.sqrt(np.mean(left_out**2))) if len(left_out) else float("nan"),

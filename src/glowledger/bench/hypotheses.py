@@ -45,22 +45,22 @@ class Prior:
 
 
 def triples(
-    u: Floats, peaks: NDArray[np.intp], lines_nm: Floats, prior: Prior, min_extent: float
+    u: Floats, peak_triples: NDArray[np.intp], lines_nm: Floats, line_triples: NDArray[np.intp], prior: Prior
 ) -> Floats:
-    """Return quadratic scales through three peaks each, that the prior allows.
+    """Return scales through three peaks each, that the prior allows.
 
     Parameters
     ----------
     u : ndarray of shape (m,)
         Peak positions on the axis mapped to -1..1.
-    peaks : ndarray of shape (k,)
-        Indices of the peaks to combine.
+    peak_triples : ndarray of shape (k, 3)
+        Indices of peaks to combine, each row ascending in u.
     lines_nm : ndarray of shape (l,)
-        Wavelengths to combine them with.
+        Wavelengths of lines, ascending.
+    line_triples : ndarray of shape (t, 3)
+        Indices of lines to combine, each row ascending.
     prior : Prior
         Bounds.
-    min_extent : float
-        Least distance in u between the outer two of three peaks.
 
     Returns
     -------
@@ -68,16 +68,14 @@ def triples(
         Chebyshev coefficients c0..c3 with c3 scanned over the prior; negative c1 where the axis runs from red to
         blue.
     """
-    chosen = np.sort(u[peaks])
-    triple_u = np.array([t for t in combinations(chosen, 3) if t[2] - t[0] >= min_extent]).reshape(-1, 3)
-    triple_nm = np.array(list(combinations(np.sort(lines_nm), 3))).reshape(-1, 3)
-    if len(triple_u) == 0 or len(triple_nm) == 0:
+    if len(peak_triples) == 0 or len(line_triples) == 0:
         return np.zeros((0, 4))
+    triple_u = u[peak_triples]
     inverse = np.linalg.inv(chebvander(triple_u, 2))
     shift = np.einsum("pij,pj->pi", inverse, chebvander(triple_u, 3)[..., 3])
     found = []
     for direction in (1.0, -1.0):
-        targets = triple_nm if direction > 0 else triple_nm[:, ::-1]
+        targets = lines_nm[line_triples if direction > 0 else line_triples[:, ::-1]]
         scale = np.einsum("pij,lj->pli", inverse, targets)
         c0, c1, c2 = scale[..., 0], scale[..., 1] * direction, scale[..., 2]
         span = 2.0 * c1
@@ -96,11 +94,27 @@ def triples(
     return every[admissible(every, prior)]
 
 
+def all_triples(sets: list[NDArray[np.intp]]) -> NDArray[np.intp]:
+    """Return every triple (t, 3) within any of the sets, once, each row ascending."""
+    codes = []
+    for members in sets:
+        chosen = np.sort(members)
+        if len(chosen) >= 3:
+            rows = np.array(list(combinations(chosen.tolist(), 3)), dtype=np.int64)
+            codes.append((rows[:, 0] * 4096 + rows[:, 1]) * 4096 + rows[:, 2])
+    if not codes:
+        return np.zeros((0, 3), dtype=np.intp)
+    code = np.unique(np.concatenate(codes))
+    return np.column_stack([code // 4096**2, code // 4096 % 4096, code % 4096]).astype(np.intp)
+
+
 def admissible(scale: Floats, prior: Prior) -> NDArray[np.bool_]:
     """Return which scales (h, d + 1) lie within the prior and do not turn back, shape (h,)."""
     span = 2.0 * np.abs(scale[:, 1])
     ends = np.sort(scale @ chebvander(np.array([-1.0, 1.0]), scale.shape[1] - 1).T, axis=1)
     inside = (ends[:, 0] > prior.start_nm[0]) & (ends[:, 0] < prior.start_nm[1])
     inside &= (ends[:, 1] > prior.end_nm[0]) & (ends[:, 1] < prior.end_nm[1])
-    inside &= (np.abs(scale[:, 2]) < prior.max_bend * span) & (np.abs(scale[:, 3]) < 1.3 * prior.max_twist * span)
+    inside &= (np.abs(scale[:, 2]) < prior.max_bend * span) & (
+        np.abs(scale[:, 3]) < 1.3 * prior.max_twist * span
+    )
     return inside

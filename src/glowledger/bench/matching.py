@@ -10,15 +10,19 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from glowledger.bench.expected import LineList, merged
-from glowledger.bench.hypotheses import Prior, admissible, triples
+from glowledger.bench.hypotheses import Prior, admissible, all_triples, triples
 
 Floats = NDArray[np.float64]
 
 GRID_NM = 0.25
 GRID_START_NM, GRID_END_NM = 100.0, 1300.0
 LEVEL_RATIO = 1.3
-TOP_PEAKS, TOP_LINES, SCORED_PEAKS = 12, 16, 36
-KEPT, REFINED = 240, 24
+TOP_PEAKS, PART_PEAKS, SCORED_PEAKS = 12, 6, 36
+TOP_LINES, PART_LINES = 14, 8
+PARTS_NM = ((0.0, 600.0), (350.0, 700.0), (450.0, 850.0), (600.0, 1300.0))
+MIN_EXTENT = 0.16  # of the mapped axis: three peaks closer than that say nothing of the rest
+KEPT, SCORED, REFINED = 800, 100, 24
+CROWDS = (60.0, 150.0, 300.0, 600.0, 1200.0, 2400.0, 6000.0, 20000.0)  # nm over share of the list
 STRENGTH_SD = 1.1  # ln(counts) of a line over its listed strength: lamp, response, exposure; common practice
 ABSENT_ELEMENT = 2.0  # log price of a stated element that shows no line
 FOREIGN = (0.12, 0.3, 0.5)  # chance that a strong, middling, weak peak is not in the list
@@ -92,18 +96,39 @@ class Levels:
         index = np.rint(np.log(np.maximum(fwhm_nm, 1e-6) / self.fwhm_nm[0]) / np.log(LEVEL_RATIO))
         return np.clip(index, 0, len(self.fwhm_nm) - 1).astype(np.intp)
 
-    def tables(self, tolerance_nm: float, range_nm: float) -> NDArray[np.float32]:
-        """Return log odds (level, class of peak, wavelength grid) of a peak being there by the list."""
+    def tables(self, tolerance_nm: float) -> NDArray[np.float32]:
+        """Return log odds (level, crowd, class of peak, wavelength grid) of a peak being there by the list.
+
+        `crowd` counts how thinly the listed lines lie over the axis, see `crowd`.
+        """
         grid = np.arange(GRID_START_NM, GRID_END_NM, GRID_NM)
-        out = np.empty((len(self.lists), len(FOREIGN), len(grid)), dtype=np.float32)
+        out = np.empty((len(self.lists), len(CROWDS), len(FOREIGN), len(grid)), dtype=np.float32)
+        factor, foreign = np.array(CROWDS)[:, None, None], np.array(FOREIGN)[None, :, None]
         for row, (listed, width) in enumerate(zip(self.lists, self.fwhm_nm, strict=True)):
             sigma = np.sqrt((tolerance_nm + 0.25 * width) ** 2 + listed.error_nm**2)
-            weight = np.sqrt(listed.strength) / np.sum(np.sqrt(listed.strength))
             z = (grid[:, None] - listed.wavelength_nm) / sigma
-            density = np.exp(-0.5 * z**2) @ (weight / sigma) / np.sqrt(2.0 * np.pi)
-            for column, foreign in enumerate(FOREIGN):
-                out[row, column] = np.log(foreign + (1.0 - foreign) * density * range_nm)
+            density = np.exp(-0.5 * z**2) @ (list_weight(listed) / sigma) / np.sqrt(2.0 * np.pi)
+            out[row] = np.log(foreign + (1.0 - foreign) * factor * density)
         return out
+
+    def crowd(self, level: NDArray[np.intp], scales: Floats) -> NDArray[np.intp]:
+        """Return which of `CROWDS` is nearest to span / (share of the list within the axis), shape (h,)."""
+        ends = np.sort(scales @ chebvander(np.array([-1.0, 1.0]), scales.shape[1] - 1).T, axis=1)
+        share = np.empty(len(scales))
+        for row in np.unique(level):
+            rows = level == row
+            listed = self.lists[row]
+            total = np.concatenate([[0.0], np.cumsum(list_weight(listed))])
+            first, last = np.searchsorted(listed.wavelength_nm, ends[rows]).T
+            share[rows] = total[last] - total[first]
+        wanted = np.log((ends[:, 1] - ends[:, 0]) / np.maximum(share, 0.02))
+        return np.argmin(np.abs(wanted[:, None] - np.log(CROWDS)[None, :]), axis=1)
+
+
+def list_weight(listed: LineList) -> Floats:
+    """Return how likely a peak taken from the lamp is of each line (sum 1); bright lines are seen more often."""
+    root = np.sqrt(listed.strength)
+    return root / np.sum(root)
 
 
 def peak_class(count: int) -> NDArray[np.intp]:
@@ -114,58 +139,90 @@ def peak_class(count: int) -> NDArray[np.intp]:
 
 def _coarse(pattern: Pattern, levels: Levels, prior: Prior) -> Floats:
     """Return the best-scoring distinct scales (KEPT, 4) out of all triples."""
-    top = np.arange(min(TOP_PEAKS, len(pattern.u)))
-    extent = float(np.ptp(pattern.u[top]))
     middle = levels.lists[len(levels.lists) // 2]
-    chosen = {tuple(np.sort(rows)) for rows in _line_choices(middle)}
-    every = [triples(pattern.u, top, middle.wavelength_nm[list(rows)], prior, 0.35 * extent) for rows in sorted(chosen)]
-    scales = np.concatenate(every)
+    scales = triples(
+        pattern.u, _peak_triples(pattern), middle.wavelength_nm, all_triples(_line_choices(middle)), prior
+    )
     if len(scales) == 0:
         return scales
     used = min(SCORED_PEAKS, len(pattern.u))
     basis = chebvander(pattern.u[:used], 3).astype(np.float32)
     level = levels.level(np.abs(scales[:, 1]) * float(np.median(pattern.fwhm_u)))
-    tables = levels.tables(1.0, 600.0)
+    tables = levels.tables(1.0)
     flat = tables.reshape(-1)
-    classes = peak_class(used) * tables.shape[2]
+    length = tables.shape[3]
+    classes = (peak_class(used) * length).astype(np.int32)
+    row = ((level * tables.shape[1] + levels.crowd(level, scales)) * tables.shape[2] * length).astype(
+        np.int32
+    )
     score = np.empty(len(scales), dtype=np.float32)
     for first in range(0, len(scales), 20000):  # in pieces that stay in the cache
         part = slice(first, first + 20000)
         at = ((scales[part].astype(np.float32) @ basis.T) - GRID_START_NM) / GRID_NM
-        np.clip(at, 0, tables.shape[2] - 1, out=at)
-        index = at.astype(np.int32) + classes.astype(np.int32)
-        index += (level[part, None] * (tables.shape[1] * tables.shape[2])).astype(np.int32)
-        score[part] = flat[index].sum(axis=1)
+        np.clip(at, 0, length - 1, out=at)
+        score[part] = flat[at.astype(np.int32) + classes + row[part, None]].sum(axis=1)
     return _distinct(scales, score, KEPT, 2.5)
 
 
-def _line_choices(listed: LineList) -> list[NDArray[np.intp]]:
-    """Return sets of lines to combine: the strongest of all, and of each element by itself.
+def _quick_scores(scales: Floats, pattern: Pattern, levels: Levels) -> Floats:
+    """Return a fast score (h,) of refined scales: positions, and bright lines without a peak."""
+    used = min(SCORED_PEAKS, len(pattern.u))
+    at = scales @ chebvander(pattern.u[:used], scales.shape[1] - 1).T
+    ends = np.sort(scales @ chebvander(np.array([-1.0, 1.0]), scales.shape[1] - 1).T, axis=1)
+    span = ends[:, 1] - ends[:, 0]
+    fwhm = 0.5 * span * float(np.median(pattern.fwhm_u))
+    level = levels.level(fwhm)
+    foreign = np.array(FOREIGN)[peak_class(used)]
+    out = np.empty(len(scales))
+    for row in np.unique(level):
+        rows = np.flatnonzero(level == row)
+        listed = levels.lists[row]
+        nm = listed.wavelength_nm
+        near = _nearest(nm, at[rows])
+        sigma2 = (
+            (0.25 * fwhm[rows, None]) ** 2 + (0.0008 * span[rows, None]) ** 2 + listed.error_nm[near] ** 2
+        )
+        inside = (nm > ends[rows, :1]) & (nm < ends[rows, 1:])
+        weight = list_weight(listed)
+        share = weight[near] / np.maximum(inside @ weight, 0.02)[:, None]
+        density = share * np.exp(-0.5 * (at[rows] - nm[near]) ** 2 / sigma2) / np.sqrt(2.0 * np.pi * sigma2)
+        out[rows] = np.sum(np.log(foreign + (1.0 - foreign) * density * span[rows, None]), axis=1)
+        gap = np.min(np.abs(at[rows][:, :, None] - nm[None, None, :]), axis=1)
+        brightest = np.max(np.where(inside, listed.strength, 1e-12), axis=1, keepdims=True)
+        wanted = np.clip(1.0 + 0.8 * np.log10(listed.strength / brightest), 0.0, 1.0) * inside
+        out[rows] -= np.sum(wanted * (gap > 1.2 * fwhm[rows, None]), axis=1)
+    return out
 
-    In a mixed lamp the elements differ in brightness by any factor, but three of the brightest peaks are nearly
-    always of one element.
+
+def _peak_triples(pattern: Pattern) -> NDArray[np.intp]:
+    """Return triples of bright peaks: the brightest of all, and of each part of the axis."""
+    count = len(pattern.u)
+    sets = [np.arange(min(TOP_PEAKS, count))]
+    for lo, hi in ((-1.0, 0.0), (-0.5, 0.5), (0.0, 1.0)):
+        members = np.flatnonzero((pattern.u >= lo) & (pattern.u <= hi))[:PART_PEAKS]
+        sets.append(members)
+    rows = all_triples(sets)
+    rows = np.take_along_axis(rows, np.argsort(pattern.u[rows], axis=1), axis=1)
+    return rows[pattern.u[rows[:, 2]] - pattern.u[rows[:, 0]] > MIN_EXTENT]
+
+
+def _line_choices(listed: LineList) -> list[NDArray[np.intp]]:
+    """Return sets of lines to combine: the strongest of all, of each part of the spectrum, of each element.
+
+    An instrument may be blind to the part where a lamp is brightest. In a mixed lamp the elements differ in
+    brightness by any factor, but three of the brightest peaks are nearly always of one element.
     """
     names = np.array(listed.species)
-    sets = [_spread_choice(listed, np.arange(len(listed)), TOP_LINES)]
-    for name in sorted(set(listed.species)):
-        members = np.flatnonzero(names == name)
-        if len(members) >= 3:
-            sets.append(_spread_choice(listed, members, TOP_LINES))
+    nm = listed.wavelength_nm
+    order = np.argsort(-listed.strength, kind="stable")
+    kinds = sorted(set(listed.species))
+    sets = [order[:TOP_LINES]]
+    for name in kinds:
+        own = order[names[order] == name]
+        sets.append(own[:TOP_LINES])
+        for lo, hi in PARTS_NM:
+            sets.append(own[(nm[own] >= lo) & (nm[own] < hi)][:PART_LINES])
     return sets
-
-
-def _spread_choice(listed: LineList, members: NDArray[np.intp], count: int) -> NDArray[np.intp]:
-    """Return the strongest lines, but no more than five from any 100 nm before others had a turn."""
-    order = members[np.argsort(-listed.strength[members], kind="stable")]
-    if len(order) <= count:
-        return order
-    hundreds = (listed.wavelength_nm // 100).astype(int)
-    taken: dict[int, int] = {}
-    first, later = [], []
-    for k in order:
-        taken[hundreds[k]] = taken.get(hundreds[k], 0) + 1
-        (first if taken[hundreds[k]] <= 5 else later).append(k)
-    return np.array((first + later)[:count])
 
 
 def _distinct(scales: Floats, score: NDArray[np.floating], count: int, cell_nm: float) -> Floats:
@@ -398,6 +455,10 @@ def match(pattern: Pattern, lines: LineList, prior: Prior) -> list[Candidate]:
         return []
     refined = refine(scales, pattern, levels, prior)
     refined = refined[admissible(refined, prior)]
+    if len(refined) == 0:
+        return []
+    quick = _quick_scores(refined, pattern, levels)
+    refined = _distinct(refined, quick, SCORED, 0.5 * fwhm * 300.0)
     found = [score(scale, pattern, levels, prior) for scale in refined]
     found.sort(key=lambda c: -c.log_evidence)
     return _unlike(found, pattern)

@@ -8,61 +8,105 @@ import numpy as np
 from numpy.polynomial.chebyshev import chebder, chebval
 from numpy.typing import NDArray
 
-from glowledger.bench.expected import STRENGTH_SCATTER, LineList
-from glowledger.bench.matching import Candidate
-from glowledger.bench.peaks import Peaks
+from glowledger.bench.expected import LineList
+from glowledger.bench.peaks import Peaks, Scene
 from glowledger.bench.polynomial import LineFit, best_degree
+from glowledger.bench.shifts import BAND_WIDTH_NM, Components, Shift, fit_shift
 
 Floats = NDArray[np.float64]
 
-SHAPE_ERROR = 0.02  # of the FWHM: how well the assumed line shape centres a real one
+SHAPE_ERROR = 0.015  # of the FWHM: how well the assumed line shape centres a real one
 LARGEST_BLEND_ERROR = 0.12  # of the FWHM: blends vaguer than this are not used
-USE_WITHIN = 0.5  # of the FWHM: a peak farther from its line is something else
-FAINT = 0.01  # lines fainter than this share of a neighbour do not move its centre
+LEAST_SHARE = 0.005  # lines fainter than this share of the brightest beside them do not matter
+UNSUPPORTED = 0.35  # of the FWHM: an outer line that the others predict less well than this is not used
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Sight:
+    """What the solution sees of one lamp spectrum.
+
+    Attributes
+    ----------
+    peaks : Peaks
+        What was found, m peaks.
+    scene : Scene
+        The spectrum.
+    lines : LineList
+        Lines of the lamp.
+    fwhm_px : ndarray of shape (p,)
+        Line width at each pixel.
+    """
+
+    peaks: Peaks
+    scene: Scene
+    lines: LineList
+    fwhm_px: Floats
+
+    @property
+    def half(self) -> float:
+        """Half the length of the axis: u = pixel / half - 1."""
+        return 0.5 * (len(self.fwhm_px) - 1)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Identified:
-    """Peaks with the lines they were taken for; arrays of shape (k,), ordered by pixel.
+    """Peaks with the lines they were taken for; arrays of shape (k,).
 
     Attributes
     ----------
     peak : ndarray of intp
         Index into the peaks.
+    u : ndarray
+        Where the line falls on the axis mapped to -1..1.
     wavelength_nm, error_nm : ndarray
-        Published wavelength (strength-weighted over an unresolved blend); standard error of the comparison, nm.
+        Published wavelength (of the brightest line in a blend); standard error of its place, nm.
+    width_nm : ndarray
+        Line width there.
     species : tuple of str
         Standard notation.
-    anchor : ndarray of bool
-        May carry the solution.
+    anchor, single : ndarray of bool
+        May carry the solution; no other listed line within the peak.
     """
 
     peak: NDArray[np.intp]
+    u: Floats
     wavelength_nm: Floats
     error_nm: Floats
+    width_nm: Floats
     species: tuple[str, ...]
     anchor: NDArray[np.bool_]
+    single: NDArray[np.bool_]
 
 
-def identify_peaks(
-    peaks: Peaks, u: Floats, coefficients: Floats, lines: LineList, fwhm_px: Floats, half_axis: float, reach: float
-) -> Identified:
-    """Give each peak the lines that make it up under a trial scale.
+@dataclass(slots=True)
+class _Trial:
+    """A trial scale on the pixel grid of one sight."""
+
+    nm: Floats
+    slope: Floats
+    line_px: Floats
+    order: NDArray[np.intp]
+
+
+def _on_grid(sight: Sight, coefficients: Floats) -> _Trial:
+    pixels = np.arange(len(sight.fwhm_px), dtype=np.float64)
+    u = pixels / sight.half - 1.0
+    nm = np.asarray(chebval(u, coefficients))
+    slope = np.abs(chebval(u, chebder(coefficients))) / sight.half
+    order = np.argsort(nm)
+    line_px = np.interp(sight.lines.wavelength_nm, nm[order], pixels[order], left=-1e9, right=-1e9)
+    return _Trial(nm=nm, slope=slope, line_px=line_px, order=order)
+
+
+def identify_peaks(sight: Sight, coefficients: Floats, reach: float) -> Identified:
+    """Place the lines of the lamp under a trial scale, peak by peak.
 
     Parameters
     ----------
-    peaks : Peaks
-        All peaks.
-    u : ndarray of shape (m,)
-        Their positions on the axis mapped to -1..1.
+    sight : Sight
+        One lamp spectrum.
     coefficients : ndarray
         Chebyshev coefficients of the trial scale.
-    lines : LineList
-        Single lines of the lamp.
-    fwhm_px : ndarray of shape (m,)
-        Line width at each peak, pixels.
-    half_axis : float
-        Half the length of the axis in pixels.
     reach : float
         Largest distance between a peak and its line, in FWHM.
 
@@ -70,40 +114,78 @@ def identify_peaks(
     -------
     Identified
     """
-    at = np.asarray(chebval(u, coefficients))
-    slope = np.abs(chebval(u, chebder(coefficients))) / half_axis
-    width = slope * fwhm_px
-    order = np.argsort(at)
-    slot = np.clip(np.searchsorted(at[order], lines.wavelength_nm), 1, len(at) - 1)
-    left, right = order[slot - 1], order[slot]
-    nearer = np.abs(lines.wavelength_nm - at[left]) < np.abs(lines.wavelength_nm - at[right])
-    owner = np.where(nearer, left, right)
-    distance = np.abs(lines.wavelength_nm - at[owner]) / width[owner]
-    rows: list[tuple[int, float, float, str, bool]] = []
-    for i in range(len(peaks)):
-        members = np.flatnonzero((owner == i) & (distance < max(reach, 0.9)))
-        if len(members) == 0:
-            continue
-        members = members[lines.strength[members] > FAINT * np.max(lines.strength[members])]
-        share = lines.strength[members] / np.sum(lines.strength[members])
-        centre = float(share @ lines.wavelength_nm[members])
-        offset = lines.wavelength_nm[members] - centre
-        blend2 = STRENGTH_SCATTER**2 * float(np.sum((share * offset) ** 2))
-        blend2 += float(np.sum(share * lines.error_nm[members] ** 2))
-        if abs(centre - at[i]) > reach * width[i]:
-            continue
-        vague = np.sqrt(blend2) > LARGEST_BLEND_ERROR * width[i]
-        measured2 = (peaks.standard_error_px[i] * slope[i]) ** 2 + (SHAPE_ERROR * width[i]) ** 2
-        strongest = members[int(np.argmax(share))]
-        usable = bool(np.all(lines.anchor[members]) and not vague and not peaks.broad[i])
-        rows.append((i, centre, float(np.sqrt(measured2 + blend2)), lines.species[strongest], usable))
+    trial = _on_grid(sight, coefficients)
+    rows = [row for i in range(len(sight.peaks)) if (row := _one_peak(sight, trial, i, reach)) is not None]
+    columns = list(zip(*rows, strict=True)) if rows else [()] * 8
     return Identified(
-        peak=np.array([r[0] for r in rows], dtype=np.intp),
-        wavelength_nm=np.array([r[1] for r in rows]),
-        error_nm=np.array([r[2] for r in rows]),
-        species=tuple(r[3] for r in rows),
-        anchor=np.array([r[4] for r in rows], dtype=bool),
+        peak=np.array(columns[0], dtype=np.intp),
+        u=np.array(columns[1], dtype=np.float64),
+        wavelength_nm=np.array(columns[2], dtype=np.float64),
+        error_nm=np.array(columns[3], dtype=np.float64),
+        width_nm=np.array(columns[4], dtype=np.float64),
+        species=tuple(columns[5]),
+        anchor=np.array(columns[6], dtype=bool),
+        single=np.array(columns[7], dtype=bool),
     )
+
+
+def _one_peak(
+    sight: Sight, trial: _Trial, i: int, reach: float
+) -> tuple[int, float, float, float, float, str, bool, bool] | None:
+    """Place the lines within one peak; None if there is none of the list."""
+    lines, centre = sight.lines, float(sight.peaks.pixel[i])
+    at = int(np.clip(round(centre), 0, len(trial.nm) - 1))
+    width = float(sight.fwhm_px[at])
+    distance = np.abs(trial.line_px - centre)
+    within = np.flatnonzero(distance < reach * width)
+    if len(within) == 0:
+        return None
+    around = np.flatnonzero(distance < 1.9 * width)
+    around = around[lines.strength[around] > LEAST_SHARE * np.max(lines.strength[within])]
+    listed = around[lines.anchor[around]]
+    brightest = int(within[np.argmax(lines.strength[within])])
+    slope = float(trial.slope[at])
+    if not lines.anchor[brightest]:
+        u = centre / sight.half - 1.0
+        error = float(np.hypot(lines.error_nm[brightest], sight.peaks.standard_error_px[i] * slope))
+        return i, u, float(lines.wavelength_nm[brightest]), error, width * slope, lines.species[brightest], False, False
+    fit = _shift_here(sight, trial, i, width, slope, listed, around[~lines.anchor[around]])
+    if fit is None:
+        return None
+    near = np.isin(listed, within)
+    chosen = int(np.flatnonzero(near)[np.argmax(fit.area[near])])
+    place = trial.line_px[listed[chosen]] + fit.shift_px
+    error = float(np.hypot(fit.standard_error_px, SHAPE_ERROR * width))
+    good = error < LARGEST_BLEND_ERROR * width and abs(fit.shift_px) < reach * width
+    share = fit.area / max(float(np.sum(fit.area)), 1e-300)
+    others = (np.abs(trial.line_px[listed] - trial.line_px[listed[chosen]]) < 1.5 * width) & (share > 0.03)
+    single = bool(np.count_nonzero(others) <= 1 and not np.any(~lines.anchor[around]))
+    nm = float(lines.wavelength_nm[listed[chosen]])
+    return (
+        i, place / sight.half - 1.0, nm, error * slope, width * slope, lines.species[listed[chosen]], bool(good), single,
+    )  # fmt: skip
+
+
+def _shift_here(
+    sight: Sight, trial: _Trial, i: int, width: float, slope: float, listed: NDArray[np.intp], bands: NDArray[np.intp]
+) -> Shift | None:
+    """Fit the lines around one peak; neighbours that are not of the lamp are fitted along, unmoved."""
+    centre = float(sight.peaks.pixel[i])
+    half_window = 1.05 * width + 1.0
+    inside = np.arange(max(int(np.ceil(centre - half_window)), 0), min(int(centre + half_window) + 1, len(trial.nm)))
+    inside = inside[sight.scene.usable[inside]]
+    nearby = np.flatnonzero(np.abs(sight.peaks.pixel - centre) < 1.9 * width)
+    foreign = [
+        float(p) for p in sight.peaks.pixel[nearby] if np.min(np.abs(trial.line_px[listed] - p)) > 0.7 * width
+    ]
+    band_px = float(np.hypot(width, BAND_WIDTH_NM / slope))
+    loose = np.array(foreign + [float(p) for p in trial.line_px[bands]])
+    loose_width = np.array([width] * len(foreign) + [band_px] * len(bands))
+    parts = Components(
+        centre_px=trial.line_px[listed], share=sight.lines.strength[listed], width_px=width, loose_px=loose,
+        loose_width_px=loose_width,
+    )  # fmt: skip
+    return fit_shift(inside.astype(np.float64), sight.scene.counts[inside], sight.scene.noise[inside], parts)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -128,58 +210,82 @@ class Refined:
     residual_nm: Floats
 
 
-def refine_solution(
-    candidate: Candidate, peaks: Peaks, u: Floats, lines: LineList, fwhm_px: Floats, half_axis: float
-) -> Refined | None:
-    """Turn a matched candidate into the final polynomial; None if too few lines remain.
+def refine_solution(scale: Floats, sights: list[Sight]) -> Refined | None:
+    """Turn a matched scale into the final polynomial; None if too few lines remain.
 
     Parameters
     ----------
-    candidate : Candidate
-        Scale from the blind match.
-    peaks, u, lines, fwhm_px, half_axis
-        As in `identify_peaks`.
+    scale : ndarray
+        Chebyshev coefficients from the blind match.
+    sights : list of Sight
+        Lamp spectra of one instrument.
 
     Returns
     -------
     Refined or None
     """
-    coefficients = candidate.scale
+    coefficients = scale
+    span = 2.0 * abs(float(scale[1]))
     result: Refined | None = None
-    for reach in (0.9, 0.7, 0.5, 0.5):
-        found = identify_peaks(peaks, u, coefficients, lines, fwhm_px, half_axis, reach)
-        usable = np.flatnonzero(found.anchor)
+    for reach in (0.9, 0.7, 0.6):
+        found = _joined([identify_peaks(sight, coefficients, reach) for sight in sights])
+        usable = np.flatnonzero(_best_of_each(found))
         if len(usable) < 3:
             return None
-        fit, kept = _supported(u[found.peak], found, usable, 2.0 * abs(float(candidate.scale[1])), half_axis, fwhm_px)
+        fit, kept = _supported(found, usable, span)
         if fit is None:
             return None
         used = np.zeros(len(found.peak), dtype=bool)
         used[kept[fit.weight > 0.05]] = True
-        residual = found.wavelength_nm - fit.nm(u[found.peak])
-        result = Refined(fit=fit, found=found, used=used, residual_nm=residual)
+        result = Refined(fit=fit, found=found, used=used, residual_nm=found.wavelength_nm - fit.nm(found.u))
         coefficients = fit.coefficients
     return result
 
 
-def _supported(
-    u: Floats, found: Identified, usable: NDArray[np.intp], span: float, half_axis: float, fwhm_px: Floats
-) -> tuple[LineFit | None, NDArray[np.intp]]:
+def _joined(parts: list[Identified]) -> Identified:
+    """Return the lines of several spectra as one, ordered by place."""
+    u = np.concatenate([p.u for p in parts])
+    order = np.argsort(u, kind="stable")
+    species = [name for p in parts for name in p.species]
+    arrays = {
+        name: np.concatenate([getattr(p, name) for p in parts])[order]
+        for name in ("peak", "wavelength_nm", "error_nm", "width_nm", "anchor", "single")
+    }
+    return Identified(u=u[order], species=tuple(species[i] for i in order), **arrays)
+
+
+def _best_of_each(found: Identified) -> NDArray[np.bool_]:
+    """Return the usable rows, each published line once: where it is placed best."""
+    keep = found.anchor.copy()
+    for nm in np.unique(found.wavelength_nm[keep]):
+        rows = np.flatnonzero(keep & (found.wavelength_nm == nm))
+        if len(rows) > 1:
+            keep[rows] = False
+            keep[rows[np.argmin(found.error_nm[rows])]] = True
+    return keep
+
+
+def _supported(found: Identified, usable: NDArray[np.intp], span: float) -> tuple[LineFit | None, NDArray[np.intp]]:
     """Fit the usable lines; drop outer ones that the others do not confirm, until all are confirmed."""
     kept = usable
     fit: LineFit | None = None
     while len(kept) >= 3:
         try:
-            fit = best_degree(u[kept], found.wavelength_nm[kept], found.error_nm[kept], span)
+            fit = best_degree(found.u[kept], found.wavelength_nm[kept], found.error_nm[kept], span)
         except ValueError:
             return None, kept
-        width = fwhm_px[found.peak[kept]] * span / (2.0 * half_axis)
-        order = np.argsort(u[kept])
+        alive = np.flatnonzero(fit.weight > 0.05)
+        if len(kept) <= 4 or len(alive) <= 4:
+            return fit, kept
+        order = alive[np.argsort(found.u[kept[alive]])]
         worst, excess = -1, 1.0
         for end in (order[0], order[-1]):
-            bad = abs(fit.left_out_nm[end]) / max(4.0 * fit.left_out_se_nm[end], 1e-9)
-            if len(kept) > 4 and bad > excess and abs(fit.residual_nm[end]) > 0.1 * width[end]:
-                worst, excess = int(end), bad
+            width = found.width_nm[kept[end]]
+            off = abs(fit.left_out_nm[end]) / (4.0 * fit.left_out_se_nm[end])
+            off = off if abs(fit.residual_nm[end]) > 0.05 * width else 0.0
+            vague = fit.left_out_se_nm[end] / (UNSUPPORTED * width)
+            if max(off, vague) > excess:
+                worst, excess = int(end), max(off, vague)
         if worst < 0:
             return fit, kept
         kept = np.delete(kept, worst)
