@@ -188,4 +188,5 @@ def command(
 
 def spoken_command() -> str:
     """Return the command line as it was typed, for the page to repeat."""
-    return shlex.join(["glowledger", *sys.argv[1:]])
+    said = click.get_current_context().find_root().obj
+    return said if isinstance(said, str) else shlex.join(["glowledger", *sys.argv[1:]])

@@ -25,10 +25,12 @@ MEDIA = {".json": "application/json", ".csv": "text/csv", ".toml": "text/plain",
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Picture:
-    """A figure and the line below it."""
+    """A figure and the line below it: one to be drawn, or the content of a PNG file with its alternative."""
 
-    figure: Figure
     caption: str
+    figure: Figure | None = None
+    content: bytes = b""
+    alt: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,13 +53,15 @@ class Attachment:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Section:
-    """A part of the page: prose, figures, tables, cautions, in this order."""
+    """A part of the page: a command, prose, figures, tables, cautions, links, in this order."""
 
     heading: str
+    code: str = ""
     prose: Sequence[str] = ()
     pictures: Sequence[Picture] = ()
     charts: Sequence[Chart] = ()
     cautions: Sequence[str] = ()
+    links: Sequence[str] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,21 +152,27 @@ def versions() -> list[tuple[str, str]]:
 
 def _section(section: Section, numbers: Iterator[int]) -> str:
     parts = [f"<section>\n<h2>{_text(section.heading)}</h2>"]
+    if section.code:
+        parts.append(f"<pre><code>{_text(section.code)}</code></pre>")
     parts += [f"<p>{_text(sentence)}</p>" for sentence in section.prose]
     parts += [_picture(picture, next(numbers)) for picture in section.pictures]
     parts += [_chart(chart) for chart in section.charts]
     if section.cautions:
         items = "".join(f"<li>{_text(caution)}</li>" for caution in section.cautions)
         parts.append(f'<ul class="cautions">{items}</ul>')
+    parts += [f'<p>More: <a href="{html.escape(name)}">{_text(name)}</a></p>' for name in section.links]
     return "\n".join([*parts, "</section>"])
 
 
 def _picture(picture: Picture, number: int) -> str:
-    content, media = style.figure_bytes(picture.figure, "svg"), "image/svg+xml"
-    if len(content) > LARGEST_SVG:
-        content, media = style.figure_bytes(picture.figure, "png"), "image/png"
+    content, media, alt = picture.content, "image/png", picture.alt
+    if picture.figure is not None:
+        content, media, alt = style.figure_bytes(picture.figure, "svg"), "image/svg+xml", ""
+        if len(content) > LARGEST_SVG:
+            content, media = style.figure_bytes(picture.figure, "png"), "image/png"
     source = f"data:{media};base64,{base64.b64encode(content).decode('ascii')}"
-    alt = html.escape(style.alt_text(picture.figure), quote=True)
+    told = alt or (style.alt_text(picture.figure) if picture.figure is not None else "")
+    alt = html.escape(told, quote=True)
     return (
         f'<figure><input type="checkbox" id="large{number}"> <label for="large{number}">enlarge</label>\n'
         f'<div class="frame"><img src="{source}" alt="{alt}"></div>\n'
