@@ -28,7 +28,7 @@ _EXPORT = "Export the spectrum as CSV or plain text (wavelength or pixel, counts
 _CONTROL = bytes(c for c in range(32) if c not in b"\t\n\r\f\x1a\x1b")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SourceText:
     """The text of one file.
 
@@ -36,18 +36,37 @@ class SourceText:
     ----------
     path : Path
         The file.
-    text : str
-        Its text with line ends turned into ``\\n`` and no byte-order mark.
+    raw : bytes
+        The file without byte-order mark, lines ended by line feeds; UTF-16 is turned into UTF-8.
+    codec : {'utf-8', 'latin-1'}
+        How `raw` is read.
     encoding : str
-        How the bytes were read.
-    plain_ends : bool
-        True if the bytes had no carriage returns, i.e. `text` is the file as it is.
+        How the file was written, in words.
     """
 
     path: Path
-    text: str
+    raw: bytes
+    codec: str
     encoding: str
-    plain_ends: bool
+
+    def text(self, start: int = 0) -> str:
+        """Return the text from a byte on."""
+        return (self.raw[start:] if start else self.raw).decode(self.codec)
+
+    def head(self, lines: int) -> tuple[list[str], int]:
+        """Return the first lines without their ends, and the byte behind them."""
+        end = self.offset(lines)
+        found = self.raw[:end].decode(self.codec).split("\n")
+        return found[:lines], end
+
+    def offset(self, line: int) -> int:
+        """Return the byte at which a line starts, counted from 0; the length of the file if it has fewer."""
+        start = 0
+        for _ in range(line):
+            start = self.raw.find(b"\n", start) + 1
+            if not start:
+                return len(self.raw)
+        return start
 
 
 def load_bytes(path: Path) -> bytes:
@@ -100,61 +119,65 @@ def decode(raw: bytes, path: Path) -> SourceText:
     ReadError
         If the bytes are no text, or a web page.
     """
-    text, encoding = _text(raw, path)
-    _refuse_markup(text, path)
-    plain_ends = "\r" not in text
-    if not plain_ends:
-        text = text.replace("\r\n", "\n").replace("\r", "\n")
-    return SourceText(path, text, encoding, plain_ends)
-
-
-def _text(raw: bytes, path: Path) -> tuple[str, str]:
     if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
-        return _strict(raw, "utf-16", path), "UTF-16"
-    if raw.startswith(b"\xef\xbb\xbf"):
-        return _strict(raw[3:], "utf-8", path), "UTF-8 with byte-order mark"
+        source = _from_utf16(raw, "utf-16", "UTF-16", path)
+    elif raw.startswith(b"\xef\xbb\xbf"):
+        source = _from_utf8(raw[3:], "UTF-8 with byte-order mark", path)
+    else:
+        source = _unmarked(raw, path)
+    _refuse_markup(source.head(40)[0], path)
+    return source
+
+
+def _unmarked(raw: bytes, path: Path) -> SourceText:
     for magic, what in _MAGIC:
         if raw.startswith(magic) and not (magic == b"BM" and raw[:200].isascii() and b"\x00" not in raw[:200]):
             raise ReadError(f"expected text, found {what}.", mend=_EXPORT, file=path)
     head = raw[:4096]
     if b"\x00" in head:
-        return _unmarked_utf16(raw, head, path)
+        half = len(head) // 2
+        even, odd = head[0::2].count(0), head[1::2].count(0)
+        if odd > 0.8 * half and even == 0:
+            return _from_utf16(raw, "utf-16-le", "UTF-16 (little-endian, unmarked)", path)
+        if even > 0.8 * half and odd == 0:
+            return _from_utf16(raw, "utf-16-be", "UTF-16 (big-endian, unmarked)", path)
     if head.translate(None, _CONTROL) != head or b"\x00" in raw:
         raise ReadError("expected text, found binary data.", mend=_EXPORT, file=path)
-    try:
-        return raw.decode("utf-8"), "UTF-8"
-    except UnicodeDecodeError:
-        # every byte has a meaning here; only names and units can come out wrong, never numbers
-        return raw.decode("latin-1"), "Latin-1"
+    return _from_utf8(raw, "UTF-8", path)
 
 
-def _unmarked_utf16(raw: bytes, head: bytes, path: Path) -> tuple[str, str]:
-    even, odd = head[0::2].count(0), head[1::2].count(0)
-    half = len(head) // 2
-    if odd > 0.8 * half and even == 0:
-        return _strict(raw, "utf-16-le", path), "UTF-16 (little-endian, unmarked)"
-    if even > 0.8 * half and odd == 0:
-        return _strict(raw, "utf-16-be", path), "UTF-16 (big-endian, unmarked)"
-    raise ReadError("expected text, found binary data.", mend=_EXPORT, file=path)
+def _from_utf8(raw: bytes, encoding: str, path: Path) -> SourceText:
+    codec = "utf-8"
+    if not raw.isascii():
+        try:
+            raw.decode("utf-8")
+        except UnicodeDecodeError:
+            # every byte has a meaning in it; only names and units can come out wrong, never numbers
+            codec, encoding = "latin-1", "Latin-1"
+    return SourceText(path=path, raw=_line_feeds(raw), codec=codec, encoding=encoding)
 
 
-def _strict(raw: bytes, codec: str, path: Path) -> str:
-    if codec.startswith("utf-16") and len(raw) % 2:
+def _from_utf16(raw: bytes, codec: str, encoding: str, path: Path) -> SourceText:
+    if len(raw) % 2:
         raw = raw[:-1]  # a character still being written
     try:
-        return raw.decode(codec)
+        text = raw.decode(codec)
     except UnicodeDecodeError as error:
-        line = raw[: error.start].count(b"\n") + 1
         raise ReadError(
-            f"the bytes are not {codec} although the file starts as such.",
+            f"the bytes are not {encoding} although the file starts as such.",
             mend="Save the file again as UTF-8.",
             file=path,
-            line=line,
+            line=raw[: error.start].count(b"\n") + 1,
         ) from None
+    return SourceText(path=path, raw=_line_feeds(text.encode("utf-8")), codec="utf-8", encoding=encoding)
 
 
-def _refuse_markup(text: str, path: Path) -> None:
-    start = text[:2000].lstrip().lower()
+def _line_feeds(raw: bytes) -> bytes:
+    return raw.replace(b"\r\n", b"\n").replace(b"\r", b"\n") if b"\r" in raw else raw
+
+
+def _refuse_markup(lines: list[str], path: Path) -> None:
+    start = "\n".join(lines)[:2000].lstrip().lower()
     if start.startswith("<") and any(tag in start for tag in ("<html", "<!doctype", "<head", "<body", "<table")):
         raise ReadError(
             "expected numbers, found a web page (HTML) saved under this name.",

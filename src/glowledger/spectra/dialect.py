@@ -10,6 +10,7 @@ from pathlib import Path
 
 from glowledger.errors import AmbiguousFile, ReadError
 from glowledger.spectra.column_names import is_unit, role_of
+from glowledger.spectra.decoding import SourceText
 from glowledger.spectra.numerals import MISSING, Notation, find_notation, is_number, looks_numeric, to_float
 from glowledger.spectra.options import DELIMITERS, ReadingOptions
 from glowledger.spectra.settings import moment_of
@@ -92,15 +93,13 @@ def is_moment(cell: str) -> bool:
     return len(cell) >= 7 and (bool(_CLOCK.fullmatch(cell)) or moment_of(cell) is not None)
 
 
-def sniff(text: str, path: Path, options: ReadingOptions) -> Dialect:
+def sniff(source: SourceText, options: ReadingOptions) -> Dialect:
     """Find out how a file is written.
 
     Parameters
     ----------
-    text : str
-        The whole file, lines ended by line feeds.
-    path : Path
-        Named in messages.
+    source : SourceText
+        The whole file.
     options : ReadingOptions
         What the user stated.
 
@@ -115,12 +114,13 @@ def sniff(text: str, path: Path, options: ReadingOptions) -> Dialect:
     AmbiguousFile
         If two readings are possible.
     """
-    lines = text.split("\n", _HEAD)
-    rest = lines.pop() if len(lines) > _HEAD else ""
+    path = source.path
+    lines, end = source.head(_HEAD)
     found = _find_rows(lines, options)
-    if found is None and rest:
-        lines, rest = text.split("\n"), ""
+    if found is None and end < len(source.raw):
+        lines, end = source.text().split("\n"), len(source.raw)
         found = _find_rows(lines, options)
+    rest = source.text(end) if b"," in source.raw[end:] else ""
     if found is None:
         raise ReadError(
             "no rows of numbers were found, only text.",
@@ -178,6 +178,8 @@ def _find_rows(lines: list[str], options: ReadingOptions) -> tuple[str, int, int
         score = (width > 1, length, -rank)
         if best is None or score > best[0]:
             best = (score, delimiter, first, width)
+        if width > 1 and length >= _enough(width):
+            break  # what comes later in the order of candidates could at most do as well
     if best is None:
         return None
     _, delimiter, first, width = best

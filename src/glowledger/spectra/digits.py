@@ -28,7 +28,9 @@ _STEPS = (  # the first mask takes the digit out of its character: '0' is 0x30
 )
 
 
-def numbers(raw: bytes, columns: int, delimiter: str, decimal: str) -> NDArray[np.float64] | None:
+def numbers(
+    raw: bytes, columns: int, delimiter: str, decimal: str, *, start: int = 0
+) -> NDArray[np.float64] | None:
     """Read a clean table.
 
     Parameters
@@ -39,34 +41,34 @@ def numbers(raw: bytes, columns: int, delimiter: str, decimal: str) -> NDArray[n
         Cells in a row.
     delimiter, decimal : str
         One ASCII character each.
+    start : int
+        Byte at which the first row starts.
 
     Returns
     -------
     ndarray of shape (r, columns) or None
         None if anything stands there that is not a plain decimal number of at most 15 digits.
     """
-    raw = raw.strip(b"\n")
-    body = np.frombuffer(b"0" * _PAD + raw + b"\n", dtype=np.uint8)
-    ends = _chunk_ends(raw)
-    parts = []
-    start = _PAD
-    for end in ends:
-        part = _chunk(body[start - _PAD : end + _PAD], columns, ord(delimiter), ord(decimal))
-        if part is None:
+    if not raw.endswith(b"\n") or raw.endswith(b"\n\n"):
+        raw = raw.rstrip(b"\n") + b"\n"
+    rows = raw.count(b"\n", start)
+    # columns in one piece where there are more rows than columns: axis and frames are columns then
+    found = np.empty((rows, columns), order="F" if rows >= columns else "C")
+    body = np.frombuffer(raw, dtype=np.uint8)
+    row = 0
+    while start < len(raw):
+        end = raw.find(b"\n", start + _CHUNK) + 1 or len(raw)
+        if start < _PAD:
+            padded = np.concatenate([np.zeros(_PAD, dtype=np.uint8), body[start:end]])
+        else:
+            padded = body[start - _PAD : end]
+        part = _chunk(padded, columns, ord(delimiter), ord(decimal))
+        if part is None or row + len(part) > rows:
             return None
-        parts.append(part)
-        start = end + _PAD
-    return parts[0] if len(parts) == 1 else np.concatenate(parts)
-
-
-def _chunk_ends(raw: bytes) -> list[int]:
-    """Return ends of parts of whole lines, small enough to stay in the processor's cache."""
-    ends = []
-    end = 0
-    while end < len(raw):
-        end = raw.find(b"\n", end + _CHUNK) + 1 or len(raw) + 1
-        ends.append(end)
-    return ends or [1]
+        found[row : row + len(part)] = part
+        row += len(part)
+        start = end
+    return found if row == rows else None
 
 
 def _chunk(

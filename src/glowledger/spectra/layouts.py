@@ -201,7 +201,7 @@ def _wide(table: Table, dialect: Dialect, path: Path, options: ReadingOptions) -
         axis=values[:, axis_column],
         axis_name=names[axis_column],
         axis_unit=units[axis_column] if axis_column < len(units) else "",
-        counts=np.ascontiguousarray(values[:, keep].T),
+        counts=_frames_of(values, keep),
         time_s=time_s,
         columns=columns,
         lines=(int(lines[0]),) * len(keep),
@@ -210,6 +210,13 @@ def _wide(table: Table, dialect: Dialect, path: Path, options: ReadingOptions) -
         started=started,
         sentences=(head, *how, *sentences),
     )
+
+
+def _frames_of(values: NDArray[np.float64], columns: list[int]) -> NDArray[np.float64]:
+    """Return the columns as rows of one contiguous array, without a copy where they lie side by side."""
+    if columns == list(range(columns[0], columns[-1] + 1)):
+        return np.ascontiguousarray(values[:, columns[0] : columns[-1] + 1].T)
+    return np.ascontiguousarray(values[:, columns].T)
 
 
 def _times_of(

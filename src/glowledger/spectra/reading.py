@@ -82,8 +82,8 @@ def is_standard_table(path: Path) -> bool:
 
 def read_text(source: SourceText, options: ReadingOptions) -> Frames:
     """Read spectra from the text of one file; see `read_spectra`."""
-    dialect = sniff(source.text, source.path, options)
-    table = parse(source.text, dialect, source.path)
+    dialect = sniff(source, options)
+    table = parse(source, dialect)
     block = arrange(table, dialect, source.path, options)
     return assemble(block, dialect, source, table.notes, options)
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from glowledger.errors import ReadError
 from glowledger.spectra import digits
+from glowledger.spectra.decoding import SourceText
 from glowledger.spectra.dialect import Dialect, is_moment, split
 from glowledger.spectra.numerals import to_float
 
@@ -36,17 +37,15 @@ class Table:
     notes: tuple[str, ...] = ()
 
 
-def parse(text: str, dialect: Dialect, path: Path) -> Table:
+def parse(source: SourceText, dialect: Dialect) -> Table:
     """Turn the data lines into numbers.
 
     Parameters
     ----------
-    text : str
-        The whole file, lines ended by line feeds.
+    source : SourceText
+        The whole file.
     dialect : Dialect
         How it is written.
-    path : Path
-        Named in messages.
 
     Returns
     -------
@@ -57,38 +56,29 @@ def parse(text: str, dialect: Dialect, path: Path) -> Table:
     ReadError
         With the line, where a cell is no number or a row has another width.
     """
-    data = text[offset_of_line(text, dialect.first) :]
-    values = clean_numbers(data, dialect)
+    start = source.offset(dialect.first)
+    values = clean_numbers(source.raw, start, dialect)
     if values is not None:
         first = dialect.first + 1
         return Table(values=values, labels=(), lines=np.arange(first, first + len(values)))
-    lines = data.split("\n")
-    return _by_library(lines, dialect) or _careful(lines, dialect, path)
+    lines = source.text(start).split("\n")
+    return _by_library(lines, dialect) or _careful(lines, dialect, source.path)
 
 
-def offset_of_line(text: str, line: int) -> int:
-    """Return where a line starts, counted from 0."""
-    start = 0
-    for _ in range(line):
-        start = text.index("\n", start) + 1
-    return start
-
-
-def clean_numbers(data: str, dialect: Dialect) -> NDArray[np.float64] | None:
-    """Read a table of plain numbers, the usual case, fast; None where it is not that plain."""
-    if dialect.quoted or dialect.notation.thousands or not data.isascii():
+def clean_numbers(raw: bytes, start: int, dialect: Dialect) -> NDArray[np.float64] | None:
+    """Read a table of plain numbers from a byte on, the usual case, fast; None where it is not that plain."""
+    if dialect.quoted or dialect.notation.thousands:
         return None
-    raw = data.encode("ascii")
-    if dialect.trailing:
-        mark = dialect.delimiter.encode("ascii")
-        raw = raw.replace(mark + b"\n", b"\n").rstrip(mark)
-    if dialect.delimiter == " ":
-        if b"\t" in raw:
+    blank = dialect.delimiter == " "
+    if dialect.trailing or blank or raw.find(b" ", start) >= 0:
+        raw, start = raw[start:], 0
+        mark = dialect.delimiter.encode()
+        if blank and b"\t" in raw:
             return None
-        raw = _squeezed(raw, b" ")
-    elif b" " in raw:
-        raw = _squeezed(raw, dialect.delimiter.encode("ascii"))
-    return digits.numbers(raw, dialect.columns, dialect.delimiter, dialect.notation.decimal)
+        raw = _squeezed(raw, mark)
+        if dialect.trailing:
+            raw = raw.replace(mark + b"\n", b"\n").rstrip(mark)
+    return digits.numbers(raw, dialect.columns, dialect.delimiter, dialect.notation.decimal, start=start)
 
 
 def _squeezed(raw: bytes, mark: bytes) -> bytes:
