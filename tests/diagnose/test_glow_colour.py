@@ -9,7 +9,7 @@ from glowledger.diagnose.colour import recorded_colour, true_colour
 from glowledger.diagnose.observer import chromaticity, line_tristimulus
 from glowledger.errors import GlowledgerError
 
-AXIS = np.linspace(350.0, 850.0, 2048)
+AXIS = np.linspace(350.0, 850.0, 800)
 
 
 def lines(positions, powers, fwhm=1.5):
@@ -83,7 +83,7 @@ def test_noise_alone_is_no_colour():
 
 def test_noise_spreads_the_chromaticity_as_stated():
     generator = np.random.default_rng(11)
-    clean = 300 * lines([434.0, 486.1, 656.3], [0.3, 0.6, 2.0])
+    clean = 1500 * lines([434.0, 486.1, 656.3], [0.3, 0.6, 2.0])
     answers = [recorded_colour(AXIS, clean + generator.normal(0, 4, AXIS.size)) for _ in range(150)]
     seen = np.cov(np.array([a.xy for a in answers]).T)
     stated = np.mean([a.xy_covariance for a in answers], axis=0)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from glowledger.bench.model import Response
-from glowledger.diagnose.hue import Hue, hue_of
+from glowledger.diagnose.hue import Hue, hue_names, hue_of
 from glowledger.diagnose.observer import VISIBLE_NM, Per, Units, chromaticity, pixel_weights
 from glowledger.diagnose.srgb import into_gamut, to_hex
 from glowledger.errors import GlowledgerError
@@ -56,6 +56,8 @@ class GlowColour:
         One plain sentence.
     cautions : tuple of str
         What limits it.
+    draws : ndarray of shape (d, 3)
+        XYZ as the uncertainty allows it, in relative units.
     """
 
     light: Light
@@ -68,7 +70,8 @@ class GlowColour:
     names: tuple[tuple[str, float], ...]
     told: bool
     description: str
-    cautions: tuple[str, ...] = ()
+    cautions: tuple[str, ...]
+    draws: NDArray[np.float64]
 
 
 def recorded_colour(
@@ -232,7 +235,7 @@ def _summary(
     drawn = chromaticity(draws[draws[:, 1] > 0])
     linear, outside = into_gamut(xyz)
     hue = hue_of(xy)
-    names, often = np.unique([hue_of(point).name for point in drawn], return_counts=True)
+    names, often = np.unique(hue_names(drawn)[0], return_counts=True)
     order = np.argsort(-often)
     ranked = tuple((str(names[i]), float(often[i] / often.sum())) for i in order)
     told = ranked[0][1] >= TOLD
@@ -254,4 +257,5 @@ def _summary(
         told=told,
         description=description,
         cautions=cautions,
+        draws=draws[draws[:, 1] > 0],
     )

@@ -75,40 +75,43 @@ def _locus() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     return nm, chromaticity(observer_at(nm))
 
 
-def boundary(xy: ArrayLike, white_xy: ArrayLike = D65_XY) -> tuple[float, float, float]:
-    """Return where the ray from white through a chromaticity leaves the diagram.
+def boundary(
+    xy: ArrayLike, white_xy: ArrayLike = D65_XY
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return where the rays from white through chromaticities leave the diagram.
 
     Parameters
     ----------
-    xy : array_like of shape (2,)
-        The chromaticity.
+    xy : array_like of shape (n, 2)
+        Chromaticities, none of them the white.
     white_xy : array_like of shape (2,)
         The white.
 
     Returns
     -------
-    wavelength_nm : float
+    wavelength_nm : ndarray of shape (n,)
         On the spectrum; NaN on the line of purples.
-    along : float
+    along : ndarray of shape (n,)
         Position on the line of purples, 0 at violet to 1 at red; NaN on the spectrum.
-    distance : float
+    distance : ndarray of shape (n,)
         From the white to the boundary.
     """
     white = np.asarray(white_xy, dtype=float)
     direction = np.asarray(xy, dtype=float) - white
-    direction = direction / np.hypot(*direction)
+    direction = direction / np.linalg.norm(direction, axis=-1, keepdims=True)
     nm, locus = _locus()
-    start, step = locus, np.roll(locus, -1, axis=0) - locus  # the last step is the line of purples
-    cross = direction[0] * step[:, 1] - direction[1] * step[:, 0]
-    offset = start - white
+    offset, step = locus - white, np.roll(locus, -1, axis=0) - locus  # the last step is the line of purples
+    cross = direction[:, :1] * step[:, 1] - direction[:, 1:] * step[:, 0]
     with np.errstate(divide="ignore", invalid="ignore"):
         distance = (offset[:, 0] * step[:, 1] - offset[:, 1] * step[:, 0]) / cross
-        part = (offset[:, 0] * direction[1] - offset[:, 1] * direction[0]) / cross
-    hit = np.flatnonzero((distance > 0) & (part >= -1e-9) & (part <= 1 + 1e-9))
-    index = int(hit[np.argmax(distance[hit])])
-    if index == nm.size - 1:  # from red (start) to violet (end)
-        return float("nan"), 1.0 - float(part[index]), float(distance[index])
-    return float(nm[index] + part[index]), float("nan"), float(distance[index])
+        part = (offset[:, 0] * direction[:, 1:] - offset[:, 1] * direction[:, :1]) / cross
+    hit = (distance > 0) & (part >= -1e-9) & (part <= 1 + 1e-9)
+    index = np.argmax(np.where(hit, distance, -np.inf), axis=1)
+    rows = np.arange(index.size)
+    purple = index == nm.size - 1  # that step runs from red (start) to violet (end)
+    wavelength = np.where(purple, np.nan, nm[index] + part[rows, index])
+    along = np.where(purple, 1.0 - part[rows, index], np.nan)
+    return wavelength, along, distance[rows, index]
 
 
 def hue_of(xy: ArrayLike) -> Hue:
@@ -122,24 +125,37 @@ def hue_of(xy: ArrayLike) -> Hue:
     -------
     Hue
     """
-    xy = np.asarray(xy, dtype=float)
+    point = np.asarray(xy, dtype=float)
     nan = float("nan")
-    away = float(np.hypot(*(xy - D65_XY)))
-    if not np.isfinite(away):
-        return Hue(name="no visible light", dominant_nm=nan, complementary_nm=nan, purity=nan)
-    if away < 1e-9:
-        return Hue(name="white", dominant_nm=nan, complementary_nm=nan, purity=0.0)
-    wavelength, along, distance = boundary(xy)
-    purity = min(away / distance, 1.0)
-    if np.isnan(wavelength):
-        base = next(name for limit, name in _PURPLES if along <= limit)
-        complementary = boundary(2 * D65_XY - xy)[0]
-    else:
-        base = next(name for limit, name in _HUES if wavelength <= limit)
-        complementary = nan
-    return Hue(
-        name=_in_words(base, purity), dominant_nm=wavelength, complementary_nm=complementary, purity=purity
-    )
+    (name,), (purity,) = hue_names(point[None, :])
+    if not purity > 0:
+        return Hue(name=name, dominant_nm=nan, complementary_nm=nan, purity=float(purity))
+    wavelength = float(boundary(point[None, :])[0][0])
+    opposite = float(boundary(2 * D65_XY - point[None, :])[0][0]) if np.isnan(wavelength) else nan
+    return Hue(name=name, dominant_nm=wavelength, complementary_nm=opposite, purity=float(purity))
+
+
+def hue_names(xy: NDArray[np.float64]) -> tuple[list[str], NDArray[np.float64]]:
+    """Return names and excitation purities of chromaticities of shape (n, 2); see `hue_of`."""
+    away = np.hypot(*(xy - D65_XY).T)
+    real = np.isfinite(away) & (away > 1e-9)
+    purity = np.where(np.isfinite(away), 0.0, np.nan)
+    names = np.where(np.isfinite(away), "white", "no visible light").astype(object)
+    if real.any():
+        wavelength, along, distance = boundary(xy[real])
+        purity[real] = np.minimum(away[real] / distance, 1.0)
+        names[real] = [
+            _in_words(_base(nm, part), pure)
+            for nm, part, pure in zip(wavelength, along, purity[real], strict=True)
+        ]
+    return [str(name) for name in names], purity
+
+
+def _base(wavelength_nm: float, along: float) -> str:
+    """Return the name of a hue at full strength."""
+    if np.isnan(wavelength_nm):
+        return next(name for limit, name in _PURPLES if along <= limit + 1e-9)
+    return next(name for limit, name in _HUES if wavelength_nm <= limit)
 
 
 def _in_words(base: str, purity: float) -> str:
