@@ -48,7 +48,7 @@ def command(
     from glowledger.bench.calibration import calibrate
     from glowledger.bench.updating import updated_bench
     from glowledger.report import documents
-    from glowledger.spectra.reading import read_spectra
+    from glowledger.spectra.reading import read_spectra, require_light
 
     if lamps and len(lamps) not in (1, len(files)):
         raise click.UsageError(f"{len(files)} files but {len(lamps)} --lamp: give one for all, or one per file.")
@@ -56,6 +56,7 @@ def command(
     shots = []
     for file, lamp in zip(files, named, strict=True):
         frames = read_spectra(file, **reading)
+        require_light(frames)
         if dark is not None:
             from glowledger.spectra.darks import subtract_dark
 

@@ -26,7 +26,7 @@ def command(
 
     \b
     Examples:
-      glowledger convert sample_spectra/spectrum.csv --bench bench.toml -o spectrum_nm.csv
+      glowledger convert sample_spectra/air_leak.csv --bench bench.toml -o leak_nm.csv
       glowledger convert sample_spectra/cleaning_run.csv --bench bench.toml --dark sample_spectra/dark.csv -o run_nm.csv
     """
     from glowledger.bench.applying import calibrated, extrapolated
