@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 
 import numpy as np
@@ -12,12 +13,12 @@ from glowledger.errors import ReadError
 from glowledger.spectra.axes import find_unit, spoken, to_standard
 from glowledger.spectra.decoding import SourceText, load
 from glowledger.spectra.dialect import Dialect, sniff
-from glowledger.spectra.frames import Detector, Frames, Origin
+from glowledger.spectra.frames import AxisKind, Detector, Frames, Origin
 from glowledger.spectra.layouts import Block, arrange
-from glowledger.spectra.masks import find_ceiling
+from glowledger.spectra.masks import find_ceiling, spikes, stuck_pixels
 from glowledger.spectra.options import ReadingOptions
 from glowledger.spectra.rows import parse
-from glowledger.spectra.settings import averages_of, detector_of, exposure_of, moment_in
+from glowledger.spectra.settings import detector_of, elapsed_of, moment_in, settings_of
 
 FEWEST_POINTS = 20
 
@@ -66,8 +67,8 @@ def read_spectra(
     if path.is_dir():
         from glowledger.spectra.folders import read_folder
 
-        return read_folder(path, options)
-    return read_text(load(path), options)
+        return with_masks(read_folder(path, options), options)
+    return with_masks(read_text(load(path), options), options)
 
 
 def is_standard_table(path: Path) -> bool:
@@ -81,7 +82,7 @@ def is_standard_table(path: Path) -> bool:
 
 
 def read_text(source: SourceText, options: ReadingOptions) -> Frames:
-    """Read spectra from the text of one file; see `read_spectra`."""
+    """Read spectra from the text of one file, not yet masked; see `read_spectra`."""
     dialect = sniff(source, options)
     table = parse(source, dialect)
     block = arrange(table, dialect, source.path, options)
@@ -91,104 +92,174 @@ def read_text(source: SourceText, options: ReadingOptions) -> Frames:
 def assemble(
     block: Block, dialect: Dialect, source: SourceText, notes: tuple[str, ...], options: ReadingOptions
 ) -> Frames:
-    """Convert the axis, put it in rising order, mask what must not be used."""
+    """Convert the axis, put it in rising order, and carry what the preamble says; nothing is masked but gaps."""
     path = source.path
-    axis, counts, dark, sentences = _axis(block, path, options)
-    stated = detector_of(dialect.metadata)
-    ceiling, why = stated.pop("ceiling_counts", None), "as the file states"
-    if options.ceiling is not None:
-        ceiling, why = options.ceiling, "as you said"
-    elif ceiling is None:
-        ceiling, why = find_ceiling(counts)
+    axis, kind, counts, dark, sentences = _axis(block, dialect, path, options)
     mask = ~np.isfinite(counts)
     if mask.any():
-        sentences.append(f"{int(mask.sum())} values are missing or not a number; they are masked.")
         counts = np.where(mask, 0.0, counts)
-    if ceiling is not None:
-        saturated = counts >= ceiling
-        mask |= saturated
-        sentences.append(f"Saturation at {ceiling:g} counts ({why}): {int(saturated.sum())} values masked.")
     if dark is not None:
-        counts = counts - np.where(np.isfinite(dark), dark, 0.0)
-        mask |= ~np.isfinite(dark)
+        lost = ~np.isfinite(dark)
+        counts = counts - np.where(lost, 0.0, dark)
+        mask = mask | lost
         sentences.append("The dark column was subtracted.")
-    exposure, averages, more = _settings(dialect, options)
-    moment = moment_in(dialect.metadata)
-    started = block.started or (moment[0] if moment else None)
+    if block.reference is not None:
+        sentences.append("The reference column was left out.")
+    exposure, averages, more = settings_of(dialect.metadata, options)
+    time_s, started, when = _moment(block, dialect)
     n = len(counts)
-    sentences = [*block.sentences, *sentences, *more, *notes, _written(dialect, source)]
-    origins = tuple(
-        Origin(file=path, line=block.lines[i], column=block.columns[i] or None, understood=tuple(sentences))
-        for i in range(n)
-    )
+    understood = (*block.sentences, *sentences, *more, *when, *notes, _written(dialect, source))
+    columns = block.columns or ("",) * n
     return Frames(
         axis=axis,
-        axis_kind="pixel" if _unit(block, path, options)[0] == "pixel" else "nm_air",
+        axis_kind=kind,
         counts=counts,
         mask=mask,
-        time_s=block.time_s,
+        time_s=time_s,
         exposure_s=np.full(n, exposure),
         averages=np.full(n, averages),
-        detector=Detector(ceiling_counts=ceiling, **stated),
-        origins=origins,
+        detector=Detector(**detector_of(dialect.metadata)),
+        origins=tuple(
+            Origin(file=path, line=line, column=column or None, understood=understood)
+            for line, column in zip(block.lines, columns, strict=True)
+        ),
         metadata=dialect.metadata,
         started_at=None if started is None else started.isoformat(),
     )
 
 
-def _unit(block: Block, path: Path, options: ReadingOptions) -> tuple[str, str]:
-    if options.axis_unit:
-        return options.axis_unit, "as you said"
-    return find_unit(block.axis, block.axis_name, block.axis_unit, path)
+def with_masks(frames: Frames, options: ReadingOptions) -> Frames:
+    """Mask what must not be used, in all frames together, and say so.
+
+    Parameters
+    ----------
+    frames : Frames
+        As `assemble` returns them, of one detector.
+    options : ReadingOptions
+        May state the ceiling.
+
+    Returns
+    -------
+    Frames
+        With saturated, stuck and spiky pixels masked, the ceiling in `detector`, and sentences on each.
+    """
+    mask = frames.mask
+    sentences = []
+    missing = int(np.count_nonzero(mask))
+    if missing:
+        sentences.append(f"{missing} values are missing or not a number; masked.")
+    ceiling, why = frames.detector.ceiling_counts, "as the file states"
+    if options.ceiling is not None:
+        ceiling, why = options.ceiling, "as you said"
+    elif ceiling is None:
+        ceiling, why = find_ceiling(np.where(mask, np.nan, frames.counts) if missing else frames.counts)
+    if ceiling is not None:
+        saturated = frames.counts >= ceiling
+        mask = mask | saturated
+        sentences.append(f"Saturation at {ceiling:g} counts ({why}): {np.count_nonzero(saturated)} values masked.")
+    stuck = stuck_pixels(frames.counts)
+    if stuck.any():
+        mask = mask | stuck
+        sentences.append(f"Stuck pixels, the same in every frame; masked: {_listed(frames.axis[stuck])}.")
+    hot = spikes(frames.counts.mean(axis=0, keepdims=True))[0] & ~mask.any(axis=0)
+    if hot.any():
+        mask = mask | hot
+        sentences.append(f"Single pixels narrower than the lines (hot or dead); masked: {_listed(frames.axis[hot])}.")
+    return replace(
+        frames,
+        mask=mask,
+        detector=replace(frames.detector, ceiling_counts=ceiling),
+        origins=_saying(frames.origins, tuple(sentences)),
+    )
+
+
+def _saying(origins: tuple[Origin, ...], sentences: tuple[str, ...]) -> tuple[Origin, ...]:
+    """Add sentences to origins; frames of one file share one tuple of them."""
+    shared: dict[int, tuple[str, ...]] = {}
+    found = []
+    for origin in origins:
+        key = id(origin.understood)
+        if key not in shared:
+            shared[key] = (*origin.understood, *sentences)
+        found.append(Origin(file=origin.file, line=origin.line, column=origin.column, understood=shared[key]))
+    return tuple(found)
+
+
+def _listed(values: NDArray[np.float64], most: int = 8) -> str:
+    shown = ", ".join(f"{value:.6g}" for value in values[:most])
+    return shown if len(values) <= most else f"{shown} and {len(values) - most} more"
 
 
 def _axis(
-    block: Block, path: Path, options: ReadingOptions
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64] | None, list[str]]:
+    block: Block, dialect: Dialect, path: Path, options: ReadingOptions
+) -> tuple[NDArray[np.float64], AxisKind, NDArray[np.float64], NDArray[np.float64] | None, list[str]]:
+    """Return axis, its kind, counts and dark in rising order of the axis, and sentences."""
     if not np.all(np.isfinite(block.axis)):
         i = int(np.flatnonzero(~np.isfinite(block.axis))[0])
-        raise ReadError(f"the axis has no number at point {i + 1}.", mend="Mend that row.", file=path)
-    unit, why = _unit(block, path, options)
-    axis, how = to_standard(block.axis, unit)
+        raise ReadError(
+            f"the axis has no number at point {i + 1}.",
+            mend="Mend or delete that row.",
+            file=path,
+            line=_line_of(block, i),
+        )
+    if options.axis_unit:
+        unit, why = options.axis_unit, "as you said"
+    else:
+        unit, why = find_unit(block.axis, block.axis_name, block.axis_unit, path)
+    try:
+        axis, how = to_standard(block.axis, unit)
+    except ReadError as error:
+        raise ReadError(error.problem, mend=error.mend, file=path) from None
     sentences = [f"The axis is {spoken(unit)} ({why})." + (f" {how}" if how else "")]
     counts, dark = block.counts, block.dark
     step = np.diff(axis)
-    if axis.size > 1 and np.all(step < 0):
+    if step.size and np.all(step < 0):
         axis, counts = axis[::-1].copy(), np.ascontiguousarray(counts[:, ::-1])
         dark = None if dark is None else dark[::-1]
-        sentences.append("The axis ran downwards and was turned round.")
-        step = -step[::-1]
-    if np.any(step <= 0):
-        i = int(np.flatnonzero(step <= 0)[0])
-        what = "repeats" if step[i] == 0 else "falls back"
-        line = block.lines[0] + i + 1 if block.layout in ("wide", "two-column") and block.lines else None
-        raise ReadError(
-            f"the axis {what} at point {i + 2}: {axis[i + 1]:g} after {axis[i]:g}; it must rise (or fall) throughout.",
-            mend="Remove the repeated rows, or export one spectrum per file.",
-            file=path,
-            line=line,
-        )
-    return axis, counts, dark, sentences
+        if unit not in ("cm-1", "eV"):
+            sentences.append("The axis ran downwards and was turned round.")
+    elif not np.all(step > 0):
+        raise _uneven(block, dialect, step, path)
+    return axis, "pixel" if unit == "pixel" else "nm_air", counts, dark, sentences
 
 
-def _settings(dialect: Dialect, options: ReadingOptions) -> tuple[float, float, list[str]]:
-    sentences = []
-    exposure = options.exposure_s if options.exposure_s is not None else float("nan")
-    if options.exposure_s is not None:
-        sentences.append(f"Exposure {exposure:g} s, as you said.")
-    else:
-        found = exposure_of(dialect.metadata)
-        if found and np.isfinite(found[0]):
-            exposure = found[0]
-            sentences.append(f"Exposure {exposure:g} s ('{found[1]}').")
-        elif found:
-            sentences.append(
-                f"The exposure ('{found[1]}') names no unit and was not used; state it with --exposure."
-            )
-    averages = averages_of(dialect.metadata)
-    if averages:
-        sentences.append(f"Each frame is the mean of {averages[0]:g} scans ('{averages[1]}').")
-    return exposure, averages[0] if averages else 1.0, sentences
+def _line_of(block: Block, point: int) -> int | None:
+    """Return the line of a point of the axis, where the axis runs down the file."""
+    return block.lines[0] + point if block.layout in ("wide", "two-column") and block.lines else None
+
+
+def _uneven(block: Block, dialect: Dialect, step: NDArray[np.float64], path: Path) -> ReadError:
+    rising = np.count_nonzero(step > 0) >= np.count_nonzero(step < 0)
+    wrong = step <= 0 if rising else step >= 0
+    i = int(np.flatnonzero(wrong)[0])
+    before, here = block.axis[i], block.axis[i + 1]
+    what = "repeats" if step[i] == 0 else "turns back"
+    mend = "Remove the repeated rows, or export one spectrum per file."
+    whole = np.all(block.counts == np.round(block.counts)) and np.all(block.axis == np.round(block.axis))
+    if dialect.delimiter == "," and whole and dialect.notation.decimal == ".":
+        mend = "If commas are decimal marks here as well as between columns, export with ';' between columns."
+    return ReadError(
+        f"the axis {what} at point {i + 2}: {here:.10g} after {before:.10g}; it must rise or fall throughout.",
+        mend=mend,
+        file=path,
+        line=_line_of(block, i + 1),
+    )
+
+
+def _moment(block: Block, dialect: Dialect) -> tuple[NDArray[np.float64], datetime | None, list[str]]:
+    """Return times, the wall-clock time they count from, and sentences."""
+    if block.started is not None:
+        return block.time_s, block.started, []
+    found = moment_in(dialect.metadata)
+    time_s, sentences = block.time_s, []
+    if len(time_s) == 1 and not np.isfinite(time_s[0]):
+        elapsed = elapsed_of(dialect.metadata)
+        if elapsed:
+            time_s = np.array([elapsed[0]])
+            sentences.append(f"Time {elapsed[0]:g} s ('{elapsed[1]}').")
+    if found:
+        sentences.append(f"Recorded {found[0].isoformat(sep=' ')} ('{found[1]}').")
+    return time_s, found[0] if found else None, sentences
 
 
 def _written(dialect: Dialect, source: SourceText) -> str:
@@ -218,5 +289,3 @@ def require_light(frames: Frames) -> None:
         what = "every pixel is saturated" if ceiling is not None else "every value is missing or masked"
         raise ReadError(f"{what}.", mend="Shorten the exposure and record again.", file=file)
 
-
-__all__ = ["FEWEST_POINTS", "read_spectra", "read_text", "replace", "require_light"]

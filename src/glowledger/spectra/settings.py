@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from datetime import datetime, timezone
 
-from glowledger.spectra.options import SECONDS
+from glowledger.spectra.options import SECONDS, ReadingOptions
 
 # settings by which our own files carry what is known of the detector -> field of frames.Detector
 DETECTOR_SETTINGS = {
@@ -78,6 +78,27 @@ def averages_of(metadata: tuple[tuple[str, str], ...]) -> tuple[float, str] | No
             if found and int(found.group(1)) >= 1:
                 return float(found.group(1)), f"{key}: {value}"
     return None
+
+
+def settings_of(
+    metadata: tuple[tuple[str, str], ...], options: ReadingOptions
+) -> tuple[float, float, tuple[str, ...]]:
+    """Return exposure in s (NaN where unknown) and averages (1 where unknown) of a preamble, and sentences on them."""
+    sentences = []
+    exposure = float("nan")
+    found = exposure_of(metadata)
+    if options.exposure_s is not None:
+        exposure = options.exposure_s
+        sentences.append(f"Exposure {exposure:g} s, as you said.")
+    elif found and found[0] > 0:
+        exposure = found[0]
+        sentences.append(f"Exposure {exposure:g} s ('{found[1]}').")
+    elif found:
+        sentences.append(f"The exposure ('{found[1]}') names no unit and was not used; state it:  --exposure SECONDS")
+    averages = averages_of(metadata)
+    if averages:
+        sentences.append(f"Each frame is the mean of {averages[0]:g} scans ('{averages[1]}').")
+    return exposure, averages[0] if averages else 1.0, tuple(sentences)
 
 
 def moment_of(text: str) -> datetime | None:
@@ -153,6 +174,24 @@ def seconds_of(label: str, unit_seconds_default: float | None = None) -> tuple[f
     if found.group(0) != found.group(1) and not names_time and not re.fullmatch(_NUMBER, text):
         return None  # frame_001 is a number of a frame, not a time
     return number * (unit_seconds_default or 1.0), False
+
+
+_ELAPSED_KEY = re.compile(
+    r"(?:.*\b)?(t|time|elapsed(?:\s*time)?|run\s*time|zeit|laufzeit|temps|tiempo|tempo)\s*(?:[\[(](\w+)[\])])?\Z", re.I
+)
+
+
+def elapsed_of(metadata: tuple[tuple[str, str], ...]) -> tuple[float, str] | None:
+    """Find the time of a frame in its run in a preamble, in seconds, with the setting as written."""
+    for key, value in metadata:
+        named = _ELAPSED_KEY.match(key)
+        if not named or ":" in value or _EXPOSURE_KEY.search(key):
+            continue
+        found = re.fullmatch(rf"\s*({_NUMBER})\s*([a-zµμ]+)?\s*", value, re.I)
+        unit = unit_seconds((found.group(2) or named.group(2)) if found else None)
+        if found and unit:
+            return float(found.group(1).replace(",", ".")) * unit, f"{key}: {value}"
+    return None
 
 
 def detector_of(metadata: tuple[tuple[str, str], ...]) -> dict[str, float]:
