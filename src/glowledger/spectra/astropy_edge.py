@@ -87,15 +87,22 @@ def from_specutils(spectrum: Any, *, medium: str | None = None) -> Frames:
     axis = spectrum.spectral_axis
     flux = np.asarray(spectrum.flux.value, dtype=np.float64)
     if flux.ndim > 2:
-        raise ReadError(f"the flux has {flux.ndim} dimensions, expected one or two.", mend="Flatten it to (frames, points).")
+        raise ReadError(
+            f"the flux has {flux.ndim} dimensions, expected one or two.",
+            mend="Flatten it to (frames, points).",
+        )
     if axis.ndim == 2:
         if np.any(axis != axis[0]):
-            raise ReadError("the axes of the collection differ.", mend="Resample the spectra to one axis first.")
+            raise ReadError(
+                "the axes of the collection differ.", mend="Resample the spectra to one axis first."
+            )
         axis = axis[0]
     meta = dict(spectrum.meta) if isinstance(spectrum.meta, dict) else {}
     mask = None if spectrum.mask is None else np.atleast_2d(np.asarray(spectrum.mask, dtype=bool))
     spread = None if spectrum.uncertainty is None else np.atleast_2d(_as_variance(spectrum.uncertainty))
-    return from_quantities(axis, flux, variance=spread, mask=mask, medium=medium or meta.get(_MEDIUM), meta=meta)
+    return from_quantities(
+        axis, flux, variance=spread, mask=mask, medium=medium or meta.get(_MEDIUM), meta=meta
+    )
 
 
 def from_quantities(
@@ -143,7 +150,9 @@ def from_quantities(
         values, rows, masked = values[::-1].copy(), rows[:, ::-1], masked[:, ::-1]
         variance = None if variance is None else variance[:, ::-1]
     elif not np.all(step > 0):
-        raise ReadError("the axis neither rises nor falls throughout.", mend="Sort the spectrum and drop repeated points.")
+        raise ReadError(
+            "the axis neither rises nor falls throughout.", mend="Sort the spectrum and drop repeated points."
+        )
     return Frames(
         axis=values,
         axis_kind=kind,
@@ -279,7 +288,9 @@ def _read_fits(path: Path) -> Frames:
 
 def _from_table(table: Any, meta: dict[str, Any]) -> Frames:
     roles = {name: role_of(name) for name in table.colnames}
-    axis_name = next((n for n, r in roles.items() if r in ("wavelength", "wavenumber", "energy", "pixel")), None)
+    axis_name = next(
+        (n for n, r in roles.items() if r in ("wavelength", "wavenumber", "energy", "pixel")), None
+    )
     axis_name = axis_name or next((n for n in table.colnames if _is_spectral(table[n])), None)
     flux = [n for n in table.colnames if n.lower().startswith(("flux", "counts", "intensity"))]
     if axis_name is None or not flux:
@@ -330,7 +341,9 @@ def _standard_axis(axis: Any, medium: str | None) -> tuple[NDArray[np.float64], 
         return to_standard(nm, "nm_vacuum" if medium == "vacuum" else "nm")[0], "nm_air"
     if unit.is_equivalent(u.nm, u.spectral()):
         return to_standard(u.Quantity(values, unit).to_value(u.nm, u.spectral()), "nm_vacuum")[0], "nm_air"
-    raise ReadError(f"the axis is in {unit}, which is no unit of light or pixel.", mend="Give it in nm or pixel.")
+    raise ReadError(
+        f"the axis is in {unit}, which is no unit of light or pixel.", mend="Give it in nm or pixel."
+    )
 
 
 def _as_variance(uncertainty: Any) -> NDArray[np.float64]:

@@ -11,7 +11,10 @@ from glowledger.errors import AmbiguousFile, ReadError
 from glowledger.spectra.column_names import role_of, says_vacuum, unit_of
 
 EV_NM = 1239.8419843320026  # h c / e in eV nm, exact in the SI of 2019
-NM_LIKELY = (150.0, 1300.0)  # what silicon detectors see, with margin; beyond it a bare number is not taken as nm
+NM_LIKELY = (
+    150.0,
+    1300.0,
+)  # what silicon detectors see, with margin; beyond it a bare number is not taken as nm
 
 _SPOKEN = {
     "pixel": "pixel number",
@@ -105,7 +108,7 @@ def _readings(low: float, high: float, whole: bool) -> dict[str, str]:
         if low <= 0:
             continue
         ends = sorted((to_nm(low), to_nm(high)))
-        if 90 <= ends[0] and ends[1] <= 5000:
+        if ends[0] >= 90 and ends[1] <= 5000:
             found[unit] = f"{_SPOKEN[unit]} ({ends[0]:.0f} to {ends[1]:.0f} nm)"
     if len(found) < 2:
         found.setdefault("pixel", "pixel numbers")

@@ -111,7 +111,11 @@ def _with_heads(
     origins = []
     model = frames.origins[0]
     for i, (file, head) in enumerate(zip(files, heads, strict=True)):
-        metadata = frames.metadata if head == heads[0] else preamble(head.decode(source.codec, "replace").split("\n"))
+        metadata = (
+            frames.metadata
+            if head == heads[0]
+            else preamble(head.decode(source.codec, "replace").split("\n"))
+        )
         settings = tuple(pair for pair in metadata if pair[0])
         if head not in seen:
             seen[head] = settings_of(settings, options)
@@ -120,7 +124,11 @@ def _with_heads(
         moments.append(found[0] if found else None)
         if run_time:
             elapsed[i] = run_time[0]
-        understood = model.understood if head == heads[0] else (*model.understood[:2], *sentences, model.understood[-1])
+        understood = (
+            model.understood
+            if head == heads[0]
+            else (*model.understood[:2], *sentences, model.understood[-1])
+        )
         origins.append(replace(model, file=file, understood=understood))
     started = None
     if all(moments) and not np.all(np.isfinite(elapsed)):

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from glowledger.errors import ReadError
 from glowledger.spectra.frames import Frames
+from glowledger.spectra.masks import hot_pixels
 from glowledger.spectra.noise import estimate_noise, variance_of
 
 SAME_EXPOSURE = 0.01  # relative difference up to which two exposures count as one
@@ -32,7 +33,7 @@ def subtract_dark(frames: Frames, dark: Frames) -> Frames:
     Returns
     -------
     Frames
-        Counts less the dark; `added_variance` holds the variance of the dark, `mask` its masked pixels.
+        Counts less the dark; `added_variance` holds the variance of the dark, `mask` its masked and hot pixels.
 
     Raises
     ------
@@ -50,14 +51,19 @@ def subtract_dark(frames: Frames, dark: Frames) -> Frames:
     added = variance_of(mean, detector, np.maximum(scans, 1.0))
     if frames.added_variance is not None:
         added = added + frames.added_variance
+    hot = hot_pixels(mean) & (seen > 0)
     sentence = f"A dark of {len(dark)} frame{'s' if len(dark) > 1 else ''} was subtracted{how}."
+    if hot.any():
+        sentence += f" {np.count_nonzero(hot)} hot pixels, high in the dark, are masked."
     offset = frames.detector.offset_counts
     return replace(
         frames,
         counts=frames.counts - subtracted,
-        mask=frames.mask | (seen == 0),
+        mask=frames.mask | (seen == 0) | hot,
         added_variance=added,
-        detector=replace(frames.detector, offset_counts=None if offset is None else offset - float(np.median(mean))),
+        detector=replace(
+            frames.detector, offset_counts=None if offset is None else offset - float(np.median(mean))
+        ),
         origins=tuple(replace(o, understood=(*o.understood, sentence)) for o in frames.origins),
     )
 

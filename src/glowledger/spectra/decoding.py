@@ -89,7 +89,9 @@ def load_bytes(path: Path) -> bytes:
             "the file may not be read (permission denied).", mend="Change its permissions.", file=path
         ) from None
     except (OSError, ValueError) as error:
-        raise ReadError(f"the file cannot be read ({error}).", mend="Check disk and path.", file=path) from None
+        raise ReadError(
+            f"the file cannot be read ({error}).", mend="Check disk and path.", file=path
+        ) from None
     if not raw.strip(b"\x00 \t\r\n\xef\xbb\xbf\xff\xfe"):
         raise ReadError("the file is empty.", mend="Export the spectrum again.", file=path)
     return raw
@@ -131,7 +133,9 @@ def decode(raw: bytes, path: Path) -> SourceText:
 
 def _unmarked(raw: bytes, path: Path) -> SourceText:
     for magic, what in _MAGIC:
-        if raw.startswith(magic) and not (magic == b"BM" and raw[:200].isascii() and b"\x00" not in raw[:200]):
+        if raw.startswith(magic) and not (
+            magic == b"BM" and raw[:200].isascii() and b"\x00" not in raw[:200]
+        ):
             raise ReadError(f"expected text, found {what}.", mend=_EXPORT, file=path)
     head = raw[:4096]
     if b"\x00" in head:
@@ -178,7 +182,9 @@ def _line_feeds(raw: bytes) -> bytes:
 
 def _refuse_markup(lines: list[str], path: Path) -> None:
     start = "\n".join(lines)[:2000].lstrip().lower()
-    if start.startswith("<") and any(tag in start for tag in ("<html", "<!doctype", "<head", "<body", "<table")):
+    if start.startswith("<") and any(
+        tag in start for tag in ("<html", "<!doctype", "<head", "<body", "<table")
+    ):
         raise ReadError(
             "expected numbers, found a web page (HTML) saved under this name.",
             mend="Download the data itself, not the page that shows it.",
@@ -188,4 +194,6 @@ def _refuse_markup(lines: list[str], path: Path) -> None:
     if start.startswith(("<?xml", "<svg")):
         raise ReadError("expected numbers, found an XML document.", mend=_EXPORT, file=path, line=1)
     if start.startswith("{\\rtf"):
-        raise ReadError("expected plain text, found a word-processor document.", mend=_EXPORT, file=path, line=1)
+        raise ReadError(
+            "expected plain text, found a word-processor document.", mend=_EXPORT, file=path, line=1
+        )

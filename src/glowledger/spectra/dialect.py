@@ -134,7 +134,9 @@ def sniff(source: SourceText, options: ReadingOptions) -> Dialect:
     columns -= trailing
     notation = _notation(lines, first, rest, sample, delimiter, quoted, path, options)
     header, units = _find_header(lines, first, delimiter, columns)
-    unit_names = tuple(split(_uncommented(lines[units]), delimiter, '"' in lines[units])) if units is not None else ()
+    unit_names = (
+        tuple(split(_uncommented(lines[units]), delimiter, '"' in lines[units])) if units is not None else ()
+    )
     above = [i for i in (header, units, first) if i is not None]
     return Dialect(
         delimiter=delimiter,
@@ -240,7 +242,9 @@ def _notation(
     columns = [column for column in columns if column and all(looks_numeric(c) for c in column)]
     if options.decimal:
         other = "," if options.decimal == "." else "."
-        return Notation(options.decimal, other if any(other in c for column in columns for c in column) else "")
+        return Notation(
+            options.decimal, other if any(other in c for column in columns for c in column) else ""
+        )
     found = find_notation(columns) if columns else Notation()
     if isinstance(found, Notation):
         return found
@@ -339,4 +343,3 @@ def preamble(lines: list[str]) -> tuple[tuple[str, str], ...]:
         else:
             found.append(("", text))
     return tuple(found)
-

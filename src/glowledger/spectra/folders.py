@@ -19,7 +19,9 @@ from glowledger.spectra.frames import Frames
 from glowledger.spectra.options import ReadingOptions
 from glowledger.spectra.settings import moment_of, seconds_of
 
-SUFFIXES = frozenset({".csv", ".txt", ".tsv", ".tab", ".dat", ".asc", ".prn", ".xy", ".ecsv", ".fits", ".fit"})
+SUFFIXES = frozenset(
+    {".csv", ".txt", ".tsv", ".tab", ".dat", ".asc", ".prn", ".xy", ".ecsv", ".fits", ".fit"}
+)
 SLOWEST_COPY_S = 0.005  # files that follow each other faster were copied, not recorded
 
 
@@ -117,9 +119,13 @@ def _without_unfinished(parts: list[Frames]) -> tuple[list[Frames], list[str]]:
     newest = max(range(len(parts)), key=lambda i: _changed(parts[i]))
     others = [part for i, part in enumerate(parts) if i != newest]
     axis, usual = parts[newest].axis, others[0].axis
-    if len(axis) < len(usual) and (np.array_equal(axis, usual[: len(axis)]) or np.array_equal(axis, usual[-len(axis) :])):
+    if len(axis) < len(usual) and (
+        np.array_equal(axis, usual[: len(axis)]) or np.array_equal(axis, usual[-len(axis) :])
+    ):
         name = parts[newest].origins[0].file
-        return others, [f"{name.name if name else ''} stops short, as if still being written; it was left out."]
+        return others, [
+            f"{name.name if name else ''} stops short, as if still being written; it was left out."
+        ]
     return parts, []
 
 
@@ -208,7 +214,11 @@ def _times(frames: Frames) -> tuple[NDArray[np.float64], str | None, str]:
     changed = np.array([file.stat().st_mtime for file in files])
     if len(files) > 1 and np.all(np.diff(changed) >= 0) and np.ptp(changed) > SLOWEST_COPY_S * len(files):
         start = datetime.fromtimestamp(changed[0])
-        return changed - changed[0], start.isoformat(), "Times are those at which the files were last changed."
+        return (
+            changed - changed[0],
+            start.isoformat(),
+            "Times are those at which the files were last changed.",
+        )
     why = "Neither preambles nor names tell times, and the files were changed in another order or all at once"
     return np.full(len(files), np.nan), None, f"{why}: the order is that of the names, without times."
 

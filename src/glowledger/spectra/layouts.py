@@ -130,7 +130,7 @@ def _wide_or_transposed(
 
 
 def _looks_like_nm(values: NDArray[np.float64]) -> bool:
-    return values.size >= 20 and 150 <= np.min(values) and np.max(values) <= 1300 and np.ptp(values) > 20
+    return values.size >= 20 and np.min(values) >= 150 and np.max(values) <= 1300 and np.ptp(values) > 20
 
 
 def _monotone(values: NDArray[np.float64]) -> bool:
@@ -152,7 +152,11 @@ def _is_long(values: NDArray[np.float64], roles: list[str | None]) -> bool:
         named = {"time", "frame"} & set(roles) and set(_AXIS_ROLES) & set(roles)
         return bool(named)
     first = values[:, 0]
-    return bool(np.any(np.diff(first) == 0)) and bool(np.all(np.diff(first) >= 0)) and not _monotone(values[:, 1])
+    return (
+        bool(np.any(np.diff(first) == 0))
+        and bool(np.all(np.diff(first) >= 0))
+        and not _monotone(values[:, 1])
+    )
 
 
 def _counts_only(table: Table, dialect: Dialect) -> Block:
@@ -192,10 +196,16 @@ def _wide(table: Table, dialect: Dialect, path: Path, options: ReadingOptions) -
     if not keep:
         raise ReadError("no column of counts was found.", mend="Name it 'counts'.", file=path)
     columns = tuple(names[i] for i in keep)
-    time_s, started, how = _times_of(columns, options, path) if len(keep) > 1 else (np.full(1, np.nan), None, ())
+    time_s, started, how = (
+        _times_of(columns, options, path) if len(keep) > 1 else (np.full(1, np.nan), None, ())
+    )
     units = dialect.unit_names
     several = len(keep) > 1
-    head = f"A wide table: an axis and {len(keep)} frames side by side." if several else "One spectrum: axis and counts."
+    head = (
+        f"A wide table: an axis and {len(keep)} frames side by side."
+        if several
+        else "One spectrum: axis and counts."
+    )
     return Block(
         layout="wide" if several else "two-column",
         axis=values[:, axis_column],
@@ -236,7 +246,11 @@ def _times_of(
         named = all(item is not None and item[1] for item in found)
         unit = "" if named else f" (no unit is given; taken as {options.time_unit or 's'})"
         return np.array(times), None, (f"Times from the header: {times[0]:g} to {times[-1]:g} s{unit}.",)
-    return np.full(len(labels), np.nan), None, ("The column names give no times; frames are in the order of columns.",)
+    return (
+        np.full(len(labels), np.nan),
+        None,
+        ("The column names give no times; frames are in the order of columns.",),
+    )
 
 
 def _transposed(table: Table, dialect: Dialect, path: Path, options: ReadingOptions) -> Block:
@@ -304,5 +318,7 @@ def _long(table: Table, dialect: Dialect, path: Path, options: ReadingOptions) -
         time_s=times * scale if is_time else np.full(len(times), np.nan),
         columns=("",) * len(times),
         lines=tuple(first),
-        sentences=(f"A long table: time, axis, counts in three columns; {len(times)} frames of {len(axis)} points.",),
+        sentences=(
+            f"A long table: time, axis, counts in three columns; {len(times)} frames of {len(axis)} points.",
+        ),
     )

@@ -107,7 +107,9 @@ def spikes(counts: NDArray[np.float64]) -> NDArray[np.bool_]:
             continue
         limit = _NARROWER * resolved[len(resolved) // 10]
         stands_out = middle[i] - side[i] > _SPIKE_SIGMAS * sigma[i]
-        found[i, 1:-1] = peak[i] & stands_out & (np.abs(side[i]) < np.maximum(limit * middle[i], 4 * sigma[i]))
+        found[i, 1:-1] = (
+            peak[i] & stands_out & (np.abs(side[i]) < np.maximum(limit * middle[i], 4 * sigma[i]))
+        )
     return found
 
 

@@ -12,7 +12,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from glowledger.spectra.frames import Detector, Frames
-from glowledger.spectra.masks import FULL_SCALES
 
 FULL_WELL_ELECTRONS = 60_000.0  # of small linear CCD and CMOS detectors: 2e4 to 1e5; from memory
 MEDIAN_OF_SQUARE = 0.454936  # median of chi-square with one degree of freedom
@@ -48,9 +47,7 @@ class NoiseEstimate:
     sentences: tuple[str, ...]
 
 
-def variance_of(
-    counts: ArrayLike, detector: Detector, averages: ArrayLike = 1.0
-) -> NDArray[np.float64]:
+def variance_of(counts: ArrayLike, detector: Detector, averages: ArrayLike = 1.0) -> NDArray[np.float64]:
     """Return the variance of counts for a known detector.
 
     Parameters
@@ -97,7 +94,9 @@ def variance(frames: Frames, detector: Detector | None = None) -> NDArray[np.flo
     if frames.known_variance is not None:
         found = frames.known_variance
     else:
-        found = variance_of(frames.counts, detector or estimate_noise(frames).detector, frames.averages[:, None])
+        found = variance_of(
+            frames.counts, detector or estimate_noise(frames).detector, frames.averages[:, None]
+        )
     return found if frames.added_variance is None else found + frames.added_variance
 
 
@@ -138,7 +137,9 @@ def estimate_noise(frames: Frames) -> NoiseEstimate:
     if known.read_noise_counts is not None:
         read2, read2_se = known.read_noise_counts**2, float("nan")
     read = float(np.sqrt(read2))
-    detector = replace(known, counts_per_electron=float(gain), read_noise_counts=read, offset_counts=float(offset))
+    detector = replace(
+        known, counts_per_electron=float(gain), read_noise_counts=read, offset_counts=float(offset)
+    )
     read_se = read2_se / (2 * read) if read > 0 else float("nan")
     return NoiseEstimate(
         detector=detector,
@@ -176,7 +177,11 @@ def _in_time(
         levels = (counts[starts] + counts[starts + 1] + counts[starts + 2]) / 3.0
         return triple / np.sqrt(6.0), levels, f"from differences between {3 * len(starts)} frames"
     if n == 2:
-        return (scaled[1:] - scaled[:1]) / np.sqrt(2.0), counts.mean(axis=0)[None], "from the difference of two frames"
+        return (
+            (scaled[1:] - scaled[:1]) / np.sqrt(2.0),
+            counts.mean(axis=0)[None],
+            "from the difference of two frames",
+        )
     return scaled, counts, "from neighbouring pixels of one frame"
 
 
@@ -188,7 +193,9 @@ def _between_pixels(values: NDArray[np.float64], order: int) -> NDArray[np.float
     if values.shape[1] > order:
         coefficients = np.array([float(_binomial(order, k)) for k in range(order + 1)])
         half = order // 2
-        found[:, half : values.shape[1] - half] = np.diff(values, n=order, axis=1) / np.sqrt(np.sum(coefficients**2))
+        found[:, half : values.shape[1] - half] = np.diff(values, n=order, axis=1) / np.sqrt(
+            np.sum(coefficients**2)
+        )
     return found
 
 
@@ -239,9 +246,11 @@ def _quantum(counts: NDArray[np.float64]) -> float:
 
 
 def _usual_gain(frames: Frames) -> float:
-    top = frames.detector.ceiling_counts or float(np.max(np.abs(frames.counts), initial=1.0))
-    scale = next((full for full in FULL_SCALES if full >= top), top)
-    return scale / FULL_WELL_ELECTRONS
+    """Return the gain of a usual detector: its full well fills its converter, of 8 bits or, to be careful, of 16."""
+    top = frames.detector.ceiling_counts
+    if top is None:
+        top = 65535.0 if float(np.max(frames.counts, initial=0.0)) > 255 else 255.0
+    return top / FULL_WELL_ELECTRONS
 
 
 def _line(
@@ -323,7 +332,14 @@ def _weighted_line(
 
 
 def _sentences(
-    read: float, read_se: float, gain: float, gain_se: float, assumed: bool, known: Detector, correlation: float, how: str
+    read: float,
+    read_se: float,
+    gain: float,
+    gain_se: float,
+    assumed: bool,
+    known: Detector,
+    correlation: float,
+    how: str,
 ) -> tuple[str, ...]:
     found = []
     if known.read_noise_counts is None:
@@ -334,5 +350,7 @@ def _sentences(
     elif known.counts_per_electron is None:
         found.append(f"Photon noise as of {gain:.3g} ± {gain_se:.2g} counts per electron, {how}.")
     if correlation > 0.2:
-        found.append("Neighbouring pixels share their noise: the spectra were smoothed before they were written.")
+        found.append(
+            "Neighbouring pixels share their noise: the spectra were smoothed before they were written."
+        )
     return tuple(found)

@@ -160,7 +160,9 @@ def _settled(column: list[str]) -> bool:
     marked = [token for token in column if "." in token]
     if not marked or len(marked) == len(column):
         return True
-    return 2 * _leaps([float(token) for token in column]) < _leaps([float(token.replace(".", "")) for token in column])
+    return 2 * _leaps([float(token) for token in column]) < _leaps(
+        [float(token.replace(".", "")) for token in column]
+    )
 
 
 def _leaps(values: list[float]) -> float:

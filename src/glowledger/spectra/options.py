@@ -56,5 +56,7 @@ class ReadingOptions:
             if mark == "\\t":
                 mark = "\t"
             if len(mark) != 1:
-                raise ValueError(f"delimiter is {self.delimiter!r}, expected one character or {', '.join(DELIMITERS)}")
+                raise ValueError(
+                    f"delimiter is {self.delimiter!r}, expected one character or {', '.join(DELIMITERS)}"
+                )
             object.__setattr__(self, "delimiter", mark)

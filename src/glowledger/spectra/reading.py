@@ -156,7 +156,9 @@ def with_masks(frames: Frames, options: ReadingOptions) -> Frames:
     if ceiling is not None:
         saturated = frames.counts >= ceiling
         mask = mask | saturated
-        sentences.append(f"Saturation at {ceiling:g} counts ({why}): {np.count_nonzero(saturated)} values masked.")
+        sentences.append(
+            f"Saturation at {ceiling:g} counts ({why}): {np.count_nonzero(saturated)} values masked."
+        )
     stuck = stuck_pixels(frames.counts)
     if stuck.any():
         mask = mask | stuck
@@ -164,7 +166,9 @@ def with_masks(frames: Frames, options: ReadingOptions) -> Frames:
     hot = spikes(frames.counts.mean(axis=0, keepdims=True))[0] & ~mask.any(axis=0)
     if hot.any():
         mask = mask | hot
-        sentences.append(f"Single pixels narrower than the lines (hot or dead); masked: {_listed(frames.axis[hot])}.")
+        sentences.append(
+            f"Single pixels narrower than the lines (hot or dead); masked: {_listed(frames.axis[hot])}."
+        )
     return replace(
         frames,
         mask=mask,
@@ -288,4 +292,3 @@ def require_light(frames: Frames) -> None:
     if frames.mask.all():
         what = "every pixel is saturated" if ceiling is not None else "every value is missing or masked"
         raise ReadError(f"{what}.", mend="Shorten the exposure and record again.", file=file)
-

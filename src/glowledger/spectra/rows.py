@@ -131,7 +131,9 @@ def _careful(lines: list[str], dialect: Dialect, path: Path) -> Table:
             row, label = _row(_cells(line, dialect), dialect, path, number)
         except ReadError:
             if rows and i == last == len(lines) - 1:
-                notes.append(f"The last line ({number}) is not complete, as if still being written; it was left out.")
+                notes.append(
+                    f"The last line ({number}) is not complete, as if still being written; it was left out."
+                )
                 break
             if rows and _only_text(lines[i:], dialect):
                 notes.append(f"Text after the data, from line {number}, was left out.")

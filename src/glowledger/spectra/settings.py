@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import datetime, timezone
+from datetime import UTC, datetime
 
 from glowledger.spectra.options import SECONDS, ReadingOptions
 
@@ -17,18 +17,24 @@ DETECTOR_SETTINGS = {
 
 _NUMBER = r"[-+]?\d+(?:[.,]\d+)?(?:[eE][-+]?\d+)?"
 _DURATION = re.compile(
-    rf"({_NUMBER})\s*(milliseconds?|microseconds?|seconds?|minutes?|hours?|msec|usec|sec|ms|us|µs|μs|min|s|h)?\b", re.I
+    rf"({_NUMBER})\s*(milliseconds?|microseconds?|seconds?|minutes?|hours?|msec|usec|sec|ms|us|µs|μs|min|s|h)?\b",
+    re.I,
 )
 _EXPOSURE_KEY = re.compile(
     r"integration|exposure|int\.?\s*time|t[_ ]?int\b|belichtung|integrationszeit|exposition|exposici|esposizione|"
     r"int[ée]gration|integraci",
     re.I,
 )
-_AVERAGE_KEY = re.compile(r"averag|scans?\s*to\s*average|co-?adds?|mittelung|moyenn|promedi|media\b|n_?scans?\b", re.I)
-_TIME_KEY = re.compile(
-    r"\b(date|time|datetime|timestamp|datum|zeit|uhrzeit|fecha|hora|data|ora|heure|acquired|recorded|started?)\b", re.I
+_AVERAGE_KEY = re.compile(
+    r"averag|scans?\s*to\s*average|co-?adds?|mittelung|moyenn|promedi|media\b|n_?scans?\b", re.I
 )
-_ISO = re.compile(r"(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})[T _]+(\d{1,2})[:.h-](\d{2})(?:[:.m-](\d{2})(?:[.,](\d+))?)?\s*(Z|[+-]\d{2}:?\d{2})?")
+_TIME_KEY = re.compile(
+    r"\b(date|time|datetime|timestamp|datum|zeit|uhrzeit|fecha|hora|data|ora|heure|acquired|recorded|started?)\b",
+    re.I,
+)
+_ISO = re.compile(
+    r"(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})[T _]+(\d{1,2})[:.h-](\d{2})(?:[:.m-](\d{2})(?:[.,](\d+))?)?\s*(Z|[+-]\d{2}:?\d{2})?"
+)
 _COMPACT = re.compile(r"(?<!\d)(\d{4})(\d{2})(\d{2})[T_-]?(\d{2})(\d{2})(\d{2})(?:[._](\d{1,6}))?(?!\d)")
 _DAY_FIRST = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})[T ,_]+(\d{1,2}):(\d{2})(?::(\d{2})(?:[.,](\d+))?)?")
 _CLOCK = re.compile(r"(?<![\d:])(\d{1,2}):(\d{2}):(\d{2})(?:[.,](\d+))?(?![\d:])")
@@ -39,7 +45,15 @@ def unit_seconds(word: str | None) -> float | None:
     if not word:
         return None
     word = word.lower().replace("µ", "u").replace("μ", "u")
-    for prefix, unit in (("milli", "ms"), ("micro", "us"), ("msec", "ms"), ("usec", "us"), ("sec", "s"), ("min", "min"), ("hour", "h")):
+    for prefix, unit in (
+        ("milli", "ms"),
+        ("micro", "us"),
+        ("msec", "ms"),
+        ("usec", "us"),
+        ("sec", "s"),
+        ("min", "min"),
+        ("hour", "h"),
+    ):
         if word.startswith(prefix):
             return SECONDS[unit]
     return SECONDS.get(word)
@@ -66,7 +80,9 @@ def exposure_of(metadata: tuple[tuple[str, str], ...]) -> tuple[float, str] | No
 
 
 def _unit_in_key(key: str) -> str | None:
-    found = re.search(r"[\[(_ /](milliseconds?|microseconds?|seconds?|msec|usec|sec|ms|us|µs|μs|s|min)[\])]?\s*$", key, re.I)
+    found = re.search(
+        r"[\[(_ /](milliseconds?|microseconds?|seconds?|msec|usec|sec|ms|us|µs|μs|s|min)[\])]?\s*$", key, re.I
+    )
     return found.group(1) if found else None
 
 
@@ -94,7 +110,9 @@ def settings_of(
         exposure = found[0]
         sentences.append(f"Exposure {exposure:g} s ('{found[1]}').")
     elif found:
-        sentences.append(f"The exposure ('{found[1]}') names no unit and was not used; state it:  --exposure SECONDS")
+        sentences.append(
+            f"The exposure ('{found[1]}') names no unit and was not used; state it:  --exposure SECONDS"
+        )
     averages = averages_of(metadata)
     if averages:
         sentences.append(f"Each frame is the mean of {averages[0]:g} scans ('{averages[1]}').")
@@ -120,7 +138,7 @@ def moment_of(text: str) -> datetime | None:
         return None
     if zone:
         offset = "+00:00" if zone == "Z" else zone
-        moment = datetime.fromisoformat(f"{moment.isoformat()}{offset}").astimezone(timezone.utc).replace(tzinfo=None)
+        moment = datetime.fromisoformat(f"{moment.isoformat()}{offset}").astimezone(UTC).replace(tzinfo=None)
     return moment
 
 
@@ -163,7 +181,9 @@ def seconds_of(label: str, unit_seconds_default: float | None = None) -> tuple[f
     if clock:
         hours, minutes, seconds = clock.groups()
         return int(hours) * 3600 + int(minutes) * 60 + float(seconds.replace(",", ".")), True
-    found = re.fullmatch(rf"(?:.*?(?:^|[\s_=:(@]))?(?:t\s*=?\s*)?({_NUMBER})\s*\[?([a-zµμ]+)?\]?\)?", text, re.I)
+    found = re.fullmatch(
+        rf"(?:.*?(?:^|[\s_=:(@]))?(?:t\s*=?\s*)?({_NUMBER})\s*\[?([a-zµμ]+)?\]?\)?", text, re.I
+    )
     if not found:
         return None
     number = float(found.group(1).replace(",", "."))
@@ -177,7 +197,8 @@ def seconds_of(label: str, unit_seconds_default: float | None = None) -> tuple[f
 
 
 _ELAPSED_KEY = re.compile(
-    r"(?:.*\b)?(t|time|elapsed(?:\s*time)?|run\s*time|zeit|laufzeit|temps|tiempo|tempo)\s*(?:[\[(](\w+)[\])])?\Z", re.I
+    r"(?:.*\b)?(t|time|elapsed(?:\s*time)?|run\s*time|zeit|laufzeit|temps|tiempo|tempo)\s*(?:[\[(](\w+)[\])])?\Z",
+    re.I,
 )
 
 

@@ -30,7 +30,9 @@ def write_spectra(path: str | Path, frames: Frames) -> None:
     kind = FORMATS.get(path.suffix.lower())
     if kind is None:
         raise WriteError(
-            f"the ending '{path.suffix}' names no format.", mend=f"Use one of {', '.join(FORMATS)}.", file=path
+            f"the ending '{path.suffix}' names no format.",
+            mend=f"Use one of {', '.join(FORMATS)}.",
+            file=path,
         )
     if kind == "csv":
         write_csv(path, frames)
@@ -174,7 +176,9 @@ def _told(path: Path) -> Iterator[None]:
     except FileNotFoundError:
         raise WriteError("the folder does not exist.", mend=f"Make it: {path.parent}", file=path) from None
     except PermissionError:
-        raise WriteError("the file may not be written (permission denied).", mend="Choose another place.", file=path) from None
+        raise WriteError(
+            "the file may not be written (permission denied).", mend="Choose another place.", file=path
+        ) from None
     except OSError as error:
         full = error.errno in (27, 28, 122)  # EFBIG, ENOSPC, EDQUOT
         raise WriteError(
