@@ -86,6 +86,15 @@ def test_the_summary_names_what_is_sure_doubtful_untellable_and_unseen_in_this_o
     assert "not the same as absent" in said[3]
 
 
+def test_a_reason_that_begins_with_a_symbol_keeps_its_capital(make_fit):
+    from dataclasses import replace
+
+    fit = make_fit()
+    reason = "Ar I 763.51 stands out by itself"
+    fit = replace(fit, species=(replace(fit.species[0], reason=reason), *fit.species[1:]))
+    assert f"\nAr I: {reason}.\n" in f"{sentences.identify_text(fit)}\n"
+
+
 def test_a_spectrum_without_certain_species_claims_nothing(make_fit):
     assert sentences.identify_summary(make_fit(names=("CN",)))[0] == "Nothing in the glow is certain."
 

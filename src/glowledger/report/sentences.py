@@ -327,7 +327,8 @@ def _capital(sentence: str) -> str:
 def _small(sentence: str) -> str:
     """Return a sentence to follow a colon: small first letter unless it begins with a symbol or acronym."""
     first = sentence.split(" ")[0]
-    if first[1:].islower() or len(first) == 1:
+    symbols = {s.name.split(" ")[0] for s in listed_species()}
+    if first not in symbols and (first[1:].islower() or len(first) == 1):
         sentence = sentence[:1].lower() + sentence[1:]
     return sentence if sentence.endswith(".") else f"{sentence}."
 
