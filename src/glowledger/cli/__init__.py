@@ -18,6 +18,7 @@ COMMANDS = {
     "convert": ("convert", "Write spectra with a calibrated wavelength axis."),
     "identify": ("identify", "Say which gases and contaminants glow in a spectrum."),
     "track": ("track", "Follow a cleaning run and say whether it is done."),
+    "colour": ("colour", "Say in which colour a glow is seen, or which gas glows in a colour."),
     "tables": ("tables", "Look up lines, lamps and bands."),
 }
 

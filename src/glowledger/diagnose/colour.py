@@ -26,6 +26,12 @@ RESPONSE_KNOTS_NM = 50.0  # errors of a response closer together than this are t
 OUTSIDE_LOG_SD = 0.7  # a response used outside its usable range: a factor of two
 TOLD = 0.5  # the commonest name must cover this part of the draws, else 'cannot tell'
 DRAWS = 400
+AS_RECORDED = (
+    "No response of this spectrometer is known, so the values are taken as radiant power: this is the colour "
+    "of the light as recorded, not as an eye sees it. Give a bench with a response, or say --response none "
+    "if the values are calibrated radiant power.",
+)
+BRIDGED_PIXELS = 2  # so few bad pixels in a row are bridged; longer gaps are light that is missing
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -100,12 +106,12 @@ def recorded_colour(
     GlowledgerError
         If the axis holds no visible wavelength or the spectrum no visible light.
     """
-    axis, spectrum, weights = _prepared(axis_nm, values, units, per)
+    axis, spectrum, missing, weights = _prepared(axis_nm, values, units, per)
     xyz = spectrum @ weights
     covariance = np.einsum("pi,p,pj->ij", weights, _noise_variance(spectrum), weights)
     _demand_light(xyz, covariance)
     draws = np.random.default_rng(0).multivariate_normal(xyz, covariance, DRAWS)
-    return _summary("recorded", xyz, draws, _cautions(axis, spectrum))
+    return _summary("recorded", xyz, draws, _cautions(axis, spectrum, missing), complete=missing < 1.0)
 
 
 def true_colour(
@@ -139,7 +145,7 @@ def true_colour(
     GlowledgerError
         If the axis holds no visible wavelength or the spectrum no visible light.
     """
-    axis, spectrum, weights = _prepared(axis_nm, counts, "photons", per)
+    axis, spectrum, missing, weights = _prepared(axis_nm, counts, "photons", per)
     generator = np.random.default_rng(0)
     value, drawn = _response_draws(axis, response, generator)
     xyz = (spectrum / value) @ weights
@@ -147,21 +153,21 @@ def true_colour(
     _demand_light(xyz, covariance)
     draws = (spectrum / drawn) @ weights
     draws = draws + generator.multivariate_normal(np.zeros(3), covariance, DRAWS)
-    cautions = _cautions(axis, spectrum)
+    cautions = _cautions(axis, spectrum, missing)
     if response is None:
         cautions += (
             "The response of this spectrometer is not known; a typical silicon detector is assumed, and "
             "units differ by a factor of 1.4 or so. Record a lamp of known colour temperature to do better.",
         )
-    return _summary("true", xyz, draws, cautions)
+    return _summary("true", xyz, draws, cautions, complete=missing < 1.0)
 
 
 def _prepared(
     axis_nm: ArrayLike, values: ArrayLike, units: Units, per: Per
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Return axis, spectrum with gaps at zero, and the XYZ weights."""
+) -> tuple[NDArray[np.float64], NDArray[np.float64], float, NDArray[np.float64]]:
+    """Return axis, spectrum with short gaps bridged, nm of visible light missing, and the XYZ weights."""
     axis = np.asarray(axis_nm, dtype=float)
-    spectrum = np.nan_to_num(np.asarray(values, dtype=float), nan=0.0, posinf=0.0, neginf=0.0)
+    spectrum = np.array(values, dtype=float)
     if axis.shape != spectrum.shape or axis.ndim != 1:
         raise ValueError(f"axis {axis.shape} and values {spectrum.shape} must be one-dimensional and alike")
     if not np.any((axis > VISIBLE_NM[0]) & (axis < VISIBLE_NM[1])):
@@ -169,7 +175,30 @@ def _prepared(
             f"the spectrum runs from {axis[0]:.0f} to {axis[-1]:.0f} nm and holds no visible light.",
             mend="A colour needs 400-700 nm; check the unit of the axis (nm in air).",
         )
-    return axis, spectrum, pixel_weights(axis, units=units, per=per)
+    spectrum, missing = _bridged(axis, spectrum)
+    return axis, spectrum, missing, pixel_weights(axis, units=units, per=per)
+
+
+def _bridged(axis: NDArray[np.float64], spectrum: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
+    """Bridge single bad pixels, set longer gaps to zero, and return the visible nm that are missing."""
+    bad = ~np.isfinite(spectrum)
+    if not bad.any() or bad.all():
+        return np.where(bad, 0.0, spectrum), 0.0
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], bad.astype(int), [0]])))
+    filled = np.interp(axis, axis[~bad], spectrum[~bad])
+    missing = 0.0
+    width = np.gradient(axis)
+    for start, stop in zip(edges[::2], edges[1::2], strict=True):  # runs of bad pixels are few
+        if stop - start > AS_RECORDED = (
+    "No response of this spectrometer is known, so the values are taken as radiant power: this is the colour "
+    "of the light as recorded, not as an eye sees it. Give a bench with a response, or say --response none "
+    "if the values are calibrated radiant power.",
+)
+BRIDGED_PIXELS:
+            filled[start:stop] = 0.0
+            seen = (axis[start:stop] > 400) & (axis[start:stop] < 700)
+            missing += float(width[start:stop][seen].sum())
+    return filled, missing
 
 
 def _noise_variance(spectrum: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -211,9 +240,14 @@ def _response_draws(
     return value, value * np.exp(smooth)
 
 
-def _cautions(axis: NDArray[np.float64], spectrum: NDArray[np.float64]) -> tuple[str, ...]:
+def _cautions(axis: NDArray[np.float64], spectrum: NDArray[np.float64], missing_nm: float) -> tuple[str, ...]:
     """Name what makes the colour doubtful whatever the response."""
     found = []
+    if missing_nm >= 1.0:
+        found.append(
+            f"{missing_nm:.0f} nm of the visible are missing (saturated or bad pixels): their light is not "
+            "counted, so the colour is not that of the glow. Expose less."
+        )
     if axis[0] > 430 or axis[-1] < 650:
         found.append(
             f"The spectrum covers {axis[0]:.0f}-{axis[-1]:.0f} nm only; visible light outside is not counted."
@@ -228,7 +262,12 @@ def _cautions(axis: NDArray[np.float64], spectrum: NDArray[np.float64]) -> tuple
 
 
 def _summary(
-    light: Light, xyz: NDArray[np.float64], draws: NDArray[np.float64], cautions: tuple[str, ...]
+    light: Light,
+    xyz: NDArray[np.float64],
+    draws: NDArray[np.float64],
+    cautions: tuple[str, ...],
+    *,
+    complete: bool,
 ) -> GlowColour:
     """Turn XYZ and draws of it into the answer."""
     xy = chromaticity(xyz)
@@ -238,9 +277,11 @@ def _summary(
     names, often = np.unique(hue_names(drawn)[0], return_counts=True)
     order = np.argsort(-often)
     ranked = tuple((str(names[i]), float(often[i] / often.sum())) for i in order)
-    told = ranked[0][1] >= TOLD
+    told = complete and ranked[0][1] >= TOLD
     what = "The glow" if light == "true" else "The light as recorded"
-    if told:
+    if not complete:
+        description = f"{what}: cannot tell the colour, because part of the visible light is missing."
+    elif told:
         description = f"{what} is {ranked[0][0]}."
     else:
         several = ", ".join(name for name, part in ranked[:4] if part > 0.05)

@@ -8,9 +8,11 @@ from functools import cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from glowledger.diagnose.colour import GlowColour
 from glowledger.diagnose.colour_difference import ciede2000, levelled_lab
 from glowledger.diagnose.gas_colours import PLAIN, GasColour, gas_colours
 from glowledger.diagnose.srgb import into_gamut
+from glowledger.errors import GlowledgerError
 
 DRAWS = 300
 # Errors of a channel's gain against the others, in ln. From memory: automatic white balance moves a coloured
@@ -22,9 +24,12 @@ MODEL_LAB = 3.0  # what recipes and eyes leave open in a*, b* whatever the gas
 FITS = 5.991  # χ² of two degrees of freedom at 95 %
 TOLD = 0.90  # part of the weight one gas must have
 LIMITS = (
-    "A colour is a hint: many mixtures make the same one. Cameras balance white, clip bright channels and "
-    "see near ultraviolet or infrared that the eye does not; the glow at the cathode has another colour than "
-    "the column. A spectrum tells; a colour rarely does.",
+    "A colour is a hint: many mixtures make the same one, and the glow at the cathode has another colour "
+    "than the column. A spectrum tells; a colour rarely does.",
+)
+CAMERA_LIMITS = (
+    "Cameras balance white, clip bright channels, and see near ultraviolet or infrared that the eye does "
+    "not.",
 )
 
 
@@ -134,6 +139,40 @@ def match_colour(linear: ArrayLike, draws: ArrayLike, cautions: tuple[str, ...] 
     gases = tuple(_weighted(match, weight[name], everything) for name, match in best.items())
     told, description = _verdict(gases)
     return ColourMatch(gases=gases, told=told, description=description, cautions=(*cautions, *LIMITS))
+
+
+def match_spectrum(colour: GlowColour, estimate: GlowColour | None = None) -> ColourMatch:
+    """Rank gases for the colour of a measured spectrum.
+
+    Parameters
+    ----------
+    colour : GlowColour
+        Of the spectrum.
+    estimate : GlowColour, optional
+        Of the true light with an assumed response, where `colour` is of the light as recorded; the spread
+        then covers both, because the file does not say which it is.
+
+    Returns
+    -------
+    ColourMatch
+    """
+    draws = colour.draws / colour.draws[:, 1:2]
+    if estimate is not None:
+        draws = np.concatenate([draws, estimate.draws / estimate.draws[:, 1:2]])
+    return match_colour(into_gamut(colour.xyz)[0], into_gamut(draws)[0])
+
+
+def hex_cautions(linear: NDArray[np.float64]) -> tuple[str, ...]:
+    """Say what a colour typed in cannot hold: clipped channels, no light; shape (3,) in linear sRGB."""
+    if np.max(linear) <= 0:
+        raise GlowledgerError("black has no colour.", mend="Give the colour of the glow itself.")
+    if np.sum(linear > 0.95) >= 2:
+        return (
+            "Two or more channels are at their top: if this was picked from a photograph, it is overexposed "
+            "and paler than the glow.",
+            *CAMERA_LIMITS,
+        )
+    return CAMERA_LIMITS
 
 
 @dataclass(frozen=True, slots=True, eq=False)
