@@ -117,9 +117,10 @@ def _of_frame(frame: Frames, subject: str, bench: Bench | None, response: str) -
         colour = recorded_colour(frame.axis, counts, per=per)
         estimate = true_colour(frame.axis, counts, None, per=per) if response == "auto" else None
     match = match_spectrum(colour, estimate)
+    first = () if estimate is None else AS_RECORDED
     return ColourAnswer(
         subject=subject, colour=colour, estimate=estimate, observed=None, match=match,
-        cautions=tuple(dict.fromkeys((*(AS_RECORDED if estimate else ()), *colour.cautions, *match.cautions))),
+        cautions=tuple(dict.fromkeys((*first, *colour.cautions, *match.cautions))),
     )  # fmt: skip
 
 

@@ -189,12 +189,7 @@ def _bridged(axis: NDArray[np.float64], spectrum: NDArray[np.float64]) -> tuple[
     missing = 0.0
     width = np.gradient(axis)
     for start, stop in zip(edges[::2], edges[1::2], strict=True):  # runs of bad pixels are few
-        if stop - start > AS_RECORDED = (
-    "No response of this spectrometer is known, so the values are taken as radiant power: this is the colour "
-    "of the light as recorded, not as an eye sees it. Give a bench with a response, or say --response none "
-    "if the values are calibrated radiant power.",
-)
-BRIDGED_PIXELS:
+        if stop - start > BRIDGED_PIXELS:
             filled[start:stop] = 0.0
             seen = (axis[start:stop] > 400) & (axis[start:stop] < 700)
             missing += float(width[start:stop][seen].sum())
