@@ -337,6 +337,32 @@ def test_low_levels_of_metals_are_borne_out_by_shared_upper_levels():
         assert met > 5 * chance, species
 
 
+def test_levels_of_fluorine_and_chlorine_are_borne_out_by_their_lines():
+    # The lower levels are from memory, the wavelengths NIST's: lines from different lower levels must give
+    # one upper level. 0.06 cm^-1 is 0.004 nm at 800 nm, three units of the last digit listed.
+    for species, least in (("F I", 9), ("Cl I", 10)):
+        rows = LINES.select(species)
+        rows = rows[np.isfinite(rows.e_upper_cm)]
+        shared = [rows[rows.upper_level == number] for number in np.unique(rows.upper_level)]
+        shared = [group for group in shared if len(group) > 1]
+        assert len(shared) >= least
+        for group in shared:
+            assert len(np.unique(group.e_lower_cm)) == len(group)
+            assert np.ptp(group.e_lower_cm + 1e7 / group.vacuum_nm) < 0.06
+
+
+def test_fluorine_quartet_obeys_the_sum_rule():
+    # LS coupling: every level of one term decays to another term with the same total of A λ³.
+    rows = LINES.select("F I")
+    rows = rows[np.char.find(rows.upper_label, "3p 4D*") >= 0]
+    totals = [
+        float(np.sum((rows.a_ki * rows.wavelength_nm**3)[rows.upper_level == number]))
+        for number in np.unique(rows.upper_level)
+    ]
+    assert len(totals) == 4
+    assert_allclose(totals, totals[0], rtol=0.01)
+
+
 # --- choosing --------------------------------------------------------------------------------------------
 
 
