@@ -39,7 +39,7 @@ def test_the_elements_of_the_trade_are_there():
 
 
 def test_every_row_has_a_source_and_classes():
-    documented = set(re.findall(r"^\| ([a-z0-9.,\- ]+) \|", format_text(), flags=re.M))
+    documented = set(re.findall(r"^\| ([A-Za-z0-9.,\- ]+) \|", format_text(), flags=re.M))
     keys = {key.strip() for cell in documented for key in cell.split(",")}
     for source in np.unique(LINES.source):
         parts = set(str(source).split(" + ")) - {"gf withheld"}

@@ -47,14 +47,14 @@ def test_csv_holds_the_rows_of_the_table():
 
 
 def test_json_is_one_document_with_null_for_unknown():
-    result = run("F I", "--from", "680", "--to", "700", "--json")
+    result = run("Cl I", "--from", "800", "--to", "830", "--json")
     document = json.loads(result.output)
     assert document["schema"] == "glowledger/tables/1"
-    assert document["range_nm"] == [680.0, 700.0]
+    assert document["range_nm"] == [800.0, 830.0]
     rows = document["rows"]
-    assert len(rows) == len(atoms.load().select("F I", (680.0, 700.0)))
+    assert len(rows) == len(atoms.load().select("Cl I", (800.0, 830.0)))
     assert any(row["a_ki_per_s"] is None for row in rows)
-    assert all(680 <= row["wavelength_nm"] <= 700 for row in rows)
+    assert all(800 <= row["wavelength_nm"] <= 830 for row in rows)
 
 
 def test_sorting_by_strength_and_energy():
