@@ -21,7 +21,7 @@ from glowledger.tables.molecules import FORMAT, state_from_entry
 HERE = Path(__file__).resolve().parent
 CONSTANTS = (
     *("Te", "we", "wexe", "weye", "weze", "w5e", "Be", "alpha_e", "gamma_e", "De", "beta_e"),
-    *("A_so", "lambda_ss", "gamma_sr", "p_ld", "q_ld", "re", "D0"),
+    *("A_so", "lambda_ss", "gamma_sr", "p_ld", "q_ld", "q_plus", "re", "D0"),
 )
 HEAD_COLUMNS = ("system", "v_upper", "v_lower", "wavelength_nm", "degradation", "fitted", "source")
 STRENGTH_COLUMNS = (
@@ -96,15 +96,29 @@ def collected_strengths(facts: Path) -> list[list[str]]:
 
 def computed_strengths(states: dict) -> list[list[str]]:
     """Rows of the systems for which nobody collected factors."""
-    texts = {key: text for key, (_, text) in choices.SOURCES.items()}
     rows = []
     for name, tops in choices.COMPUTED_FACTORS.items():
-        keys = [key.replace("_", " ") for key in choices.SYSTEMS[name][:2]]
-        pair = [state_from_entry(key, states[key], texts) for key in keys]
-        for v_upper, factors in enumerate(franck_condon_factors(*pair, *tops)):
+        for v_upper, factors in enumerate(factors_of(name, states, tops)):
             for v_lower, factor in enumerate(factors):
                 rows.append([name, str(v_upper), str(v_lower), f"{factor:.4f}", "rkr", "", ""])
     return rows
+
+
+def renew_factors(states: dict, rows: list[list[str]]) -> None:
+    """Put factors of the constants as they are now in place of collected ones."""
+    for name in choices.RENEWED_FACTORS:
+        mine = [row for row in rows if row[0] == name and row[4] == "rkr"]
+        tops = max(int(row[1]) for row in mine), max(int(row[2]) for row in mine)
+        factors = factors_of(name, states, tops)
+        for row in mine:
+            row[3] = f"{factors[int(row[1]), int(row[2])]:.4f}"
+
+
+def factors_of(name: str, states: dict, tops: tuple[int, int]) -> list:
+    """Franck-Condon factors of a system up to the levels `tops`."""
+    texts = {key: text for key, (_, text) in choices.SOURCES.items()}
+    keys = [key.replace("_", " ") for key in choices.SYSTEMS[name][:2]]
+    return franck_condon_factors(*(state_from_entry(key, states[key], texts) for key in keys), *tops)
 
 
 def system_entries(strengths: list[list[str]]) -> dict:
@@ -181,7 +195,9 @@ def build(facts: Path, out: Path) -> None:
     collected = json.loads((facts / "molecular_constants.json").read_text(encoding="utf-8"))["states"]
     keys = sorted({key for system in choices.SYSTEMS.values() for key in system[:2]})
     states = {key.replace("_", " "): state_entry(key, collected[key]) for key in keys}
-    strengths = collected_strengths(facts) + computed_strengths(states)
+    strengths = collected_strengths(facts)
+    renew_factors(states, strengths)
+    strengths += computed_strengths(states)
     document = {
         "format": FORMAT,
         "sources": {key: {"kind": kind, "text": text} for key, (kind, text) in choices.SOURCES.items()},

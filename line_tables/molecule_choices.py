@@ -174,8 +174,8 @@ CONSTANT_CHANGES = {
         "p_ld": (0.2353, "oh_x"),
         "q_ld": (-0.0387, "oh_x"),
     },
-    # Π- levels (Q lines) keep the B of the facts, Π+ levels rise by q N(N+1): Be + q/2 and ± q/2.
-    "H2_d": {"Be": (30.364 + 0.5 * 0.265, "fulcher_r"), "q_ld": (0.265, "fulcher_r")},
+    # Π- levels (Q lines) keep the terms of the facts, Π+ levels (R and P lines) rise by q_plus N(N+1).
+    "H2_d": {"q_plus": (0.265, "fulcher_r")},
 }
 
 # cm⁻¹; the mean of published minus computed over the heads marked `fitted` in band_heads.csv.
@@ -195,6 +195,8 @@ CEILINGS = {"CH_B": ({0: 2900.0, 1: 560.0}, "ch_b_cut")}
 
 # Systems without collected factors: highest v' and v'' to compute.
 COMPUTED_FACTORS = {"CO+ B-X": (4, 12)}
+# Systems whose collected factors were computed before the changes above: computed anew.
+RENEWED_FACTORS = ("N2 B-A", "CN B-X", "C2 d-a")
 
 SOURCES = {
     "flowcode": (
@@ -222,8 +224,8 @@ SOURCES = {
     ),
     "fulcher_r": (
         "fitted",
-        "q fitted to R(0) 599.406 and R(1) 597.544 nm of the (0,0) band (Crosswhite, The Hydrogen Molecule "
-        "Wavelength Tables of G. H. Dieke (1972), from memory); Be raised by q/2 so that Q lines stay",
+        "q_plus fitted to R(0) 599.406 and R(1) 597.544 nm of the (0,0) band (Crosswhite, The Hydrogen "
+        "Molecule Wavelength Tables of G. H. Dieke (1972), from memory)",
     ),
     "memory": ("from memory", "from memory"),
     "fit_angstrom": (

@@ -211,7 +211,7 @@ def _levels(state_name: str, v: int) -> tuple[RotationalLevels, RotationalLevels
 
 def _degenerate(one: MolecularState) -> bool:
     """Return whether e and f levels coincide: Λ > 0 and no Λ-doubling in the tables."""
-    return one.lam > 0 and one.constant("p_ld") == 0.0 and one.constant("q_ld") == 0.0
+    return one.lam > 0 and not any(one.constant(name) for name in ("p_ld", "q_ld", "q_plus"))
 
 
 def _ceiling(one: MolecularState, v: int) -> float:

@@ -12,6 +12,7 @@ from glowledger.errors import TableError
 from glowledger.tables.molecules import MolecularState
 
 HBAR2_OVER_2U = 16.8576292  # ħ²/2 in cm⁻¹ Å² u: h/(8π²c) with CODATA 2018 constants
+POINTS_PER_WAVE = 5.0  # grid points per shortest wavelength; 2 is the limit, factors settle to 1e-5 at 4
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(64)
 
 
@@ -68,11 +69,7 @@ def potential(state: MolecularState, r: NDArray[np.float64], v_top: float) -> ND
     from scipy.interpolate import CubicSpline
 
     v = np.linspace(-0.5, v_top, int(8 * (v_top + 0.5)) + 2)[1:]
-    v = v[
-        : _first_failure(
-            state.vibrational_energy(v) - np.concatenate([[0.0], state.vibrational_energy(v)[:-1]])
-        )
-    ]
+    v = v[: _first_failure(np.diff(state.vibrational_energy(v), prepend=0.0))]
     inner, outer = turning_points(state, v)
     v = v[: _first_failure(-np.diff(inner, prepend=inner[0] + 1.0))]
     inner, outer, energy = inner[: v.size], outer[: v.size], state.vibrational_energy(v)
@@ -111,52 +108,63 @@ def franck_condon_factors(
     TableError
         If a potential does not hold the levels asked for.
     """
-    tops = (v_upper_top, v_lower_top)
-    ends = [
-        turning_points(s, [_reachable(s, top + 2.0)]) for s, top in zip((upper, lower), tops, strict=True)
-    ]
-    low = min(float(inner[0]) for inner, _ in ends)
-    high = max(float(outer[0]) for _, outer in ends)
-    r = np.linspace(max(0.6 * low, 0.2), high + 0.5 * (high - low), 700)
-    waves = [_wave_functions(s, r, top) for s, top in zip((upper, lower), tops, strict=True)]
+    tops = ((upper, v_upper_top), (lower, v_lower_top))
+    r = _grid(*tops)
+    waves = [_lowest_levels(state, r, top)[1] for state, top in tops]
     return np.asarray((waves[0].T @ waves[1]) ** 2)
 
 
 def vibrational_energies(state: MolecularState, v_top: int) -> NDArray[np.float64]:
     """Return the energies of v = 0 ... v_top that the RKR potential gives back, cm⁻¹ above its minimum."""
-    inner, outer = turning_points(state, [_reachable(state, v_top + 2.0)])
-    r = np.linspace(max(0.6 * inner[0], 0.2), outer[0] + 0.5 * (outer[0] - inner[0]), 700)
-    return np.asarray(np.linalg.eigvalsh(_dvr(state, r, v_top))[: v_top + 1])
+    return _lowest_levels(state, _grid((state, v_top)), v_top)[0]
 
 
-def _dvr(state: MolecularState, r: NDArray[np.float64], v_top: int) -> NDArray[np.float64]:
-    """Return the Hamiltonian on grid points: Colbert & Miller, J. Chem. Phys. 96, 1982 (1992), eq. A7."""
+def _grid(*tops: tuple[MolecularState, int]) -> NDArray[np.float64]:
+    """Return distances that hold all states up to their top levels, fine enough for the fastest wave."""
+    ends, waves = [], []
+    for state, top in tops:
+        reach = _reachable(state, top + 2.0)
+        ends.append([float(side[0]) for side in turning_points(state, [reach])])
+        waves.append(np.sqrt(state.reduced_mass_u * state.vibrational_energy(reach) / HBAR2_OVER_2U))
+    low, high = min(end[0] for end in ends), max(end[1] for end in ends)
+    margin = 0.5 * (high - low)
+    first = max(low - margin, 0.3 * low)
+    count = int(POINTS_PER_WAVE * max(waves) * (high + margin - first) / (2 * np.pi)) + 40
+    return np.linspace(first, high + margin, count)
+
+
+def _lowest_levels(
+    state: MolecularState, r: NDArray[np.float64], v_top: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return energies and wave functions of v = 0 ... v_top on the grid.
+
+    The Hamiltonian is that of Colbert & Miller, J. Chem. Phys. 96, 1982 (1992), eq. A7.
+    """
+    from scipy.linalg import eigh
+
     step = r[1] - r[0]
     apart = np.arange(r.size)[:, None] - np.arange(r.size)[None, :]
     with np.errstate(divide="ignore"):
-        kinetic = np.where(apart == 0, np.pi**2 / 3.0, 2.0 * (-1.0) ** apart / np.square(apart, dtype=float))
-    kinetic *= HBAR2_OVER_2U / (state.reduced_mass_u * step**2)
-    curve = potential(state, r, _reachable(state, v_top + 2.0))
-    kinetic[np.diag_indices(r.size)] += np.minimum(curve, 4.0 * float(state.vibrational_energy(v_top + 2.0)))
-    return np.asarray(kinetic)
-
-
-def _wave_functions(state: MolecularState, r: NDArray[np.float64], v_top: int) -> NDArray[np.float64]:
-    energy, vectors = np.linalg.eigh(_dvr(state, r, v_top))
+        matrix = np.where(apart == 0, np.pi**2 / 3.0, 2.0 * (-1.0) ** apart / np.square(apart, dtype=float))
+    matrix *= HBAR2_OVER_2U / (state.reduced_mass_u * step**2)
+    reach = _reachable(state, v_top + 2.0)
+    curve = potential(state, r, reach)
+    matrix[np.diag_indices(r.size)] += np.minimum(curve, 4.0 * float(state.vibrational_energy(reach)))
+    energy, vectors = eigh(matrix, subset_by_index=(0, v_top))
     want = float(state.vibrational_energy(v_top))
-    if abs(energy[v_top] - want) > 0.02 * want:
+    if reach < v_top or abs(energy[-1] - want) > 0.02 * want:
         raise TableError(
-            f"the potential of {state.name} puts v={v_top} at {energy[v_top]:.0f} cm⁻¹, not at {want:.0f}.",
+            f"the potential of {state.name} does not hold v={v_top} where its constants put it.",
             mend="Ask for fewer levels: the constants do not reach that far.",
         )
-    return vectors[:, : v_top + 1]
+    return energy, vectors
 
 
 def _reachable(state: MolecularState, v_top: float) -> float:
     """Return v_top, or the last v before G(v) stops rising."""
-    v = np.arange(-0.25, v_top + 1e-9, 0.125)
-    rising = np.diff(state.vibrational_energy(v)) > 0
-    return float(v[_first_failure(rising.astype(float))]) if not rising.all() else v_top
+    v = np.arange(-0.5, v_top + 0.125, 0.125)
+    rises = np.diff(state.vibrational_energy(v)) > 0
+    return v_top if rises.all() else float(v[max(int(np.argmin(rises)) - 1, 1)])
 
 
 def _first_failure(steps: NDArray[np.float64]) -> int:

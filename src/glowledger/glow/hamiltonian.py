@@ -110,6 +110,7 @@ def hamiltonian(state: MolecularState, v: int, j: NDArray[np.float64]) -> NDArra
     diagonal += state.constant("A_so") * lam * sigma - state.constant("gamma_sr") * spin2
     diagonal += 2.0 / 3.0 * state.constant("lambda_ss") * (3.0 * sigma**2 - spin2)
     if state.lam == 1:
+        diagonal += 0.5 * state.constant("q_plus") * jj
         energy += _lambda_doubling(state, ladder)
     return energy
 
@@ -148,8 +149,11 @@ def _ladders(state: MolecularState, j: NDArray[np.float64]) -> _Ladders:
 
 
 def _lambda_doubling(state: MolecularState, ladder: _Ladders) -> NDArray[np.float64]:
-    """Return the p and q terms of a Π state; signs such that 2Π1/2 e levels fall by (p + 2q)(J + 1/2)/2."""
-    p, q = state.constant("p_ld"), state.constant("q_ld")
+    """Return the p and q terms of a Π state; signs such that 2Π1/2 e levels fall by (p + 2q)(J + 1/2)/2.
+
+    q_plus, for a Π state whose spin is left out, lifts the e levels by q_plus J(J+1) and leaves the f levels.
+    """
+    p, q = state.constant("p_ld"), state.constant("q_ld") + state.constant("q_plus")
     half = 0.5 * q * ladder.j2_flip - 0.5 * (p + 2.0 * q) * ladder.j_up * ladder.s_up_flip
     return np.asarray(half + np.swapaxes(half, 1, 2))
 

@@ -42,7 +42,7 @@ class MolecularState:
         Atomic mass units.
     constants : mapping of str to float
         Te, we, wexe, weye, weze, w5e, Be, alpha_e, gamma_e, De, beta_e, A_so, lambda_ss, gamma_sr, p_ld,
-        q_ld, re (Å), D0; absent means zero or unknown.
+        q_ld, q_plus, re (Å), D0; absent means zero or unknown.
     level_shifts : mapping of int to float
         Fitted shifts of vibrational levels, cm⁻¹, beyond the constants (see the sources).
     ceilings : mapping of int to float
