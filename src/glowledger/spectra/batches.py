@@ -10,8 +10,9 @@ from pathlib import Path
 import numpy as np
 
 from glowledger.spectra.decoding import SourceText, decode, load_bytes
-from glowledger.spectra.dialect import Dialect, preamble, sniff
+from glowledger.spectra.dialect import Dialect, sniff
 from glowledger.spectra.frames import Frames
+from glowledger.spectra.headers import preamble
 from glowledger.spectra.layouts import arrange
 from glowledger.spectra.options import ReadingOptions
 from glowledger.spectra.rows import clean_numbers, parse

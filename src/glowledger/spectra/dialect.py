@@ -2,24 +2,20 @@
 
 from __future__ import annotations
 
-import csv
-import re
 from dataclasses import dataclass
-from itertools import zip_longest
+from itertools import pairwise, zip_longest
 from pathlib import Path
 
 from glowledger.errors import AmbiguousFile, ReadError
-from glowledger.spectra.column_names import is_unit, role_of
+from glowledger.spectra.cells import is_row, split
+from glowledger.spectra.column_names import role_of
 from glowledger.spectra.decoding import SourceText
+from glowledger.spectra.headers import column_names, find_header, names_in, preamble, uncommented
 from glowledger.spectra.numerals import MISSING, Notation, find_notation, is_number, looks_numeric, to_float
 from glowledger.spectra.options import DELIMITERS, ReadingOptions
-from glowledger.spectra.settings import moment_of
 
 _CANDIDATES = ("\t", ";", "|", ",", " ")
 _NAMES = {mark: name for name, mark in DELIMITERS.items()}
-_COMMENT = re.compile(r"\s*(#|%|//|!|\*|;|'|\")+\s?")
-_SETTING = re.compile(r"\s*([^:=\t;,]{1,60}?)\s*(?::=|[:=\t;,])\s*(.*?)\s*\Z")
-_CLOCK = re.compile(r"\d{1,3}:\d{2}:\d{2}([.,]\d+)?")
 _HEAD = 400  # lines in which data are expected to begin
 _SAMPLE = 200  # rows, and
 _CELLS = 3000  # cells that are looked at to find out how a file is written
@@ -69,30 +65,6 @@ class Dialect:
         return _NAMES.get(self.delimiter, repr(self.delimiter))
 
 
-def split(line: str, delimiter: str, quoted: bool = False) -> list[str]:
-    """Cut one line into stripped cells."""
-    if quoted:
-        cells = next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
-        return [cell.strip() for cell in cells]
-    if delimiter == " ":
-        return line.split()
-    return [cell.strip() for cell in line.split(delimiter)]
-
-
-def is_row(cells: list[str]) -> bool:
-    """Return True if cells may be a row of data: numbers or signs for missing ones, a time of day allowed in front."""
-    if not all(looks_numeric(cell) for cell in cells[1:]):
-        return False
-    if not any(is_number(cell) for cell in cells):
-        return False
-    return looks_numeric(cells[0]) or (len(cells) > 1 and is_moment(cells[0]))
-
-
-def is_moment(cell: str) -> bool:
-    """Return True if a cell is a date with time, or a time of day."""
-    return len(cell) >= 7 and (bool(_CLOCK.fullmatch(cell)) or moment_of(cell) is not None)
-
-
 def sniff(source: SourceText, options: ReadingOptions) -> Dialect:
     """Find out how a file is written.
 
@@ -133,10 +105,12 @@ def sniff(source: SourceText, options: ReadingOptions) -> Dialect:
     trailing = columns > 1 and delimiter != " " and all(row[-1] == "" for row in sample)
     columns -= trailing
     notation = _notation(lines, first, rest, sample, delimiter, quoted, path, options)
-    header, units = _find_header(lines, first, delimiter, columns)
-    unit_names = (
-        tuple(split(_uncommented(lines[units]), delimiter, '"' in lines[units])) if units is not None else ()
-    )
+    _refuse_shared_comma(sample, delimiter, notation, quoted, lines, first, path, options)
+    if sample and not sample[0][0] and all(row[0] for row in sample[1:]) and len(sample) > 1:
+        header, units = first, None  # numbers above the columns, nothing above the axis
+        first += 1
+    else:
+        header, units = find_header(lines[:first], delimiter, columns)
     above = [i for i in (header, units, first) if i is not None]
     return Dialect(
         delimiter=delimiter,
@@ -147,10 +121,45 @@ def sniff(source: SourceText, options: ReadingOptions) -> Dialect:
         header=header,
         units=units,
         first=first,
-        names=_names(lines, header, delimiter, columns),
-        unit_names=unit_names,
+        names=() if header is None else column_names(lines[header], delimiter, columns),
+        unit_names=() if units is None else column_names(lines[units], delimiter, columns),
         metadata=preamble(lines[: min(above)]),
     )
+
+
+def _refuse_shared_comma(
+    sample: list[list[str]],
+    delimiter: str,
+    notation: Notation,
+    quoted: bool,
+    lines: list[str],
+    first: int,
+    path: Path,
+    options: ReadingOptions,
+) -> None:
+    """Refuse a table in which commas may stand both between columns and for the decimal mark (350,12,1044)."""
+    stated = options.delimiter or options.layout or options.decimal
+    if stated or delimiter != "," or quoted or notation.decimal != "." or not sample or len(sample[0]) < 3:
+        return
+    if any("." in cell for row in sample for cell in row):
+        return
+    second = [row[1] for row in sample]
+    whole = [int(row[0]) for row in sample if row[0].lstrip("+-").isdigit()]
+    counted = all(b - a == 1 for a, b in pairwise(whole))
+    zeros = any(len(cell) > 1 and cell.startswith("0") for cell in second)
+    names = names_in(uncommented(lines[first - 1]), ",", 0) if first else ()
+    fewer_names = bool(names) and len(names) * 2 <= len(sample[0]) + 1 and role_of(names[0]) is not None
+    few = 2 < len(sample) and len(sample[0]) <= 8
+    alike = few and len({len(cell) for cell in second}) == 1 and len(second[0]) <= 4 and not counted
+    if zeros or fewer_names or (alike and not names):
+        shown = ",".join(sample[0][:4])
+        raise AmbiguousFile(
+            f"the commas in {shown!r} can stand between columns ({' | '.join(sample[0][:4])}) or also be decimal "
+            f"marks ({sample[0][0]}.{sample[0][1]} | ...).",
+            mend="Export with ';' or tabs between columns; if every comma ends a column, say so:  --delimiter comma",
+            file=path,
+            line=first + 1,
+        )
 
 
 def _sample(lines: list[str], first: int, delimiter: str, columns: int) -> tuple[list[list[str]], bool]:
@@ -260,86 +269,3 @@ def _notation(
 
 def _spoken(token: str, notation: Notation) -> str:
     return f"{to_float(token, notation):g} (decimal {'point' if notation.decimal == '.' else 'comma'})"
-
-
-def _find_header(lines: list[str], first: int, delimiter: str, columns: int) -> tuple[int | None, int | None]:
-    """Return the lines of the column names and of the units above the data, or None."""
-    above = [i for i in range(first) if lines[i].strip() and not _is_rule(lines[i])][-2:]
-    header = units = None
-    for i in reversed(above):
-        cells = split(_uncommented(lines[i]), delimiter, '"' in lines[i])
-        filled = [cell for cell in cells if cell]
-        if (
-            units is None
-            and filled
-            and all(is_unit(cell) for cell in filled)
-            and len(cells) >= min(columns, 2)
-        ):
-            units = i
-            continue
-        if _is_header(cells, lines[i], columns, delimiter):
-            header = i
-        break
-    if header is None and units is not None:
-        header, units = units, None
-    return header, units
-
-
-def _is_header(cells: list[str], line: str, columns: int, delimiter: str) -> bool:
-    if abs(len(cells) - columns) > 1 and not (delimiter == " " and columns > 1):
-        return False
-    if columns > 2:
-        return len(cells) >= columns - 1 and (delimiter != " " or len(cells) <= 4 * columns)
-    roles = [role_of(cell) for cell in cells]
-    if roles[0] in ("wavelength", "wavenumber", "energy", "pixel", "time", "frame") or roles[-1] in (
-        "counts",
-        "dark",
-    ):
-        return not _looks_like_setting(line, delimiter)
-    return len(cells) == columns and not _looks_like_setting(line, delimiter) and not is_number(cells[-1])
-
-
-def _looks_like_setting(line: str, delimiter: str) -> bool:
-    mark = re.search(r"[:=]", line)
-    return bool(mark) and (delimiter not in line or line.index(mark.group(0)) < line.index(delimiter))
-
-
-def _names(lines: list[str], header: int | None, delimiter: str, columns: int) -> tuple[str, ...]:
-    if header is None:
-        return ()
-    text = _uncommented(lines[header])
-    cells = split(text, delimiter, '"' in text)
-    if delimiter == " " and len(cells) != columns:
-        cells = [c for c in re.split(r"\s{2,}|\s+(?=[A-Za-z]+\s*[\[(])|(?<=[\])])\s+", text.strip()) if c]
-    if len(cells) == columns - 1:
-        cells = ["", *cells]  # the corner above the axis is empty
-    return tuple(cells[:columns]) + ("",) * (columns - len(cells))
-
-
-def _is_rule(line: str) -> bool:
-    """Return True for lines such as ``-----`` or ``>>>>> begin <<<<<`` that only divide."""
-    text = line.strip().strip("#%! ")
-    return (
-        bool(re.match(r"([-=*>_~+])\1{2,}", text))
-        or bool(re.search(r"([-=*<_~+])\1{2,}\Z", text))
-        or not text
-    )
-
-
-def _uncommented(line: str) -> str:
-    return _COMMENT.sub("", line, count=1) if re.match(r"\s*(#|%|//|!)", line) else line
-
-
-def preamble(lines: list[str]) -> tuple[tuple[str, str], ...]:
-    """Return the settings in the lines above the data as ``key, value`` pairs; other text has an empty key."""
-    found = []
-    for line in lines:
-        if not line.strip() or _is_rule(line):
-            continue
-        text = _COMMENT.sub("", line, count=1).strip().strip('"')
-        setting = re.match(r"\s*([^:=]{1,60}?)\s*(?::=|[:=])\s*(.*?)\s*\Z", text) or _SETTING.match(text)
-        if setting and setting.group(1):
-            found.append((setting.group(1).strip(' "'), setting.group(2).strip(' ",;')))
-        else:
-            found.append(("", text))
-    return tuple(found)

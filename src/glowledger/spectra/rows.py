@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from glowledger.errors import ReadError
 from glowledger.spectra import digits
+from glowledger.spectra.cells import is_moment, split
 from glowledger.spectra.decoding import SourceText
-from glowledger.spectra.dialect import Dialect, is_moment, split
+from glowledger.spectra.dialect import Dialect
 from glowledger.spectra.numerals import to_float
 
 
