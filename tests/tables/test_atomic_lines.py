@@ -251,6 +251,23 @@ def test_published_rates_and_energies(species, nm, rate, upper_ev):
     assert_allclose(line.upper_ev()[0], upper_ev, rtol=0, atol=6e-4)
 
 
+@pytest.mark.parametrize(
+    ("species", "lower", "upper", "outside"),
+    # Outside the table's range, from memory: Ar 1107.9 and 1148.8 nm.
+    [("Ar I", ".4s ", ".4p ", 2), ("Ne I", ".3s ", ".3p ", 0)],
+)
+def test_the_whole_p_to_s_array_of_the_rare_gases_has_rates(species, lower, upper, outside):
+    # Ten upper and four lower levels with J = 0 1 2 1 0 2 1 2 3 1 (2p1 to 2p10, Paschen) and 1 0 1 2; the
+    # selection rule for J leaves 30 lines.
+    j_upper, j_lower = (0, 1, 2, 1, 0, 2, 1, 2, 3, 1), (1, 0, 1, 2)
+    expected = sum(abs(u - low) <= 1 and u + low > 0 for u in j_upper for low in j_lower) - outside
+    rows = LINES.select(species)
+    rows = rows[(np.char.find(rows.lower_label, lower) >= 0) & (np.char.find(rows.upper_label, upper) >= 0)]
+    assert len(rows) == expected
+    assert np.all(np.isfinite(rows.a_ki))
+    assert len(np.unique(rows.upper_level)) == 10
+
+
 def test_krypton_rates_within_their_stated_accuracy():
     # Chang, Horiguchi & Setser, J. Chem. Phys. 73, 778 (1980) and later lifetimes, from memory; the rows are
     # of grade D (50 %).

@@ -201,7 +201,9 @@ def window_listing(names: Sequence[str], range_nm: tuple[float, float], thicknes
     low, high = max(range_nm[0], 200.0), min(range_nm[1], 1100.0)
     nm = np.arange(np.ceil(low / 10) * 10, high + 1e-9, 10.0)
     pairs = [windows.transmission(name, thickness_mm, nm) for name in materials]
-    notes = " ".join(windows.window_note(name) for name in materials)
+    notes = "Pieces of one material differ, most at the edge: measure your own where it matters."
+    if names:
+        notes = " ".join(windows.window_note(name) for name in materials)
     if not len(nm):
         notes = f"No whole tens of nm from {range_nm[0]:g} to {range_nm[1]:g} within 200 to 1100 nm."
     return Listing(
