@@ -15,10 +15,11 @@ FAINT_FEATURE = 0.01  # of the species' strongest: fainter ones are not listed
 REACH_WIDTHS = 0.9  # half window for the counts of a feature, in line widths
 CONTRAST_WIDTHS = 2.2  # half window for its significance, level and slope of the surroundings left free
 CONTRAST_PIXELS = 3  # at least, on either side
+FAINT_TYPICAL = 0.2  # of the strongest in the typical pattern: those must be looked for even if not fitted
 OWN_SHARE = 0.4  # of the line light at the feature must be the species'
 OWN_SIGMA = 3.5
 OFF_CENTRE = 0.30  # of the line width: a line further off belongs to something else
-MOST_FEATURES = 12
+MOST_TESTS = 24
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -30,13 +31,16 @@ class FeatureTest:
     feature : Feature
         As reported.
     sigma : float
-        Significance of its light in what is left when the species is dropped and all else refitted.
+        Significance of its light: the lesser of how it stands out of its surroundings, and of what is lost
+        here when the species is dropped and all else refitted.
     expected_sigma : float
         Significance its fitted light would have with nothing else there.
     off_centre_nm, off_centre_se_nm : float
         Distance of the light from where the feature should stand.
     typical_part : float
         Its light in the typical pattern over that of the strongest feature in the pattern.
+    typical_sigma : float
+        Significance that the whole typical pattern would have here per unit of `typical_part`.
     """
 
     feature: Feature
@@ -45,6 +49,7 @@ class FeatureTest:
     off_centre_nm: float
     off_centre_se_nm: float
     typical_part: float
+    typical_sigma: float
 
 
 def species_light(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> NDArray[np.float64]:
@@ -91,17 +96,17 @@ def feature_tests(
     slope = -np.gradient(light, scene.axis_nm)
     typical = typical_light(scene, solution, columns)
     tests = []
-    for top in _tops(light):
+    for top in np.union1d(_tops(light), _tops(typical, FAINT_TYPICAL)):
         if scene.used[top]:
             tests.append(_test(scene, solution, columns, top, light, slope, residual, variance, others, typical))
     tests.sort(key=lambda test: -test.feature.counts)
-    return tests[:MOST_FEATURES]
+    return tests[:MOST_TESTS]
 
 
-def _tops(light: NDArray[np.float64]) -> NDArray[np.intp]:
-    """Return the local maxima of the species' light that are worth a name."""
+def _tops(light: NDArray[np.float64], faint: float = FAINT_FEATURE) -> NDArray[np.intp]:
+    """Return the local maxima of light above a part of its highest."""
     padded = np.concatenate([[-np.inf], light, [-np.inf]])
-    top = (light > padded[:-2]) & (light >= padded[2:]) & (light > FAINT_FEATURE * light.max())
+    top = (light > padded[:-2]) & (light >= padded[2:]) & (light > faint * light.max())
     return np.flatnonzero(top)
 
 
@@ -122,26 +127,39 @@ def _test(
     pixel = float(np.median(np.diff(scene.axis_nm)))
     near = (distance <= max(REACH_WIDTHS * fwhm, pixel)) & scene.used
     around = (distance <= max(CONTRAST_WIDTHS * fwhm, CONTRAST_PIXELS * pixel)) & scene.used
-    found, error, offset, offset_error = _contrast(scene, around, top, light, slope, residual, variance)
     counts = float(light[near].sum())
+    dark = light[top] < 1e-3 * light.max()  # not fitted at all: looked for by its typical pattern
+    pattern = typical if dark else light
+    tilt = -np.gradient(typical, scene.axis_nm) if dark else slope
+    shown = scene.data - solution.model + light  # all that the others leave here
+    found, error, offset, offset_error = _contrast(scene, around, top, pattern, tilt, shown, variance)
+    left, best = residual[near], (scene.data - solution.model)[near]
+    lost = np.sqrt(max(float(np.sum((left**2 - best**2) / variance[near])), 0.0))
+    sigma = found / error if dark else min(found / error, float(lost))
+    _, typical_error, _, _ = _contrast(scene, around, top, typical, tilt, residual, variance)
     beside = {name: float(other[near].sum()) for name, other in others.items()}
-    share = counts / (counts + sum(beside.values()))
-    centred = abs(offset) < OFF_CENTRE * max(fwhm, pixel) + 2.0 * offset_error
+    share = counts / max(counts + sum(beside.values()), np.finfo(float).tiny)
+    molecular = "-" in scene.emitters[columns[0]].label.split()[1]  # a band's shape errs with temperature
+    doubt = np.hypot(offset_error, solution.shift_error_at(scene, top))
+    noise = float(np.sqrt(variance[near].sum()))
+    slack = OFF_CENTRE * (1.5 if molecular else 1.0)
+    centred = abs(offset) < slack * max(fwhm, pixel) + 2.0 * doubt
     feature = Feature(
         label=_label(scene, solution, columns, float(scene.axis_nm[top]), fwhm),
         wavelength_nm=float(scene.axis_nm[top] + solution.shift_at(scene, top)),
         counts=counts,
         standard_error=counts * error,
-        overlaps=tuple(name for name, other in beside.items() if other > 0.1 * counts),
-        clean=bool(share >= OWN_SHARE and found / error >= OWN_SIGMA and centred),
+        overlaps=tuple(name for name, other in beside.items() if other > 0.1 * max(counts, noise)),
+        clean=bool(share >= OWN_SHARE and sigma >= OWN_SIGMA and centred),
     )
     return FeatureTest(
         feature=feature,
-        sigma=found / error,
-        expected_sigma=1.0 / error,
+        sigma=sigma,
+        expected_sigma=0.0 if dark else 1.0 / error,
         off_centre_nm=offset,
         off_centre_se_nm=offset_error,
         typical_part=float(typical[near].max()),
+        typical_sigma=1.0 / typical_error / max(float(typical[near].max()), 1e-12),
     )
 
 
@@ -171,10 +189,11 @@ def _contrast(
     shape, rest, tilt = cleaned(light), cleaned(residual), cleaned(slope)
     information = max(float(shape @ shape), np.finfo(float).tiny)
     found = float(shape @ rest) / information
+    upright = tilt - shape * float(shape @ tilt) / information
+    tilt_information = max(float(upright @ upright), np.finfo(float).tiny)
     part = max(found, 0.05)
-    off_information = max(float(tilt @ tilt) * part**2, np.finfo(float).tiny)
-    offset = float(tilt @ (rest - found * shape)) * part / off_information
-    return found, 1.0 / np.sqrt(information), offset, 1.0 / np.sqrt(off_information)
+    offset = float(upright @ rest) / tilt_information / part
+    return found, 1.0 / np.sqrt(information), offset, 1.0 / np.sqrt(tilt_information) / part
 
 
 def _label(

@@ -21,6 +21,8 @@ from glowledger.glow.templates import EmissionGrid, LineShape, SpreadLines
 ROUNDS = 12
 TIE = 3.0  # a level may stray from its typical share by this factor of it, one standard deviation
 FLANK = 0.3  # of a line's width-scaled slope counted as template error: a third of its height at the flank
+TRACE = 1e-7
+HELD = 1e6  # precision of what must not move
 OUTLIER = 4.0  # residuals beyond this many standard deviations count less
 WIDTH_STEP, SHAPE_STEP = 0.04, 0.10  # finite differences for the derivative columns
 
@@ -91,7 +93,7 @@ class Solution:
         Where the instrument was moved.
     normal : Normal
         The final normal equations.
-    shift_variance : ndarray of shape (3, 3)
+    shift_variance : ndarray of shape (k, k)
         Covariance of the shift terms, nm².
     chi2_reduced : float
         By the pixel variance.
@@ -115,8 +117,12 @@ class Solution:
 
     def shift_at(self, scene: Scene, pixel: int) -> float:
         """Return true minus believed wavelength at a pixel, nm."""
-        edges = scene.legendre[pixel : pixel + 2] @ self.adjustment.shift_nm
-        return float(edges.mean())
+        return float(scene.shift_basis[pixel : pixel + 2].mean(axis=0) @ self.adjustment.shift_nm)
+
+    def shift_error_at(self, scene: Scene, pixel: int) -> float:
+        """Return the standard error of `shift_at`, nm."""
+        term = scene.shift_basis[pixel : pixel + 2].mean(axis=0)
+        return float(np.sqrt(term @ self.shift_variance @ term))
 
 
 def fit_scene(scene: Scene, start: Adjustment | None = None, rounds: int = ROUNDS) -> Solution:
@@ -155,7 +161,7 @@ def fit_scene(scene: Scene, start: Adjustment | None = None, rounds: int = ROUND
 
 def response_templates(scene: Scene, adjustment: Adjustment) -> NDArray[np.float64]:
     """Return counts per photon of every emitter under an adjustment, shape (p, m)."""
-    edges = scene.edges_nm + scene.legendre @ adjustment.shift_nm
+    edges = scene.edges_nm + scene.shift_basis @ adjustment.shift_nm
     response = scene.expected * np.exp(scene.hats @ adjustment.log_response)
     return _spread(scene.grid, adjustment.shape).on_pixels(edges) * response[:, None]
 
@@ -179,7 +185,7 @@ def _round(
     columns = np.concatenate([templates, scene.background], axis=1)
     constant = np.ones((scene.data.size, 1))
     if x is None:  # first round: amounts unknown, so no derivatives yet
-        free, precision, pull = constant, np.zeros(1), np.zeros(1)
+        free, precision, pull = constant, np.zeros((1, 1)), np.zeros(1)
         lines_guess = np.maximum(scene.data - np.quantile(scene.data[scene.used], 0.1), 0.0)
         variance = expected_variance(scene, levels, lines_guess, lines_guess)
         outliers = np.ones(scene.data.size)
@@ -198,11 +204,12 @@ def _round(
     spent = int((solved > 0).sum()) + free.shape[1]
     levels, chi2 = _noise(scene, model, lines, spent) if last is not None else (levels, float("nan"))
     covariance = np.linalg.inv(free_normal)
+    terms = min(scene.shift_basis.shape[1], free.shape[1])
     return Solution(
         templates=templates, columns=columns, free=free, x=solved, free_values=free_values,
         free_normal=free_normal, model=model, lines=lines, variance=variance, levels=levels,
         outliers=outliers,
-        adjustment=adjustment, normal=normal, shift_variance=covariance[:3, :3], chi2_reduced=chi2,
+        adjustment=adjustment, normal=normal, shift_variance=covariance[:terms, :terms], chi2_reduced=chi2,
     )  # fmt: skip
 
 
@@ -240,19 +247,19 @@ def free_columns(
     Returns
     -------
     columns : ndarray of shape (p, f)
-        Derivatives by shift (3), width, Lorentz fraction, asymmetry and response nodes; then a constant.
-    precision, pull : ndarray of shape (f,)
+        Derivatives by shift (k), width, Lorentz fraction, asymmetry and response nodes; then a constant.
+    precision, pull : ndarray of shape (f, f) and (f,)
         The prior acts on the whole adjustment, so it pulls back what was moved before.
     """
     shape = adjustment.shape
     response = scene.expected * np.exp(scene.hats @ adjustment.log_response)
-    legendre = scene.legendre
-    edges = scene.edges_nm + legendre @ adjustment.shift_nm
+    basis = scene.shift_basis
+    edges = scene.edges_nm + basis @ adjustment.shift_nm
     here = scene.grid.spread(shape, amounts)
     step = 0.05 * float(scene.line_spread.fwhm(edges[edges.size // 2]))
     columns = [
         (here.on_pixels(edges + step * term)[:, 0] - here.on_pixels(edges - step * term)[:, 0]) / (2 * step)
-        for term in legendre.T
+        for term in basis.T
     ]
     changes = (
         (replace(shape, width=shape.width * np.exp(WIDTH_STEP)), WIDTH_STEP),
@@ -281,7 +288,12 @@ def free_columns(
             adjustment.log_response,
         ]
     )
-    return everything, np.append(1.0 / sd**2, 0.0), np.append(-state / sd**2, 0.0)
+    precision = np.diag(np.append(1.0 / sd**2, 0.0))
+    # a common factor of the response belongs to the amounts: held at one
+    common = np.zeros(precision.shape[0])
+    common[-1 - priors.log_response.size : -1] = priors.log_response**-2 / np.sum(priors.log_response**-2)
+    precision += HELD * np.outer(common, common)
+    return everything, precision, np.append(-state / sd**2, 0.0)
 
 
 def normal_equations(
@@ -298,11 +310,14 @@ def normal_equations(
     a, f = columns * root, free * root
     y = scene.data * root[:, 0]
     cross = a.T @ f
-    free_normal = f.T @ f + np.diag(precision)
+    free_normal = f.T @ f + precision
     free_normal[np.diag_indices_from(free_normal)] *= 1 + 1e-9
     free_rhs = f.T @ y + pull
     eliminated = np.linalg.solve(free_normal, np.concatenate([cross.T, free_rhs[:, None]], axis=1))
-    gram = a.T @ a - cross @ eliminated[:, :-1]
+    full = a.T @ a
+    gram = full - cross @ eliminated[:, :-1]
+    # a column that the free ones can copy keeps a trace of itself, or rounding would decide its amount
+    gram[np.diag_indices_from(gram)] += TRACE * np.diag(full)
     rhs = a.T @ y - cross @ eliminated[:, -1]
     tie, tie_rhs = _tie(scene, gram, x)
     return Normal(gram=gram, rhs=rhs, tie=tie, tie_rhs=tie_rhs), free_normal, cross, free_rhs
@@ -360,18 +375,21 @@ def _moved(scene: Scene, solution: Solution) -> tuple[Adjustment, bool]:
         return old, False
     fwhm = float(scene.line_spread.fwhm(scene.axis_nm[scene.axis_nm.size // 2]))
     step = solution.free_values[:-1]
-    shift = np.clip(step[:3], -0.35 * fwhm, 0.35 * fwhm)
-    width, lorentz, asymmetry = np.clip(step[3:6], -0.15, 0.15)
-    response = np.clip(step[6:], -0.7, 0.7)
+    k = old.shift_nm.size
+    moved_nm = scene.shift_basis @ step[:k]
+    shift = step[:k] * min(1.0, 0.35 * fwhm / max(float(np.abs(moved_nm).max()), 1e-12))
+    width, lorentz, asymmetry = np.clip(step[k : k + 3], -0.15, 0.15)
+    response = old.log_response + np.clip(step[k + 3 :], -0.7, 0.7)
     shape = LineShape(
         width=float(np.clip(old.shape.width * np.exp(width), 0.4, 2.5)),
         lorentz_fraction=float(np.clip(old.shape.lorentz_fraction + lorentz, 0.0, 1.0)),
         asymmetry=float(np.clip(old.shape.asymmetry + asymmetry, -0.5, 0.5)),
     )
-    moved = Adjustment(shift_nm=old.shift_nm + shift, shape=shape, log_response=old.log_response + response)
+    moved = Adjustment(shift_nm=old.shift_nm + shift, shape=shape, log_response=response)
+    told = solution.free_normal.diagonal()[k + 3 : -1] > 2 * scene.priors.log_response**-2
     still = bool(
-        np.abs(shift).max() < 0.02 * fwhm
+        np.abs(moved_nm).max() < 0.02 * fwhm
         and abs(width) < 0.01
-        and np.abs(response * (solution.free_normal.diagonal()[6:-1] > 1e-3)).max(initial=0.0) < 0.03
+        and np.abs((response - old.log_response)[told]).max(initial=0.0) < 0.03
     )
     return moved, still

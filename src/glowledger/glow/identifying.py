@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from glowledger.bench.model import Bench, LineSpread
 from glowledger.errors import FitError
+from glowledger.glow.axis_freedom import offset_sd_nm
 from glowledger.glow.choosing import chosen_emitters
 from glowledger.glow.features import feature_tests, species_light
 from glowledger.glow.fitting import Solution, error_shape, fit_scene
@@ -28,8 +29,6 @@ from glowledger.tables.species import ListedSpecies, find_species
 FREED_AT_START = frozenset({"N2", "N2+", "Ar I", "H I", "O I", "He I", "Ne I", "H2"})
 FREE_SIGMA = 3.0  # a species this significant has its levels freed
 TEMPERATURE_SIGMA = 12.0  # bands this significant speak of temperature
-LOOSE_AXIS_SD_NM = 1.0  # an nm axis of unknown origin
-BENCH_AXIS_SD_NM = 0.15  # a calibrated one may have drifted
 COARSEST_FWHM_NM = 15.0  # beyond it no band has a shape of its own
 LEAST_PIXELS = 100
 
@@ -96,8 +95,6 @@ def identify(
     one = averaged(frames)
     low, high = float(one.axis[0]), float(one.axis[-1])
     spread = _line_spread(one, bench)
-    calibrated = bench is not None and bench.solution is not None
-    shift_sd = BENCH_AXIS_SD_NM if calibrated else LOOSE_AXIS_SD_NM
     freed = FREED_AT_START & frozenset(s.name for s in listed)
     emitters = chosen_emitters(listed, freed, {}, low, high)
     if not emitters:
@@ -105,8 +102,8 @@ def identify(
             f"none of the species asked for emits between {low:.0f} and {high:.0f} nm.",
             mend="Ask for others, or use a spectrum of another range.",
         )
-    scene = build_scene(one, emitters, spread, bench, shift_sd)
-    solution = _first_fit(scene, shift_sd)
+    scene = build_scene(one, emitters, spread, bench)
+    solution = _first_fit(scene, offset_sd_nm(bench))
     t_rot: dict[str, float] = {}
     temperatures: tuple[Temperature, ...] = ()
     for _ in range(2):
@@ -114,8 +111,7 @@ def identify(
         temperatures = _temperatures(scene, solution, listed, freed)
         t_rot.update({t.name.removeprefix("T_rot "): t.kelvin for t in temperatures if np.isfinite(t.kelvin)})
         emitters = chosen_emitters(listed, freed, t_rot, low, high)
-        spread_now = scene.line_spread
-        scene = build_scene(one, emitters, spread_now, bench, shift_sd)
+        scene = build_scene(one, emitters, spread, bench)
         solution = fit_scene(scene, solution.adjustment)
     seen = visibility(scene, solution, bench)
     evidence = _evidence(scene, solution, listed, seen)
@@ -179,15 +175,16 @@ def _first_fit(scene: Scene, shift_sd_nm: float) -> Solution:
     middle = float(scene.line_spread.fwhm(scene.axis_nm[scene.axis_nm.size // 2]))
     steps = shift_steps(middle, shift_sd_nm)
     start = scene.start()
+    common = np.eye(start.shift_nm.size)[0]
     if steps.size > 1:
         best, least = 0.0, np.inf
         for step in steps:
-            tried = replace(start, shift_nm=np.array([step, 0.0, 0.0]))
+            tried = replace(start, shift_nm=step * common)
             solution = fit_scene(scene, tried, rounds=1)
             misfit = solution.normal.misfit(solution.x)
             if misfit < least:
                 best, least = float(step), misfit
-        start = replace(start, shift_nm=np.array([best, 0.0, 0.0]))
+        start = replace(start, shift_nm=best * common)
     return fit_scene(scene, start)
 
 
@@ -297,8 +294,7 @@ def _fit(
 ) -> Fit:
     m = len(scene.emitters)
     middle = scene.axis_nm.size // 2
-    moved = (scene.legendre[:-1] + scene.legendre[1:]) @ solution.adjustment.shift_nm / 2
-    at_middle = np.array([1.0, 0.0, -0.5])  # Legendre terms at the middle of the axis
+    moved = (scene.shift_basis[:-1] + scene.shift_basis[1:]) @ solution.adjustment.shift_nm / 2
     counts = solution.templates[scene.used].sum(axis=0)
     return Fit(
         axis_nm=scene.axis_nm + moved,
@@ -319,8 +315,8 @@ def _fit(
         amplitude=solution.x[:m] * counts,
         covariance=_covariance(solution, counts),
         species=evidence,
-        shift_nm=float(at_middle @ solution.adjustment.shift_nm),
-        shift_se_nm=float(np.sqrt(at_middle @ solution.shift_variance @ at_middle)),
+        shift_nm=solution.shift_at(scene, middle),
+        shift_se_nm=solution.shift_error_at(scene, middle),
         fwhm_nm=float(scene.line_spread.fwhm(scene.axis_nm[middle])) * solution.adjustment.shape.width,
         chi2_reduced=solution.chi2_reduced,
         mismatch=solution.levels.mismatch,

@@ -11,6 +11,11 @@ from glowledger.glow.fitting import Solution, expected_variance, free_columns, n
 from glowledger.glow.scene import Scene
 
 
+SETTLED_WIDTHS = 0.07  # of the line width: how far the axis may still move when a species is dropped
+SETTLED_SHAPE = 0.05
+SETTLED_RESPONSE = 0.2
+
+
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Drop:
     """What happens without one species.
@@ -61,9 +66,10 @@ def drop_species(scene: Scene, solution: Solution, columns: NDArray[np.intp]) ->
     weight = np.where(scene.used, 1.0 / variance, 0.0)
     others = np.where(np.isin(np.arange(len(scene.emitters)), columns), 0.0, x[: len(scene.emitters)])
     # nor may the species' own light lend shape to the free columns: they would stand in for it
-    free, precision, pull = free_columns(scene, solution.adjustment, others)
+    free, precision, _ = free_columns(scene, solution.adjustment, others)
+    precision = precision + np.diag(_settled(scene))
     normal, free_normal, cross, free_rhs = normal_equations(
-        scene, solution.columns, free, weight, precision, pull, x
+        scene, solution.columns, free, weight, precision, np.zeros(precision.shape[0]), x
     )
     keep = np.ones(x.size, dtype=bool)
     keep[columns] = False
@@ -80,6 +86,19 @@ def drop_species(scene: Scene, solution: Solution, columns: NDArray[np.intp]) ->
         residual=scene.data - model,
         variance=variance,
     )
+
+
+def _settled(scene: Scene) -> NDArray[np.float64]:
+    """Return the precision that keeps the instrument near where the whole spectrum has put it.
+
+    The derivative columns hold for small moves only; beyond them they would paint any shape.
+    """
+    fwhm = float(scene.line_spread.fwhm(scene.axis_nm[scene.axis_nm.size // 2]))
+    shifts, nodes = scene.shift_basis.shape[1], scene.hats.shape[1]
+    sd = np.concatenate(
+        [np.full(shifts, SETTLED_WIDTHS * fwhm), np.full(3, SETTLED_SHAPE), np.full(nodes, SETTLED_RESPONSE)]
+    )
+    return np.append(sd**-2, 0.0)
 
 
 def variance_without(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> NDArray[np.float64]:

@@ -18,6 +18,7 @@ from glowledger.spectra.noise import estimate_noise
 
 STUDENT_DOF = 4.0  # residuals of unlisted lines are outliers: common practice in robust fits
 FIRST_MISMATCH = 0.05
+DARK_PART = 0.35  # of the pixels: where read noise is looked for when nothing else tells it
 LARGEST_MISMATCH = 0.35
 
 
@@ -64,15 +65,24 @@ def first_levels(frames: Frames) -> tuple[NoiseLevels, bool]:
     """
     estimate = estimate_noise(frames)
     scans = float(frames.averages[0])
-    read = estimate.detector.read_noise_counts or 0.0
-    gain = estimate.detector.counts_per_electron or 0.0
-    if frames.known_variance is not None:  # stated by the source: nothing to add
-        read = gain = 0.0
     smallest = (1e-6 * float(np.ptp(frames.counts[0]))) ** 2 + np.finfo(float).tiny
-    levels = NoiseLevels(
-        read_variance=max(read**2 / scans, smallest), gain=gain / scans, mismatch=FIRST_MISMATCH
-    )
-    return levels, not estimate.gain_assumed
+    if frames.known_variance is not None:  # stated by the source: nothing to add
+        return NoiseLevels(read_variance=smallest, gain=0.0, mismatch=FIRST_MISMATCH), True
+    if not estimate.gain_assumed:
+        read = (estimate.detector.read_noise_counts or 0.0) ** 2 / scans
+        gain = (estimate.detector.counts_per_electron or 0.0) / scans
+        return NoiseLevels(read_variance=max(read, smallest), gain=gain, mismatch=FIRST_MISMATCH), True
+    read = frames.detector.read_noise_counts
+    variance = _dark_variance(frames) if read is None else read**2 / scans
+    return NoiseLevels(read_variance=max(variance, smallest), gain=0.0, mismatch=FIRST_MISMATCH), False
+
+
+def _dark_variance(frames: Frames) -> float:
+    """Return the variance between neighbouring pixels where one spectrum is darkest."""
+    y = frames.counts[0][~frames.mask[0]]
+    bend = y[2:] - 2 * y[1:-1] + y[:-2]
+    dark = y[1:-1] <= np.quantile(y[1:-1], DARK_PART)
+    return float((1.4826 * np.median(np.abs(bend[dark]))) ** 2 / 6.0)
 
 
 def fitted_levels(
@@ -93,7 +103,7 @@ def fitted_levels(
     residual, model, lines, stated : ndarray of shape (p,)
         Data minus model; model; where template errors are expected; variance known beforehand.
     first : NoiseLevels
-        From `first_levels`; the read variance is only allowed to grow.
+        From `first_levels`.
     freedom : float
         Part of the pixels not spent on parameters: residuals are too small by its root.
     gain_known : bool
@@ -115,14 +125,14 @@ def fitted_levels(
     def unpack(log: NDArray[np.float64]) -> NoiseLevels:
         gain = first.gain if gain_known else np.exp(log[1]) * first.read_variance / bright
         return NoiseLevels(
-            read_variance=first.read_variance * np.exp(abs(log[0])), gain=gain, mismatch=np.exp(log[2])
+            read_variance=first.read_variance * np.exp(log[0]), gain=gain, mismatch=np.exp(log[2])
         )
 
     def misfit(log: NDArray[np.float64]) -> float:
         levels = unpack(log)
         variance = levels.read_variance + levels.gain * light + (levels.mismatch * lines) ** 2 + stated
         spread = np.log(variance) + (STUDENT_DOF + 1) * np.log1p(squares / (STUDENT_DOF * variance))
-        prior = ((log[0]) / 1.0) ** 2 + (log[1] / 6.0) ** 2 + ((log[2] - np.log(0.03)) / 1.5) ** 2
+        prior = (log[0] / 1.5) ** 2 + (log[1] / 6.0) ** 2 + ((log[2] - np.log(0.03)) / 1.5) ** 2
         return 0.5 * float(spread.sum()) + 0.5 * float(prior)
 
     found = minimize(

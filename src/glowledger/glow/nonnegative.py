@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 TOLERANCE = 1e-10  # relative to the largest right-hand side of the scaled problem
 TRIES = 3  # full exchanges allowed without progress before one variable at a time is moved
 MAX_EXCHANGES = 400
+RIDGE = 1e-8  # of the scaled diagonal: columns may be exact sums of others
 
 
 def solve_nonnegative(
@@ -38,7 +39,7 @@ def solve_nonnegative(
     scale = 1.0 / np.sqrt(np.maximum(np.diag(gram), np.finfo(float).tiny))
     scale = np.where(np.diag(gram) > 0, scale, 0.0)
     scaled = gram * scale[:, None] * scale[None, :]
-    scaled[np.diag_indices_from(scaled)] = np.where(scale > 0, 1.0 + 1e-9, 1.0)
+    scaled[np.diag_indices_from(scaled)] = 1.0 + RIDGE
     start = np.zeros(b.shape, dtype=bool) if passive is None else passive.reshape(b.shape).copy()
     x = _pivot(scaled, b * scale[:, None], start) * scale[:, None]
     return np.asarray(x[:, 0] if single else x)
@@ -80,7 +81,7 @@ def _solve_sets(
     gram: NDArray[np.float64], b: NDArray[np.float64], passive: NDArray[np.bool_]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Solve for the positive sets, one factorisation per distinct set; return x and the gradient."""
-    from scipy.linalg import solve
+    from scipy.linalg import cho_factor, cho_solve
 
     x = np.zeros(b.shape)
     packed = np.packbits(passive, axis=0)
@@ -90,7 +91,11 @@ def _solve_sets(
         rows = np.flatnonzero(passive[:, column])
         columns = np.flatnonzero(group == number)
         if rows.size:
-            part = solve(gram[np.ix_(rows, rows)], b[np.ix_(rows, columns)], assume_a="pos", check_finite=False)
+            block, sides = gram[np.ix_(rows, rows)], b[np.ix_(rows, columns)]
+            try:
+                part = cho_solve(cho_factor(block, lower=True, check_finite=False), sides, check_finite=False)
+            except np.linalg.LinAlgError:  # indefinite by rounding: drop the directions it says nothing of
+                part = np.linalg.pinv(block, rcond=1e-7, hermitian=True) @ sides
             x[np.ix_(rows, columns)] = part
     y = gram @ x - b
     y[passive] = 0.0

@@ -62,7 +62,7 @@ def _misfit(
     low, high = float(scene.axis_nm[0]), float(scene.axis_nm[-1])
     grid = emission_grid([e.wavelength_nm for e in emitters], [e.rate for e in emitters], scene.line_spread, low, high)
     adjustment = solution.adjustment
-    edges = scene.edges_nm + scene.legendre @ adjustment.shift_nm
+    edges = scene.edges_nm + scene.shift_basis @ adjustment.shift_nm
     response = scene.expected * np.exp(scene.hats @ adjustment.log_response)
     bands = grid.spread(adjustment.shape).on_pixels(edges) * response[:, None]
     others = np.setdiff1d(np.flatnonzero(solution.x > 0), columns)

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.bench.model import Bench, LineSpread
+from glowledger.glow.axis_freedom import axis_freedom
 from glowledger.glow.background import background_basis
 from glowledger.glow.emitters import Emitter
 from glowledger.glow.noise_levels import NoiseLevels, first_levels
@@ -25,8 +26,8 @@ class Adjustment:
 
     Attributes
     ----------
-    shift_nm : ndarray of shape (3,)
-        True minus believed wavelength: constant, linear and quadratic Legendre terms over the axis, nm.
+    shift_nm : ndarray of shape (k,)
+        True minus believed wavelength, nm: a common offset, then a bend at each node of the axis.
     shape : LineShape
         Width relative to the line-spread, and its shape.
     log_response : ndarray of shape (r,)
@@ -70,6 +71,8 @@ class Scene:
         Response before correction.
     hats : ndarray of shape (p, r)
         Response correction.
+    shift_basis : ndarray of shape (p + 1, k)
+        Shift of the pixel edges per shift term.
     priors : Priors
         Freedom of the adjustment.
     first : NoiseLevels
@@ -95,6 +98,7 @@ class Scene:
     background: NDArray[np.float64]
     expected: NDArray[np.float64]
     hats: NDArray[np.float64]
+    shift_basis: NDArray[np.float64]
     priors: Priors
     first: NoiseLevels
     stated_variance: NDArray[np.float64]
@@ -102,13 +106,6 @@ class Scene:
     gain_known: bool
     least_mismatch: float
     line_spread: LineSpread
-
-    @property
-    def legendre(self) -> NDArray[np.float64]:
-        """Legendre terms of the shift at the pixel edges, shape (p + 1, 3)."""
-        low, high = self.edges_nm[0], self.edges_nm[-1]
-        x = (2 * self.edges_nm - low - high) / (high - low)
-        return np.polynomial.legendre.legvander(x, 2)
 
     @property
     def pixels_per_line(self) -> float:
@@ -125,7 +122,7 @@ class Scene:
     def start(self) -> Adjustment:
         """Return the adjustment that changes nothing."""
         return Adjustment(
-            shift_nm=np.zeros(3),
+            shift_nm=np.zeros(self.shift_basis.shape[1]),
             shape=LineShape(
                 lorentz_fraction=self.line_spread.lorentz_fraction, asymmetry=self.line_spread.asymmetry
             ),
@@ -138,7 +135,6 @@ def build_scene(
     emitters: tuple[Emitter, ...],
     line_spread: LineSpread,
     bench: Bench | None,
-    shift_sd_nm: float,
 ) -> Scene:
     """Place emitters on the grid of one spectrum.
 
@@ -152,8 +148,6 @@ def build_scene(
         Width of lines.
     bench : Bench or None
         What is known of response and window.
-    shift_sd_nm : float
-        How far the axis may be off, one standard deviation.
 
     Returns
     -------
@@ -164,6 +158,7 @@ def build_scene(
     used = ~frames.mask[0]
     nodes, log_sd = response_freedom(bench, low, high)
     first, gain_known = first_levels(frames)
+    shift_basis, shift_sd = axis_freedom(axis, bench)
     measured = bench is not None and bench.line_spread is not None
     middle_fwhm = float(line_spread.fwhm(0.5 * (low + high)))
     return Scene(
@@ -178,8 +173,9 @@ def build_scene(
         background=background_basis(axis, middle_fwhm),
         expected=expected_response(axis, bench),
         hats=hats(axis, nodes),
+        shift_basis=shift_basis,
         priors=Priors(
-            shift_nm=shift_sd_nm * np.array([1.0, 0.6, 0.4]),
+            shift_nm=shift_sd,
             width_log=0.5 * WIDTH_LOG_SD if measured else 2 * WIDTH_LOG_SD,
             shape=SHAPE_SD,
             log_response=log_sd,

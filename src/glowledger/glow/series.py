@@ -150,7 +150,7 @@ class SeriesModel:
         scene, solution = self.identified.scene, self.identified.solution
         adjustment = solution.adjustment
         moved = Adjustment(
-            shift_nm=adjustment.shift_nm + np.array([drift_nm, 0.0, 0.0]),
+            shift_nm=adjustment.shift_nm + drift_nm * np.eye(adjustment.shift_nm.size)[0],
             shape=adjustment.shape, log_response=adjustment.log_response,
         )  # fmt: skip
         templates = response_templates(scene, moved)
@@ -158,7 +158,7 @@ class SeriesModel:
         patterns = [templates[:, c] @ w for groups in self.patterns.values() for c, w in groups]
         derivative, _, _ = free_columns(scene, moved, solution.x[:m])
         columns = np.stack(patterns, axis=1) if patterns else np.zeros((scene.data.size, 0))
-        columns = np.concatenate([columns, scene.background, derivative[:, :2], np.ones((scene.data.size, 1))], axis=1)
+        columns = np.concatenate([columns, scene.background, derivative[:, :1], np.ones((scene.data.size, 1))], axis=1)
         lines = templates @ solution.x[:m]
         random = self._noise(np.maximum(solution.model, 0.0), self.typical_scans)
         template = scene.pixels_per_line * (solution.levels.mismatch * error_shape(scene, lines)) ** 2

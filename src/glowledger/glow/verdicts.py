@@ -9,15 +9,17 @@ from numpy.typing import NDArray
 
 from glowledger.glow.features import FeatureTest
 from glowledger.glow.likelihood import Drop, Reach
-from glowledger.glow.results import SpeciesEvidence, Verdict
+from glowledger.glow.results import Feature, SpeciesEvidence, Verdict
 
 PRESENT_SIGMA = 5.0  # of the whole species
 POSSIBLE_SIGMA = 3.0
 LONE_SIGMA = 6.0  # of the only feature, when a species can show just one
 SHOULD_SHOW = 4.0  # a feature whose fitted light would have this significance ought to be seen
+ONE_ASTRAY = 5.0
 TYPICAL_PART = 0.10  # a feature below this part of the strongest in the typical pattern cannot stand alone
 TYPICAL_PAIR = 0.03  # two of them may be fainter
 FALSE_DISCOVERY = 0.01  # expected part of false claims among claims: Benjamini & Hochberg, JRSS B 57, 289 (1995)
+MOST_FEATURES = 12
 ENTANGLED = 5.0  # standard error over what it would be alone
 FAINT_SHARE = 0.10  # a detection limit above this part of all light tells nothing useful
 ONE_SIDED_95 = 1.6448536269514722  # normal quantile
@@ -107,8 +109,9 @@ def judge(case: Case, needed: float) -> SpeciesEvidence:
 def _seen(case: Case) -> tuple[Verdict, str]:
     """Decide between present and possible for a species the fit wants."""
     clean = [test for test in case.tests if test.feature.clean]
-    expected = [test for test in case.tests if test.expected_sigma > SHOULD_SHOW]
     sigma = case.drop.significance if case.drop else 0.0
+    if max((test.sigma for test in case.tests), default=0.0) < POSSIBLE_SIGMA:
+        return "not seen", ""
     if not clean:
         rivals = _rivals(case)
         why = f"its light lies under that of {rivals}" if rivals else "no line or band of it stands out by itself"
@@ -119,14 +122,35 @@ def _seen(case: Case) -> tuple[Verdict, str]:
     if len(clean) >= 2 and max(test.typical_part for test in clean) >= TYPICAL_PAIR:
         names = " and ".join(test.feature.label for test in sorted(clean, key=lambda t: -t.sigma)[:2])
         return "present", f"{names} stand out by themselves"
-    if len(expected) >= 2 and len(clean) < 2:
-        missing = next(test for test in expected if test is not best)
-        return "possible", f"{best.feature.label} is seen, but {missing.feature.label} is not its own"
+    missing = _missing(case.tests, best)
+    if missing:
+        return "possible", f"{best.feature.label} is seen, but not {missing[0].feature.label}"
     if best.typical_part < TYPICAL_PART:
         return "possible", f"only {best.feature.label} is seen, which should not be its strongest"
     if best.sigma < LONE_SIGMA:
         return "possible", f"only {best.feature.label} is seen, at {best.sigma:.1f} standard deviations"
-    return "present", f"{best.feature.label} stands out by itself, the only one to be expected here"
+    return "present", f"{best.feature.label} stands out by itself, the only one free of other light here"
+
+
+def _missing(tests: list[FeatureTest], best: FeatureTest) -> list[FeatureTest]:
+    """Return the features that should be seen beside the best one, with nothing hiding them, and are not.
+
+    Populations are free: one missing feature may be a factor `ONE_ASTRAY` weaker than typical, several must
+    not all be.
+    """
+    scale = best.sigma / max(best.typical_part * best.typical_sigma, 1e-12)
+    absent = []
+    for test in tests:
+        if test is best or test.feature.overlaps or test.sigma > POSSIBLE_SIGMA:
+            continue
+        expected = max(test.expected_sigma, scale * test.typical_part * test.typical_sigma)
+        absent.append((expected, test))
+    absent.sort(key=lambda pair: -pair[0])
+    if absent and absent[0][0] > ONE_ASTRAY * SHOULD_SHOW:
+        return [absent[0][1]]
+    if len(absent) > 1 and absent[1][0] > SHOULD_SHOW:
+        return [absent[0][1], absent[1][1]]
+    return []
 
 
 def _unseen(case: Case) -> tuple[Verdict, str]:
@@ -166,6 +190,11 @@ def _evidence(case: Case, verdict: Verdict, reason: str) -> SpeciesEvidence:
         standard_error=error,
         upper_limit=counts + ONE_SIDED_95 * error,
         detection_limit=CURRIE * error,
-        features=tuple(test.feature for test in case.tests) if verdict in ("present", "possible") else (),
+        features=_listed(case.tests) if verdict in ("present", "possible") else (),
         reason=reason,
     )
+
+
+def _listed(tests: list[FeatureTest]) -> tuple[Feature, ...]:
+    """Return the features to report: those that carry fitted light, strongest first."""
+    return tuple(test.feature for test in tests if test.expected_sigma > 0)[:MOST_FEATURES]
