@@ -284,6 +284,21 @@ def save(folder: Path, bag: Bag, curves: dict[str, list[tuple[float, float, floa
     (folder / "identification.json").write_text(json.dumps(document, default=float), encoding="utf-8")
 
 
+def run_scenarios(spectra: int, seed: int, only: str | None, stop: float, bag: Bag) -> None:
+    """Go round all scenarios until there are enough spectra of each or the time is up."""
+    metals = Scenario("argon with a metal", {"Ar I": (1, 1)}, frozenset({"Ar II"}))
+    for k in range(spectra):
+        for number, kind in enumerate([*PURE, *MIXED, metals]):
+            if only not in (None, "scenarios", kind.name) or time.monotonic() > stop:
+                continue
+            rng = np.random.RandomState([seed, number, k])
+            chosen = kind
+            if kind is metals:
+                extra = {str(rng.choice(METALS)): (0.003, 0.1)}
+                chosen = Scenario(kind.name, {**kind.shares, **extra}, kind.unsure)
+            one_spectrum(chosen, rng, bag)
+
+
 def main() -> None:
     """Run the parts asked for and print their tables."""
     parser = argparse.ArgumentParser(description="Judge identification on independent simulations.")
@@ -292,24 +307,19 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="two spectra each, three curves")
     parser.add_argument("--seed", type=int, default=7, help="of the random numbers")
     parser.add_argument("--only", help="one scenario by name, or 'curves', or 'scenarios'")
+    parser.add_argument("--minutes", type=float, default=1e6, help="start nothing new after so many minutes")
     parser.add_argument("-o", "--output", type=Path, help="folder for figure and JSON")
     options = parser.parse_args()
     spectra, repeats = (2, 2) if options.quick else (options.spectra, options.repeats)
     bag = Bag()
-    metals = Scenario("argon with a metal", {"Ar I": (1, 1)}, frozenset({"Ar II"}))
-    for number, kind in enumerate([*PURE, *MIXED, metals]):
-        if options.only not in (None, "scenarios", kind.name):
-            continue
-        for k in range(spectra):
-            rng = np.random.RandomState([options.seed, number, k])
-            chosen = kind
-            if kind is metals:
-                extra = {str(rng.choice(METALS)): (0.003, 0.1)}
-                chosen = Scenario(kind.name, {**kind.shares, **extra}, kind.unsure)
-            one_spectrum(chosen, rng, bag)
-    curves = {}
+    stop = time.monotonic() + 60 * options.minutes
+    if options.only != "curves":
+        run_scenarios(spectra, options.seed, options.only, stop, bag)
+    curves: dict[str, list[tuple[float, float, float, float, float]]] = {}
     if options.only in (None, "curves"):
         for base, name in TRACES[:3] if options.quick else TRACES:
+            if time.monotonic() > stop:
+                break
             rng = np.random.RandomState([options.seed, *name.encode()])
             curves[f"{name} in {base}"] = detection_curve(base, name, repeats, rng, bag)
             print_curve(base, name, curves[f"{name} in {base}"])

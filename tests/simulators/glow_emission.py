@@ -86,7 +86,8 @@ class Nature:
     """How this glow differs from a tidy one: spreads of logarithms and temperatures.
 
     `level` is the spread between upper levels, `line` of one line about its A, `band` of one band about
-    its share; `excitation_ev` steers how fast high levels thin out.
+    its share; `excitation_ev` steers how fast high levels thin out; `hot_share` of OH is born hot (3500 K,
+    from water broken up by the electrons), so that it has no one temperature.
     """
 
     t_rot: dict[str, float] = field(default_factory=dict)
@@ -96,6 +97,7 @@ class Nature:
     band: float = 0.10
     excitation_ev: float = 0.45
     absorbed: float = 0.3
+    hot_share: float = 0.0
 
 
 def _deposit(nm: np.ndarray, photons: np.ndarray) -> np.ndarray:
@@ -174,6 +176,9 @@ def system_photons(
     f = _flat(system)
     lines = f.strength * np.exp(-f.upper_cm / (K_CM * t_rot))
     lines = lines / np.bincount(f.band, lines)[f.band]
+    if system == "OH A-X" and nature.hot_share > 0:
+        hot = f.strength * np.exp(-f.upper_cm / (K_CM * 3500.0))
+        lines = (1 - nature.hot_share) * lines + nature.hot_share * hot / np.bincount(f.band, hot)[f.band]
     t_vib = T_VIB.get(system, 2500.0) * exp(0.2 * rng.standard_normal())
     levels = np.exp(0.2 * rng.standard_normal(f.v_upper.max() + 1))
     photons = np.exp(-f.g_upper / (K_CM * t_vib)) * levels[f.v_upper] * f.share
@@ -238,7 +243,8 @@ def species_photons(
     weights = [share * exp(spread * rng.standard_normal()) for _, share, spread in SYSTEMS[name]]
     for (system, _, _), weight in zip(SYSTEMS[name], weights, strict=True):
         t = nature.t_rot.get(system, nature.t_rot.get(name, nature.t_rot_default))
-        temperatures[system] = t
+        if system != "OH A-X" or nature.hot_share == 0:
+            temperatures[system] = t
         nm, photons = system_photons(system, rng, nature, t)
         out += weight / sum(weights) * _deposit(nm, photons)
     return out, temperatures

@@ -66,7 +66,8 @@ def simulate(
     rng = seed if isinstance(seed, np.random.RandomState) else np.random.RandomState(seed)
     if nature is None:
         heat = float(np.exp(rng.uniform(np.log(300), np.log(1500))))
-        nature = Nature(t_rot_default=heat, excitation_ev=float(rng.uniform(0.35, 0.8)))
+        hot = float(rng.choice([0.0, 0.1]))
+        nature = Nature(t_rot_default=heat, excitation_ev=float(rng.uniform(0.35, 0.8)), hot_share=hot)
     names = list(mixture)
     photons = np.zeros((len(names) + 1, len(GRID_NM)))
     t_rot: dict[str, float] = {}
