@@ -201,7 +201,8 @@ def evidence(
     log_likelihood = (
         -0.5 * (freedom + 1.0) * np.log1p(np.maximum(top - gain, 0.0) / (noise.variance * freedom))
     )
-    mass = _log_interval(-excess / excess_se, (most - excess) / excess_se)
+    near = sums.usable & (log_likelihood > log_likelihood[sums.usable].max() - 40.0)
+    mass = _log_mass(excess, excess_se, most, near)
     value = log_likelihood + np.log(excess_se) + mass + log_prior[:, None]
     return Evidence(
         log_evidence=value,
@@ -213,13 +214,21 @@ def evidence(
     )
 
 
+def _log_mass(excess: Floats, excess_se: Floats, most: Floats, near: NDArray[np.bool_]) -> Floats:
+    """Log probability that the excess lies between 0 and `most`; exact where `near`, its exponent elsewhere."""
+    low, high = -excess / excess_se, (most - excess) / excess_se
+    outside = np.maximum(np.maximum(low, -high), 0.0)
+    mass = -0.5 * outside**2
+    mass[near] = _log_interval(low[near], high[near])
+    return mass
+
+
 def _log_interval(low: Floats, high: Floats) -> Floats:
     """Log of the standard normal probability between `low` and `high`, accurate in the tails."""
     flip = low + high > 0
     a, b = np.where(flip, -high, low), np.where(flip, -low, high)  # now a < b and a + b <= 0
     upper = log_ndtr(b)
-    with np.errstate(divide="ignore"):
-        return np.asarray(upper + np.log(-np.expm1(np.minimum(log_ndtr(a) - upper, -1e-15))))
+    return np.asarray(upper + np.log(-np.expm1(np.minimum(log_ndtr(a) - upper, -1e-15))))
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -274,7 +283,7 @@ def fine_weights(found: Evidence, log_tau: Floats) -> Weights:
         -u * (u - 1) * (u - 3) / 2,
         u * (u - 1) * (u - 2) / 6,
     )
-    values = np.maximum(found.log_evidence[rows, low:high] - column.max(), -1e4)
+    values = found.log_evidence[rows, low:high] - column.max()
     surface = sum(stencil[i] * values[:, base + i] for i in range(4))
     usable = found.usable[rows, low:high]
     surface[~(usable[:, np.floor(position).astype(int)] & usable[:, np.ceil(position).astype(int)])] = -np.inf

@@ -9,11 +9,10 @@ from numpy.typing import NDArray
 
 from glowledger.runs import decay, decay_shapes
 from glowledger.runs.decay import Evidence, Noise, Posterior
-from glowledger.runs.decay_shapes import STEP, Families, Floats
+from glowledger.runs.decay_onset import abrupt_step
+from glowledger.runs.decay_shapes import PLATEAUS, STEP, Families, Floats
 
 _EXTENSION = max(decay_shapes.RATIO_STEPS)
-# ends of the plateaus tried, as parts of the time so far
-_ONSETS = np.array([0.02, 0.05, 0.09, 0.14, 0.2, 0.28, 0.37, 0.48, 0.6, 0.75])
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -34,6 +33,8 @@ class DecayData:
         Rows of the shape library.
     least_floor : float
         Lower bound of the floor.
+    onset : ndarray of shape (PLATEAUS,)
+        Ends of the plateaus tried, increasing.
     """
 
     time: Floats
@@ -44,11 +45,7 @@ class DecayData:
     table: Floats
     family: Families
     least_floor: float
-
-    @property
-    def onset(self) -> Floats:
-        """Ends of the plateaus tried."""
-        return np.asarray(_ONSETS * self.time[-1])
+    onset: Floats
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -65,6 +62,10 @@ class FittedDecay:
         Robust weights.
     coefficients, standard_error : ndarray of shape (q + 1,)
         Nuisances (floor first) and excess for the most likely shape.
+    step_at : int or None
+        First bin after a step that the fit does not know of yet.
+    knee : int
+        Index of the likeliest end of a plateau.
     """
 
     evidence: Evidence
@@ -72,6 +73,8 @@ class FittedDecay:
     weight: Floats
     coefficients: Floats
     standard_error: Floats
+    step_at: int | None
+    knee: int
 
     def posterior(self, data: DecayData, assurance: float) -> Posterior:
         """Turn the evidence into probabilities and intervals."""
@@ -106,9 +109,15 @@ class FittedDecay:
         )
 
 
+def _cells(onset: Floats, now: float) -> Floats:
+    """Log of the part of the time so far that each onset stands for, times their number: a flat prior in time."""
+    edges = np.concatenate([[0.0], 0.5 * (onset[1:] + onset[:-1]), [now]])
+    return np.asarray(np.log(np.maximum(np.diff(edges), 1e-9 * now) / now * len(onset)))
+
+
 def _row_onsets(data: DecayData) -> Floats:
     onset = np.zeros(len(data.family.offset))
-    onset[-decay_shapes.PLATEAUS :] = data.onset
+    onset[-PLATEAUS:] = data.onset
     return onset
 
 
@@ -143,6 +152,8 @@ def fit_decay(data: DecayData, weight: Floats, noise: Noise | None, passes: int)
     freedom = float(max(len(data.time) - 2 - data.columns.shape[1], 2))
     gap = np.diff(data.time, prepend=data.time[0])
     follows = (gap > 0) & (gap < 2.5 * np.median(gap[1:]))
+    log_prior = data.family.log_prior.copy()
+    log_prior[-PLATEAUS:] += _cells(data.onset, float(data.time[-1]))
     for _ in range(passes):
         w = data.precision * weight
         sums = decay_shapes.shape_sums(
@@ -152,19 +163,23 @@ def fit_decay(data: DecayData, weight: Floats, noise: Noise | None, passes: int)
         normal = weighted.T @ data.columns
         normal[np.diag_indices_from(normal)] *= 1 + 1e-9
         found = decay.evidence(
-            sums, normal, weighted.T @ data.value, noise, data.family.log_prior, data.least_floor, freedom
+            sums, normal, weighted.T @ data.value, noise, log_prior, data.least_floor, freedom
         )
         design = np.column_stack([data.columns, _likeliest_shape(found, data)])
         inverse = np.linalg.pinv((design * w[:, None]).T @ design, hermitian=True)
         coefficients = inverse @ ((design * w[:, None]).T @ data.value)
         residual = (data.value - design @ coefficients) * np.sqrt(data.precision)
         noise, weight = decay.estimate_noise(residual, follows, 2 + data.columns.shape[1])
+    plateaus = np.where(found.usable, found.log_evidence, -np.inf)[-PLATEAUS:].max(axis=1)
+    rest = residual / np.sqrt(data.precision)
     return FittedDecay(
         evidence=found,
         noise=noise,
         weight=weight,
         coefficients=coefficients,
         standard_error=np.sqrt(noise.variance * np.maximum(np.diag(inverse), 0.0)),
+        step_at=abrupt_step(data.time, rest, data.precision, design, 2 + data.columns.shape[1]),
+        knee=int(np.argmax(plateaus - _cells(data.onset, float(data.time[-1])))),
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -9,10 +10,13 @@ import numpy as np
 from glowledger.runs import decay_shapes
 from glowledger.runs.decay import Noise, Posterior
 from glowledger.runs.decay_fit import DecayData, fit_decay
+from glowledger.runs.decay_onset import top_after_rise
 from glowledger.runs.decay_shapes import Families, Floats
 
 CAPACITY = 256
 FEWEST = 8
+SETTLED = 200.0  # 2 ln L of the decay above which its start is no longer looked for
+MOST_STEPS = 4
 OUTLIER = 0.4  # robust weight of a residual of 2.7 standard deviations
 _EXTENSION = max(decay_shapes.RATIO_STEPS)
 
@@ -42,6 +46,12 @@ class DecayFollower:
         frames.
     noise : list of float
         Scale, variance and correlation of the noise at the last fit; empty before it.
+    settled : bool
+        A fall has been seen, so the start is fixed.
+    rose : bool
+        The signal rose before it fell; the start is its top.
+    knee_s, knee_width_s : float
+        Where the end of a plateau is looked for, from `start_s`, and how closely.
     """
 
     fraction: float = 0.05
@@ -58,6 +68,10 @@ class DecayFollower:
     weight: list[float] = field(default_factory=list)
     count: list[int] = field(default_factory=list)
     noise: list[float] = field(default_factory=list)
+    settled: bool = False
+    rose: bool = False
+    knee_s: float = float("nan")
+    knee_width_s: float = float("nan")
     _family: Families | None = None
     _tau: Floats | None = None
     _table: Floats | None = None
@@ -136,9 +150,9 @@ class DecayFollower:
     def _basis(self, now: float) -> tuple[Floats, Floats]:
         """Return the grid and exp(-time / tau) on it; rows are kept from frame to frame."""
         last = 0.0 if self._tau is None else self._tau[-1 - _EXTENSION]
-        if self._tau is None or self._table is None or not 12.0 * now <= last <= 40.0 * now:
+        if self._tau is None or self._table is None or not 6.0 * now <= last <= 16.0 * now:
             spacing = now / max(self.frames - 1, 1)
-            self._tau = decay_shapes.grid(max(0.7 * spacing, now / 40.0), 24.0 * now)
+            self._tau = decay_shapes.grid(max(0.7 * spacing, now / 40.0), 10.0 * now)
             self._table = np.empty((CAPACITY, len(self._tau)))
             self._rows = 0
         n = len(self.time)
@@ -149,6 +163,8 @@ class DecayFollower:
 
     def fit(self) -> Posterior | None:
         """Return the posterior with all frames so far, or None while there are fewer than `FEWEST`."""
+        if not self.settled:
+            self._start_at_top()
         if len(self.time) < FEWEST:
             return None
         if self._family is None:
@@ -167,6 +183,7 @@ class DecayFollower:
             table=table,
             family=self._family,
             least_floor=self.least_floor,
+            onset=self._onsets(float(time[-1])),
         )
         noise = (
             Noise(scale=self.noise[0], variance=self.noise[1], correlation=self.noise[2])
@@ -178,7 +195,43 @@ class DecayFollower:
         )
         self.weight = fitted.weight.tolist()
         self.noise = [fitted.noise.scale, fitted.noise.variance, fitted.noise.correlation]
+        self._move_knee(data.onset, fitted.knee)
+        self.settled = self.settled or fitted.evidence.seen > SETTLED
+        if fitted.step_at is not None and len(self.steps_s) < MOST_STEPS:
+            at = fitted.step_at
+            self.steps_s.append(self.start_s + 0.5 * (self.time[at - 1] + self.time[at]))
+            self.noise, self.weight = [], [1.0] * len(self.time)
         return fitted.posterior(data, self.assurance)
+
+    def _onsets(self, now: float) -> Floats:
+        """Return the ends of plateaus to try: some over all the time so far, the others about the likeliest."""
+        spacing = now / max(len(self.time) - 1, 1)
+        if math.isnan(self.knee_s):
+            self.knee_s, self.knee_width_s = 0.3 * now, 0.1 * now
+        self.knee_width_s = float(np.clip(self.knee_width_s, 0.7 * spacing, 0.15 * now))
+        about = self.knee_s + self.knee_width_s * np.array([-2.5, -1.5, -0.5, 0.5, 1.5, 2.5])
+        onset = np.sort(np.concatenate([about, now * np.array([0.1, 0.25, 0.45, 0.7])]))
+        onset = np.clip(onset, 0.02 * now, 0.9 * now)
+        return np.asarray(onset + 1e-6 * spacing * np.arange(len(onset)))
+
+    def _move_knee(self, onset: Floats, best: int) -> None:
+        """Centre the next onsets on the likeliest of these; closer about it if it was among the inner ones."""
+        inner = abs(onset[best] - self.knee_s) < 2.0 * self.knee_width_s
+        self.knee_s = float(onset[best])
+        self.knee_width_s *= 0.6 if inner else 1.6
+
+    def _start_at_top(self) -> None:
+        """Drop what came before the top of a signal that first rose: the decay starts there."""
+        top = top_after_rise(np.array(self.value), np.array(self.precision) * np.array(self.weight))
+        if top is None:
+            return
+        start = self.time[top]
+        self.start_s += start
+        self.time = [t - start for t in self.time[top:]]
+        for name in ("value", "precision", "weight", "count"):
+            setattr(self, name, getattr(self, name)[top:])
+        self.knee_s = float("nan")
+        self.rose, self.noise, self._tau, self._rows = True, [], None, 0
 
     def _columns(self, time: Floats) -> Floats:
         """Return the nuisance columns, shape (n, q): the floor, and one per step."""

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from glowledger.errors import RunError
 from glowledger.glow.results import SeriesFit
 from glowledger.runs import flash_rate, naming, ratios
+from glowledger.runs.blank import Blank, level_of
 from glowledger.runs.clock import RunClock, reading_order
 from glowledger.runs.decay_follower import DecayFollower
 from glowledger.runs.endpoint import Criterion, EndpointFollower, combine
@@ -41,6 +42,11 @@ class RunOptions:
     reference: str | None = None
     indicators: tuple[str, ...] = ()
     criterion: Criterion = field(default_factory=Criterion)
+    blanks: dict[str, Blank] = field(default_factory=dict)
+
+    def criterion_for(self, name: str) -> Criterion:
+        """Return the criterion of one contaminant, with its blank where there is one."""
+        return replace(self.criterion, blank=self.blanks[name]) if name in self.blanks else self.criterion
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -215,7 +221,7 @@ class RunFollower:
             if old.reached:
                 continue
             fresh = EndpointFollower(
-                name=name, criterion=self.options.criterion, carried=min(old.left_upper(), 1.0)
+                name=name, criterion=self.options.criterion_for(name), carried=min(old.left_upper(), 1.0)
             )
             self.followers[name] = fresh
         if why.startswith(("gas", "plasma lit")) and self.options.reference is None:
@@ -252,7 +258,7 @@ class RunFollower:
         for name in values:
             if name not in self.followers:
                 self.followers[name] = EndpointFollower(
-                    name=name, criterion=self.options.criterion, decay=DecayFollower()
+                    name=name, criterion=self.options.criterion_for(name), decay=DecayFollower()
                 )
             follower = self.followers[name]
             follower.add(frame.time_s, values[name], errors[name])
@@ -348,8 +354,6 @@ _CLOCK_WORDS = {
 
 
 def _placed(frame: FrameCounts, time_s: float) -> FrameCounts:
-    from dataclasses import replace
-
     return replace(frame, time_s=time_s)
 
 
@@ -435,3 +439,48 @@ def _result(follower: RunFollower, points: list[Point]) -> RunResult:
         frames=follower.frames,
         duration_s=float(np.nan_to_num(follower.last_s - follower.first_s)),
     )
+
+
+def blank_levels(
+    series: SeriesFit, blank: SeriesFit, reference: str | None, margin: float
+) -> dict[str, Blank]:
+    """Return the level of every contaminant in a blank run, with a margin in parts of its level at the run's start.
+
+    Parameters
+    ----------
+    series, blank : SeriesFit
+        The run and the blank run, fitted for the same species.
+    reference : str or None
+        As asked for; None chooses as in the run.
+    margin : float
+        Part of the contaminant's first level in the run by which it may differ.
+
+    Returns
+    -------
+    dict of str to Blank
+
+    Raises
+    ------
+    RunError
+        If the blank has fewer than 4 usable frames.
+    """
+    first = slice(0, WARM_UP)
+    chosen = ratios.choose_reference(
+        series.species_names, series.counts[first], series.standard_error[first], reference
+    ).name
+    levels = {}
+    for name in CONTAMINANTS:
+        if name not in series.species_names or name not in blank.species_names or name == chosen:
+            continue
+        start, _ = ratios.series_ratio(series, name, chosen)
+        empty, error = ratios.series_ratio(blank, name, chosen)
+        level, level_se = level_of(empty, error)
+        top = float(np.nanmedian(start[:WARM_UP])) if np.isfinite(start[:WARM_UP]).any() else float("nan")
+        if np.isfinite(level) and np.isfinite(top):
+            levels[name] = Blank(level=level, standard_error=level_se, margin=margin * abs(top))
+    if not levels:
+        raise RunError(
+            "The blank run has no usable frames, or none of its species can be compared.",
+            mend="Record at least 4 frames of the clean empty chamber under the same conditions.",
+        )
+    return levels

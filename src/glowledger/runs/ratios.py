@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.errors import RunError
+from glowledger.glow.results import SeriesFit
 
 Floats = NDArray[np.float64]
 
@@ -106,7 +107,7 @@ def choose_reference(
                 mend=f"Choose one of: {', '.join((*names, TOTAL))}.",
             )
         return Reference(name=wanted, reason="as asked for")
-    passed = []
+    passed: list[str] = []
     for name in REFERENCES:
         if name not in names:
             continue
@@ -134,3 +135,14 @@ def _reason(name: str, strength: float, passed: list[str]) -> str:
     }[name]
     weak = f"; too weak: {', '.join(passed)}" if passed else ""
     return f"{why}; its counts are {strength:.0f} standard errors{weak}"
+
+
+def series_ratio(series: SeriesFit, name: str, reference: str) -> tuple[Floats, Floats]:
+    """Return one species over the reference for every frame of a series, with standard errors, shape (n,)."""
+    i = series.species_names.index(name)
+    if reference == TOTAL:
+        below, below_se = series.total_counts, series.total_error
+    else:
+        r = series.species_names.index(reference)
+        below, below_se = series.counts[:, r], series.standard_error[:, r]
+    return ratio(series.counts[:, i], series.standard_error[:, i], below, below_se)

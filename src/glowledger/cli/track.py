@@ -1,0 +1,176 @@
+"""``glowledger track``: follow a cleaning run and say whether it is done."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from glowledger.cli.identify import CANNOT_TELL, calibrated_frames, spoken_command, with_window
+from glowledger.cli.reading_options import reading_options
+
+if TYPE_CHECKING:
+    from glowledger.bench.model import Bench
+    from glowledger.glow.results import SeriesFit
+    from glowledger.runs.blank import Blank
+    from glowledger.runs.following import RunOptions
+    from glowledger.runs.results import RunResult
+
+
+@dataclass(frozen=True)
+class Followed:
+    """What `track` found in one run."""
+
+    result: RunResult
+    title: str
+    notice: str | None
+    extra: dict[str, object]
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What the user asked of `track`, beyond how the files are read."""
+
+    bench_file: Path | None = None
+    dark: Path | None = None
+    blank: Path | None = None
+    window: str | None = None
+    reference: str | None = None
+    indicators: tuple[str, ...] = ()
+    fraction: float = 0.05
+    assurance: float | None = None
+    hold_s: float = 0.0
+    margin: float = 0.05
+    over_clean: float = 0.0
+
+
+def follow(file: Path, wanted: Wanted, reading: dict[str, Any] | None = None) -> Followed:
+    """Follow the run in a file or folder; what the command and others call."""
+    from glowledger.bench.bench_file import read_bench
+    from glowledger.glow.series import fit_series
+    from glowledger.report.style import INVENTED
+    from glowledger.runs.following import analyse_run
+    from glowledger.spectra.samples import says_invented
+
+    bench = None if wanted.bench_file is None else read_bench(wanted.bench_file)
+    frames = calibrated_frames(file, bench=bench, dark=wanted.dark, reading=reading)
+    bench = with_window(bench, wanted.window, frames.axis.size)
+    series = fit_series(frames, bench=bench)
+    options = _options(wanted, series, bench, reading)
+    invented = says_invented(frames)
+    return Followed(
+        result=analyse_run(series, options),
+        title=f"{file.name}, {len(frames)} frames",
+        notice=INVENTED if invented else None,
+        extra={"file": file.name} | ({"notice": INVENTED} if invented else {}),
+    )
+
+
+def _options(
+    wanted: Wanted, series: SeriesFit, bench: Bench | None, reading: dict[str, Any] | None
+) -> RunOptions:
+    from glowledger.runs.endpoint import ASSURANCE, Criterion
+    from glowledger.runs.following import RunOptions, blank_levels
+
+    blanks: dict[str, Blank] = {}
+    if wanted.blank is not None:
+        from glowledger.glow.series import fit_series
+
+        frames = calibrated_frames(wanted.blank, bench=bench, dark=wanted.dark, reading=reading)
+        empty = fit_series(frames, bench=bench, species=series.species_names)
+        blanks = blank_levels(series, empty, wanted.reference, wanted.margin)
+    return RunOptions(
+        reference=wanted.reference,
+        indicators=wanted.indicators,
+        criterion=Criterion(
+            fraction=wanted.fraction,
+            assurance=ASSURANCE if wanted.assurance is None else wanted.assurance,
+            hold_s=wanted.hold_s,
+            over_clean=wanted.over_clean,
+        ),
+        blanks=blanks,
+    )
+
+
+def _part(low: float, high: float) -> click.FloatRange:
+    return click.FloatRange(min=low, max=high, min_open=True, max_open=True)
+
+
+@click.command()
+@click.argument("run", type=click.Path(path_type=Path))
+@click.option(
+    "--bench", "bench_file", type=click.Path(path_type=Path), help="The bench.toml of this spectrometer."
+)
+@click.option("--dark", type=click.Path(path_type=Path), help="File of dark frames to subtract.")
+@click.option(
+    "--blank", type=click.Path(path_type=Path),
+    help="A run of the clean empty chamber under the same conditions; equality with it then decides.",
+)
+@click.option("--window", metavar="MATERIAL", help="What the viewport is made of, e.g. acrylic.")
+@click.option(
+    "--reference", metavar="SPECIES",
+    help="Divide contaminants by this species, or by 'total light' [Ar I, O I, N2 or He I, as found].",
+)
+@click.option(
+    "--indicator", "indicators", multiple=True, metavar="SPECIES",
+    help="Follow this contaminant; may be given several times [all that are seen].",
+)
+@click.option(
+    "--criterion-fraction", "fraction", type=_part(0, 0.5), default=0.05, show_default=True,
+    help="Part of its start below which the excess over the floor has to fall.",
+)
+@click.option(
+    "--assurance", type=_part(0.5, 1.0), default=None,
+    help="Probability with which it has to be below [0.97].",
+)
+@click.option(
+    "--hold", "hold_s", type=click.FloatRange(min=0), default=0.0, metavar="SECONDS",
+    help="Time for which that has to stay so [3 frames].",
+)
+@click.option(
+    "--margin", type=_part(0, 1.0), default=0.05, show_default=True,
+    help="With --blank: largest difference from the blank that counts as equal, as part of the first level.",
+)
+@click.option(
+    "--over-clean", type=click.FloatRange(min=0), default=0.0, metavar="PART",
+    help="Part of the endpoint time to go on for hidden faces; it is said, not waited for.",
+)
+@click.option("--strict", is_flag=True, help="Exit with 4 if the run cannot tell whether it is done.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON document instead of text.")
+@click.option("-o", "--output", type=click.Path(path_type=Path), help="Folder for page, figure and tables.")
+@reading_options
+def command(
+    run: Path, strict: bool, as_json: bool, output: Path | None, reading: dict[str, Any], **asked: Any
+) -> None:
+    """Follow a cleaning RUN (a file of many frames, or a folder) and say whether it is done.
+
+    Contaminant light over that of the process gas is followed as a decay to a floor. Flashes are set aside,
+    and the run is cut where conditions change. This is a measurement, not a safety interlock.
+
+    \b
+    Examples:
+      glowledger track sample_spectra/cleaning_run.csv --bench bench.toml --dark sample_spectra/dark.csv
+      glowledger track sample_spectra/cleaning_run.csv --bench bench.toml --indicator CO --hold 60 --json
+    """
+    from glowledger.report import documents, sentences
+
+    found = follow(run, Wanted(**asked), reading)
+    written: list[Path] = []
+    if output is not None:
+        from glowledger.report.track_files import write_track
+
+        written = write_track(
+            output, found.result, title=found.title, command=spoken_command(), notice=found.notice,
+            extra=found.extra,
+        )  # fmt: skip
+    if as_json:
+        click.echo(documents.dumps(documents.track_document(found.result, extra=found.extra)))
+    else:
+        notes = [f"{found.notice}."] if found.notice else []
+        notes += [f"Wrote {written[0]} and {len(written) - 1} files beside it."] if written else []
+        click.echo(sentences.track_text(found.result, title=found.title, notes=notes))
+    if strict and found.result.endpoint.verdict == "cannot tell":
+        sys.exit(CANNOT_TELL)

@@ -1,0 +1,161 @@
+"""The figure of one run: indicators over time, flashes, conditions, endpoint."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from glowledger.report import style
+from glowledger.report.numbers import clock
+from glowledger.report.sentences import verdict_sentence
+from glowledger.runs.results import RunResult, Trend
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+MOST = 6  # indicators drawn: as many as there are styles
+BARS = 150  # standard errors are drawn up to this many frames, as a band beyond
+
+
+def run_figure(result: RunResult, title: str, *, notice: str | None = None) -> Figure:
+    """Draw the indicators of a run, each as part of its first level.
+
+    Parameters
+    ----------
+    result : RunResult
+        Everything the run says.
+    title : str
+        What the run is.
+    notice : str, optional
+        Printed along the top edge.
+
+    Returns
+    -------
+    Figure
+        With text alternative, for `style.save_figure`.
+    """
+    with style.styled():
+        figure = style.new_figure(height_in=6.4)
+        axes = figure.add_subplot()
+        shown = drawn_trends(result)
+        tops = [_draw_trend(axes, trend, i) for i, trend in enumerate(shown)]
+        unit, scale = time_unit(result.duration_s)
+        _limits(axes, tops)
+        _draw_endpoint(axes, result)
+        _draw_regimes(axes, result)
+        _draw_flashes(axes, result)
+        axes.set_title(title, loc="left", pad=30)
+        axes.text(0.0, 1.012, verdict_sentence(result.endpoint), transform=axes.transAxes, va="bottom", fontsize=12.5)
+        axes.xaxis.set_major_formatter(lambda x, _: f"{x / scale:g}")
+        axes.set_xlabel(f"Time ({unit})")
+        axes.set_ylabel(f"Light over that of {result.reference or 'the reference'}, start = 1")
+        if axes.get_legend_handles_labels()[0]:
+            axes.legend(loc="upper right", ncols=2, frameon=True, facecolor=style.PAPER, edgecolor="none", framealpha=0.85)
+        style.set_alt_text(figure, describe(result, title))
+        if notice:
+            style.stamp(figure, notice)
+        style.settle(figure)
+        return figure
+
+
+def time_unit(duration_s: float) -> tuple[str, float]:
+    """Return the unit of the time axis and its seconds."""
+    if duration_s > 3 * 3600:
+        return "h", 3600.0
+    return ("min", 60.0) if duration_s > 600 else ("s", 1.0)
+
+
+def drawn_trends(result: RunResult) -> list[Trend]:
+    """Return the indicators to draw: the deciding one first, then those with a verdict, then the others."""
+
+    def rank(trend: Trend) -> tuple[bool, bool]:
+        verdict = result.endpoints[trend.name].verdict if trend.name in result.endpoints else "cannot tell"
+        return (trend.name != result.endpoint.indicator, verdict == "cannot tell")
+
+    return sorted(result.indicators, key=rank)[:MOST]
+
+
+def first_level(trend: Trend) -> float:
+    """Return the median of the first tenth of the used frames (5 at least); 1 if that is not positive."""
+    good = trend.value[trend.used & np.isfinite(trend.value)]
+    level = float(np.median(good[: max(5, len(good) // 10)])) if len(good) else 1.0
+    return level if level > 0 else 1.0
+
+
+def _draw_trend(axes: Axes, trend: Trend, index: int) -> float:
+    """Draw one indicator; return a height that holds nearly all of it."""
+    look = style.SERIES[index]
+    level = first_level(trend)
+    value, error = trend.value / level, trend.standard_error / level
+    used = trend.used & np.isfinite(value)
+    aside = ~trend.used & np.isfinite(value)
+    size = 4.0 if used.sum() < 200 else 2.6
+    axes.plot(
+        trend.time_s[used], value[used], linestyle="none", marker=look.marker, markersize=size, color=look.colour,
+        label=trend.name,
+    )  # fmt: skip
+    if used.sum() <= BARS:
+        axes.errorbar(
+            trend.time_s[used], value[used], yerr=error[used], fmt="none", ecolor=look.colour, elinewidth=0.8, alpha=0.6
+        )
+    else:
+        axes.fill_between(
+            trend.time_s[used], (value - error)[used], (value + error)[used], color=look.colour, alpha=0.18, linewidth=0
+        )
+    axes.plot(
+        trend.time_s[aside], value[aside], linestyle="none", marker=look.marker, markersize=size + 2, color=look.colour,
+        markerfacecolor="none",
+    )  # fmt: skip
+    return float(np.percentile(value[used], 99)) if used.any() else 1.0
+
+
+def _limits(axes: Axes, tops: list[float]) -> None:
+    top = 1.25 * max([*tops, 1.0])
+    low = min(0.0, axes.get_ylim()[0])
+    axes.set_ylim(max(low, -0.3 * top), top)
+
+
+def _draw_endpoint(axes: Axes, result: RunResult) -> None:
+    end = result.endpoint
+    low, high = end.interval_s
+    last = axes.get_xlim()[1]
+    if math.isfinite(low) and low < 4 * last:
+        axes.axvspan(
+            low, min(high, 2 * last) if math.isfinite(high) else 2 * last, facecolor=style.GOOD, alpha=0.16, hatch="\\\\",
+            edgecolor=style.GOOD, linewidth=0, label="endpoint, 95 %", zorder=0.4,
+        )  # fmt: skip
+        axes.set_xlim(right=max(last, min(high, 1.5 * last) if math.isfinite(high) else last))
+    if math.isfinite(end.declared_at_s):
+        axes.axvline(end.declared_at_s, color=style.GOOD, linestyle="--", linewidth=1.8, label="reached: declared here")
+
+
+def _draw_regimes(axes: Axes, result: RunResult) -> None:
+    for i, regime in enumerate(result.regimes[1:]):
+        if regime.why.startswith("plasma out"):
+            style.shade(axes, regime.start_s, regime.end_s)
+        axes.axvline(regime.start_s, color=style.SOFT, linestyle=":", linewidth=1.4)
+        axes.text(
+            regime.start_s, 0.97 - 0.05 * (i % 3), f" {regime.why}", transform=axes.get_xaxis_transform(), va="top",
+            fontsize=10.5, color=style.SOFT, clip_on=True,
+        )  # fmt: skip
+
+
+def _draw_flashes(axes: Axes, result: RunResult) -> None:
+    if not result.flashes:
+        return
+    axes.plot(
+        [f.time_s for f in result.flashes], [0.985] * len(result.flashes), transform=axes.get_xaxis_transform(),
+        linestyle="none", marker="v", markersize=8, color=style.WARN, label=f"flashes ({len(result.flashes)})",
+        clip_on=False,
+    )  # fmt: skip
+
+
+def describe(result: RunResult, title: str) -> str:
+    """Return the text alternative of the figure."""
+    names = ", ".join(trend.name for trend in drawn_trends(result)) or "no indicator"
+    words = [f"{title}: {names} over {clock(result.duration_s)}.", verdict_sentence(result.endpoint)]
+    words.append(f"{len(result.flashes)} flashes, {len(result.regimes)} stretches of steady conditions.")
+    return " ".join(words)

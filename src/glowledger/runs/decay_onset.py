@@ -1,0 +1,114 @@
+"""Where a decay starts after a rise, and where its level stepped: both found from the past only."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from glowledger.runs.decay import estimate_noise
+
+Floats = NDArray[np.float64]
+
+RISE = 6.0  # standard deviations by which the smoothed top must stand above what came before it
+STEP_GAIN = 32.0  # 2 ln L gained by a step, among some ten places looked at after every frame
+SHARPER = 8.0  # and by how much more than the best ramp gains
+_BACK = np.array([5, 6, 7, 8, 10, 12, 15, 19, 24, 30, 38, 48, 60])
+
+
+def top_after_rise(value: Floats, weight: Floats) -> int | None:
+    """Return the bin at which a signal that first rose is highest, or None if it did not rise.
+
+    Parameters
+    ----------
+    value, weight : ndarray of shape (n,)
+        Bins in time order and their weights.
+
+    Returns
+    -------
+    int or None
+
+    Notes
+    -----
+    Means over a tenth of the bins; their noise from their second differences, which neither a trend nor
+    correlation within a mean can feign.
+    """
+    n = len(value)
+    width = max(3, n // 10)
+    if n < 3 * width + 2:
+        return None
+    sums = np.cumsum(np.insert(weight * value, 0, 0.0))
+    weights = np.cumsum(np.insert(weight, 0, 0.0))
+    means = (sums[width:] - sums[:-width]) / np.maximum(weights[width:] - weights[:-width], 1e-300)
+    apart = means[::width]
+    if len(apart) < 5:
+        return None
+    bend = apart[:-2] - 2 * apart[1:-1] + apart[2:]
+    single = value[:-2] - 2 * value[1:-1] + value[2:]
+    noise = 1.4826 * max(
+        float(np.median(np.abs(bend))) / np.sqrt(6.0), float(np.median(np.abs(single))) / np.sqrt(6.0 * width)
+    )
+    top = int(np.argmax(means))
+    if top < width or means[top] - float(means[: top - width + 1].min()) < RISE * np.sqrt(2.0) * noise:
+        return None
+    return top + width // 2
+
+
+def abrupt_step(
+    time: Floats, residual: Floats, precision: Floats, design: Floats, parameters: int
+) -> int | None:
+    """Return the first bin after a step among the latest bins, or None.
+
+    Parameters
+    ----------
+    time, residual, precision : ndarray of shape (n,)
+        Bins, residuals of the best smooth shape, prior weights.
+    design : ndarray of shape (n, p)
+        Columns of that fit.
+    parameters : int
+        Number of fitted parameters.
+
+    Returns
+    -------
+    int or None
+
+    Notes
+    -----
+    Generalised likelihood ratio over the place of the step, as in Lai, J. R. Stat. Soc. B 57, 613 (1995). The
+    noise is that of the residuals with the step taken out; single outliers are pulled in to three standard
+    deviations; a ramp from each place competes, so that the knee of a decay is not taken for a step.
+    """
+    n = len(time)
+    places = n - _BACK[_BACK <= n - 8]
+    if len(places) == 0:
+        return None
+    scale = 1.4826 * float(np.median(np.abs(residual * np.sqrt(precision))))
+    reach = 3.0 * max(scale, 1e-12) / np.sqrt(precision)
+    pulled = np.clip(residual, -reach, reach)
+    inverse = np.linalg.pinv((design * precision[:, None]).T @ design, hermitian=True)
+    step = (np.arange(n)[:, None] >= places).astype(float)
+    gain, size = _gain(step, pulled, precision, design, inverse)
+    best = int(np.argmax(gain))
+    if gain[best] < 0.5 * STEP_GAIN * scale**2:
+        return None
+    apart = residual - size[best] * (step[:, best] - design @ (inverse @ (design.T @ (precision * step[:, best]))))
+    noise, _ = estimate_noise(apart * np.sqrt(precision), np.ones(n, dtype=bool), parameters + 1)
+    if gain[best] < STEP_GAIN * noise.variance:
+        return None
+    ramp = np.maximum(time[:, None] - time[places - 1], 0.0)
+    if gain[best] - float(_gain(ramp, pulled, precision, design, inverse)[0].max()) < SHARPER * noise.variance:
+        return None
+    near = np.arange(places[min(best + 1, len(places) - 1)], places[max(best - 1, 0)] + 1)
+    fine = (np.arange(n)[:, None] >= near).astype(float)
+    return int(near[int(np.argmax(_gain(fine, pulled, precision, design, inverse)[0]))])
+
+
+def _gain(
+    columns: Floats, residual: Floats, weight: Floats, design: Floats, inverse: Floats
+) -> tuple[Floats, Floats]:
+    """Return the weighted sum of squares that each column alone takes up, and its coefficient, shape (m,)."""
+    weighted = columns * weight[:, None]
+    cross = design.T @ weighted
+    spread = np.sum(weighted * columns, axis=0) - np.sum(cross * (inverse @ cross), axis=0)
+    spread = np.maximum(spread, 1e-9)
+    signal = weighted.T @ residual
+    return np.asarray(signal**2 / spread), np.asarray(signal / spread)
