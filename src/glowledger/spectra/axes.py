@@ -23,8 +23,8 @@ _SPOKEN = {
     "angstrom": "Å in air",
     "angstrom_vacuum": "Å in vacuum",
     "um": "µm in air",
-    "cm-1": "wavenumber in cm⁻¹ (vacuum)",
-    "eV": "photon energy in eV (vacuum)",
+    "cm-1": "wavenumber in cm⁻¹",
+    "eV": "photon energy in eV",
 }
 
 
@@ -55,15 +55,15 @@ def find_unit(values: NDArray[np.float64], name: str, unit_text: str, path: Path
     role = role_of(name)
     vacuum = says_vacuum(f"{name} {unit_text}")
     if unit in ("nm", "angstrom"):
-        return unit + ("_vacuum" if vacuum else ""), f"named so ('{(name + ' ' + unit_text).strip()}')"
+        return unit + ("_vacuum" if vacuum else ""), f"named '{(name + ' ' + unit_text).strip()}'"
     if unit in ("um", "cm-1", "eV", "pixel"):
-        return unit, f"named so ('{(name + ' ' + unit_text).strip()}')"
+        return unit, f"named '{(name + ' ' + unit_text).strip()}'"
     if role == "pixel":
-        return "pixel", f"named so ('{name}')"
+        return "pixel", f"named '{name}'"
     if role == "wavenumber":
-        return "cm-1", f"named so ('{name}')"
+        return "cm-1", f"named '{name}'"
     if role == "energy":
-        return "eV", f"named so ('{name}')"
+        return "eV", f"named '{name}'"
     return _unit_by_values(values, name, role, vacuum, path)
 
 
@@ -134,9 +134,9 @@ def to_standard(values: NDArray[np.float64], unit: str) -> tuple[NDArray[np.floa
     if unit in ("pixel", "nm"):
         return values, ""
     if unit == "angstrom":
-        return values / 10.0, "Å divided by 10 to nm (taken as in air)."
+        return values / 10.0, "Divided by 10 to nm."
     if unit == "um":
-        return values * 1000.0, "µm times 1000 to nm (taken as in air)."
+        return values * 1000.0, "Times 1000 to nm."
     if np.any(values <= 0):
         raise ReadError("the axis has values of 0 or below, which are no light.", mend="Check --axis-unit.")
     if unit == "cm-1":
@@ -147,7 +147,7 @@ def to_standard(values: NDArray[np.float64], unit: str) -> tuple[NDArray[np.floa
         vacuum_nm = values / (10.0 if unit == "angstrom_vacuum" else 1.0)
     from glowledger.tables.air import air_from_vacuum
 
-    return np.asarray(air_from_vacuum(vacuum_nm)), f"{_SPOKEN[unit]} converted to nm in air."
+    return np.asarray(air_from_vacuum(vacuum_nm)), "Converted to nm in air."
 
 
 def spoken(unit: str) -> str:

@@ -149,7 +149,7 @@ def _refuse_shared_comma(
     zeros = any(len(cell) > 1 and cell.startswith("0") for cell in second)
     names = names_in(uncommented(lines[first - 1]), ",", 0) if first else ()
     fewer_names = bool(names) and len(names) * 2 <= len(sample[0]) + 1 and role_of(names[0]) is not None
-    few = 2 < len(sample) and len(sample[0]) <= 8
+    few = len(sample) > 2 and len(sample[0]) <= 8
     alike = few and len({len(cell) for cell in second}) == 1 and len(second[0]) <= 4 and not counted
     if zeros or fewer_names or (alike and not names):
         shown = ",".join(sample[0][:4])

@@ -153,6 +153,7 @@ def joined(parts: Sequence[Frames]) -> Frames:
     first = parts[0]
     ceilings = [part.detector.ceiling_counts for part in parts if part.detector.ceiling_counts is not None]
     starts = {part.started_at for part in parts}
+    added = [part.added_variance for part in parts if part.added_variance is not None]
     return Frames(
         axis=first.axis,
         axis_kind=first.axis_kind,
@@ -165,6 +166,7 @@ def joined(parts: Sequence[Frames]) -> Frames:
         origins=tuple(origin for part in parts for origin in part.origins),
         metadata=first.metadata,
         started_at=min((start for start in starts if start is not None), default=None),
+        added_variance=np.mean(added, axis=0) if len(added) == len(parts) else None,
     )
 
 

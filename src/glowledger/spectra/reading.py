@@ -11,16 +11,16 @@ from numpy.typing import NDArray
 
 from glowledger.errors import ReadError
 from glowledger.spectra.axes import find_unit, spoken, to_standard
+from glowledger.spectra.blocks import Block
+from glowledger.spectra.darks import subtract_dark
 from glowledger.spectra.decoding import SourceText, load
 from glowledger.spectra.dialect import Dialect, sniff
 from glowledger.spectra.frames import AxisKind, Detector, Frames, Origin
-from glowledger.spectra.layouts import Block, arrange
+from glowledger.spectra.layouts import FEWEST_POINTS, arrange
 from glowledger.spectra.masks import find_ceiling, spikes, stuck_pixels
 from glowledger.spectra.options import ReadingOptions
 from glowledger.spectra.rows import parse
 from glowledger.spectra.settings import detector_of, elapsed_of, moment_in, settings_of
-
-FEWEST_POINTS = 20
 
 
 def read_spectra(
@@ -92,25 +92,20 @@ def read_text(source: SourceText, options: ReadingOptions) -> Frames:
 def assemble(
     block: Block, dialect: Dialect, source: SourceText, notes: tuple[str, ...], options: ReadingOptions
 ) -> Frames:
-    """Convert the axis, put it in rising order, and carry what the preamble says; nothing is masked but gaps."""
+    """Convert the axis, put it in rising order, and carry what the preamble says; nothing is masked but gaps.
+
+    A dark column is subtracted, and then all is masked first: a ceiling shows only before.
+    """
     path = source.path
     axis, kind, counts, dark, sentences = _axis(block, dialect, path, options)
     mask = ~np.isfinite(counts)
     if mask.any():
         counts = np.where(mask, 0.0, counts)
-    if dark is not None:
-        lost = ~np.isfinite(dark)
-        counts = counts - np.where(lost, 0.0, dark)
-        mask = mask | lost
-        sentences.append("The dark column was subtracted.")
-    if block.reference is not None:
-        sentences.append("The reference column was left out.")
     exposure, averages, more = settings_of(dialect.metadata, options)
     time_s, started, when = _moment(block, dialect)
     n = len(counts)
     understood = (*block.sentences, *sentences, *more, *when, *notes, _written(dialect, source))
-    columns = block.columns or ("",) * n
-    return Frames(
+    frames = Frames(
         axis=axis,
         axis_kind=kind,
         counts=counts,
@@ -121,11 +116,26 @@ def assemble(
         detector=Detector(**detector_of(dialect.metadata)),
         origins=tuple(
             Origin(file=path, line=line, column=column or None, understood=understood)
-            for line, column in zip(block.lines, columns, strict=True)
+            for line, column in zip(block.lines, block.columns, strict=True)
         ),
         metadata=dialect.metadata,
         started_at=None if started is None else started.isoformat(),
     )
+    return frames if dark is None else _less_column(frames, dark, options)
+
+
+def _less_column(frames: Frames, dark: NDArray[np.float64], options: ReadingOptions) -> Frames:
+    """Subtract a dark column, recorded with the settings of the frames."""
+    frames = with_masks(frames, options)
+    lost = ~np.isfinite(dark)
+    column = replace(
+        frames[0],
+        counts=np.where(lost, 0.0, dark)[None],
+        mask=lost[None],
+        detector=Detector(),
+        origins=(Origin(file=frames.origins[0].file, column="dark"),),
+    )
+    return subtract_dark(frames, column)
 
 
 def with_masks(frames: Frames, options: ReadingOptions) -> Frames:
@@ -143,6 +153,8 @@ def with_masks(frames: Frames, options: ReadingOptions) -> Frames:
     Frames
         With saturated, stuck and spiky pixels masked, the ceiling in `detector`, and sentences on each.
     """
+    if frames.added_variance is not None:
+        return frames  # masked before its dark was subtracted
     mask = frames.mask
     sentences = []
     missing = int(np.count_nonzero(mask))
@@ -216,6 +228,9 @@ def _axis(
         raise ReadError(error.problem, mend=error.mend, file=path) from None
     sentences = [f"The axis is {spoken(unit)} ({why})." + (f" {how}" if how else "")]
     counts, dark = block.counts, block.dark
+    axis, counts, dark, repeated = _without_repeats(axis, counts, dark)
+    if repeated:
+        sentences.append(f"{repeated} rows repeat the row before them exactly and were left out.")
     step = np.diff(axis)
     if step.size and np.all(step < 0):
         axis, counts = axis[::-1].copy(), np.ascontiguousarray(counts[:, ::-1])
@@ -227,9 +242,21 @@ def _axis(
     return axis, "pixel" if unit == "pixel" else "nm_air", counts, dark, sentences
 
 
+def _without_repeats(
+    axis: NDArray[np.float64], counts: NDArray[np.float64], dark: NDArray[np.float64] | None
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64] | None, int]:
+    """Leave out points that repeat the point before them in every number; the others are an error later."""
+    same = np.diff(axis) == 0
+    if not same.any():
+        return axis, counts, dark, 0
+    same &= np.all(np.diff(counts, axis=1) == 0, axis=0)
+    keep = np.concatenate([[True], ~same])
+    return axis[keep], counts[:, keep], None if dark is None else dark[keep], int(same.sum())
+
+
 def _line_of(block: Block, point: int) -> int | None:
     """Return the line of a point of the axis, where the axis runs down the file."""
-    return block.lines[0] + point if block.layout in ("wide", "two-column") and block.lines else None
+    return None if block.rows is None else int(block.rows[point])
 
 
 def _uneven(block: Block, dialect: Dialect, step: NDArray[np.float64], path: Path) -> ReadError:

@@ -13,7 +13,7 @@ from glowledger.spectra import digits
 from glowledger.spectra.cells import is_moment, split
 from glowledger.spectra.decoding import SourceText
 from glowledger.spectra.dialect import Dialect
-from glowledger.spectra.numerals import to_float
+from glowledger.spectra.numerals import looks_numeric, to_float
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -187,10 +187,15 @@ def _row(cells: list[str], dialect: Dialect, path: Path, number: int) -> tuple[l
                 label = cell
                 row.append(float("nan"))
                 continue
-            raise ReadError(
-                f"expected a number in column {k + 1}, found {cell[:40]!r}.",
-                mend="Mend that cell, or leave it empty: an empty cell is masked.",
-                file=path,
-                line=number,
-            ) from None
+            raise _no_number(cell, k, dialect, path, number) from None
     return row, label
+
+
+def _no_number(cell: str, column: int, dialect: Dialect, path: Path, line: int) -> ReadError:
+    mark, other = ("comma", "points") if dialect.notation.decimal == "," else ("point", "commas")
+    mend = "Mend that cell, or leave it empty: an empty cell is masked."
+    problem = f"expected a number in column {column + 1}, found {cell[:40]!r}."
+    if looks_numeric(cell):
+        problem = f"column {column + 1} holds {cell[:40]!r}, although the decimal mark is a {mark} elsewhere."
+        mend = f"The file mixes decimal points and commas, or uses {other} for thousands: export it again with one."
+    return ReadError(problem, mend=mend, file=path, line=line)

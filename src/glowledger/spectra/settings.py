@@ -119,21 +119,54 @@ def settings_of(
     return exposure, averages[0] if averages else 1.0, tuple(sentences)
 
 
+_MONTHS = {
+    name: i + 1
+    for i, names in enumerate(
+        ["jan/januar/janvier/ene", "feb/februar/fev", "mar/mrz/märz/mars", "apr/april/avr", "may/mai/mayo", "jun/juni/juin", "jul/juli/juil", "aug/august/ago", "sep/sept/set", "oct/okt/out", "nov/november", "dec/dez/dic"]
+    )
+    for name in names.split("/")
+}
+_NAMED_MONTH = re.compile(
+    r"(?:(?P<m1>[A-Za-zä]{3,9})\.?\s+(?P<d1>\d{1,2})|(?P<d2>\d{1,2})[.\s-]+(?P<m2>[A-Za-zä]{3,9})\.?)[,\s-]+"
+    r"(?:(?P<y1>\d{4})[,\s]+)?(?P<h>\d{1,2}):(?P<min>\d{2})(?::(?P<s>\d{2})(?:[.,](?P<f>\d+))?)?"
+    r"(?:\s+[A-Z]{2,5})?(?:\s+(?P<y2>\d{4}))?"
+)
+
+
+def _named_month(text: str) -> datetime | None:
+    """Return a date with the month as a word: ``Mon Jan 05 12:00:01 2026``, ``5 January 2026 12:00:01``."""
+    found = _NAMED_MONTH.search(text)
+    if not found:
+        return None
+    part = found.groupdict()
+    word = (part["m1"] or part["m2"]).lower()
+    month = _MONTHS.get(word) or _MONTHS.get(word[:3])
+    year = part["y1"] or part["y2"]
+    if month is None or year is None:
+        return None
+    micro = int(((part["f"] or "") + "000000")[:6])
+    try:
+        return datetime(
+            int(year), month, int(part["d1"] or part["d2"]), int(part["h"]), int(part["min"]), int(part["s"] or 0), micro
+        )
+    except ValueError:
+        return None
+
+
 def moment_of(text: str) -> datetime | None:
-    """Return the date and time written in a text (ISO 8601, compact, or day.month.year), or None."""
+    """Return the date and time written in a text (ISO 8601, compact, day.month.year, or with the month as a word), or None."""
     found = _ISO.search(text) or _COMPACT.search(text)
     order = (0, 1, 2)
     if not found:
         found, order = _DAY_FIRST.search(text), (2, 1, 0)
     if not found:
-        return None
+        return _named_month(text)
     parts = found.groups()
     zone = parts[7] if len(parts) > 7 else None
+    numbers = [int(parts[i]) for i in order] + [int(parts[3]), int(parts[4]), int(parts[5] or 0)]
+    year, month, day, hour, minute, second = numbers
     try:
-        moment = datetime(
-            *(int(parts[i]) for i in order), int(parts[3]), int(parts[4]), int(parts[5] or 0),
-            int(((parts[6] or "") + "000000")[:6]),
-        )  # fmt: skip
+        moment = datetime(year, month, day, hour, minute, second, int(((parts[6] or "") + "000000")[:6]))
     except ValueError:
         return None
     if zone:
@@ -161,13 +194,25 @@ def moment_in(metadata: tuple[tuple[str, str], ...]) -> tuple[datetime, str] | N
     return None
 
 
+_CLOCK_LABEL = re.compile(r"(?:[^\d]*[\s_=])?(\d{1,3}):(\d{2}):(\d{2}(?:[.,]\d+)?)")
+
+
+def clock_of(label: str) -> float | None:
+    """Return the time of day (or elapsed hours, minutes, seconds) that a label is, in seconds, or None."""
+    found = _CLOCK_LABEL.fullmatch(label.strip().strip('"'))
+    if not found:
+        return None
+    hours, minutes, seconds = found.groups()
+    return int(hours) * 3600 + int(minutes) * 60 + float(seconds.replace(",", "."))
+
+
 def seconds_of(label: str, unit_seconds_default: float | None = None) -> tuple[float, bool] | None:
     """Return the time a column name or cell gives.
 
     Parameters
     ----------
     label : str
-        Such as ``t=12.5 s``, ``12.5``, ``00:01:02``, ``counts_12.5s``.
+        Such as ``t=12.5 s``, ``12.5``, ``counts_12.5s``.
     unit_seconds_default : float, optional
         Length of the unit where the label names none.
 
@@ -177,10 +222,6 @@ def seconds_of(label: str, unit_seconds_default: float | None = None) -> tuple[f
         Seconds and whether the label itself named the unit; None where it gives no time.
     """
     text = label.strip().strip('"')
-    clock = re.fullmatch(r"(?:.*?[\s_=])?(\d{1,3}):(\d{2}):(\d{2}(?:[.,]\d+)?)", text)
-    if clock:
-        hours, minutes, seconds = clock.groups()
-        return int(hours) * 3600 + int(minutes) * 60 + float(seconds.replace(",", ".")), True
     found = re.fullmatch(
         rf"(?:.*?(?:^|[\s_=:(@]))?(?:t\s*=?\s*)?({_NUMBER})\s*\[?([a-zµμ]+)?\]?\)?", text, re.I
     )

@@ -1,0 +1,298 @@
+"""Axis, counts and times of a table, for each of the layouts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from glowledger.errors import ReadError
+from glowledger.spectra.column_names import role_of, unit_of
+from glowledger.spectra.dialect import Dialect
+from glowledger.spectra.options import SECONDS, ReadingOptions
+from glowledger.spectra.rows import Table
+from glowledger.spectra.settings import clock_of, moment_of, seconds_of
+
+AXIS_ROLES = ("wavelength", "wavenumber", "energy", "pixel")  # the first of them is the axis where there are several
+_DAY_S = 86400.0
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Block:
+    """Spectra as in the file: axis not yet converted, nothing masked.
+
+    Attributes
+    ----------
+    layout : str
+        One of `options.LAYOUTS`.
+    axis : ndarray of shape (p,)
+        In the unit of the file, in its order.
+    axis_name, axis_unit : str
+        As written.
+    counts : ndarray of shape (n, p)
+        NaN where missing.
+    time_s : ndarray of shape (n,)
+        NaN where the file does not say.
+    columns : tuple of str, length n
+        Names of the counts columns, or empty.
+    lines : tuple of int, length n
+        Line each frame starts at.
+    rows : ndarray of shape (p,) or None
+        Line of each point, where the axis runs down the file.
+    dark : ndarray of shape (p,) or None
+        From a column named so.
+    started : datetime or None
+        Wall-clock time of ``time_s == 0``.
+    sentences : tuple of str
+        How it was understood.
+    """
+
+    layout: str
+    axis: NDArray[np.float64]
+    axis_name: str = ""
+    axis_unit: str = ""
+    counts: NDArray[np.float64]
+    time_s: NDArray[np.float64]
+    columns: tuple[str, ...]
+    lines: tuple[int, ...]
+    rows: NDArray[np.int64] | None = None
+    dark: NDArray[np.float64] | None = None
+    started: datetime | None = None
+    sentences: tuple[str, ...] = ()
+
+
+def counts_only(table: Table, dialect: Dialect) -> Block:
+    """Take every column as counts of pixel 0, 1, 2 and so on."""
+    counts = np.ascontiguousarray(table.values.T)
+    n = len(counts)
+    return Block(
+        layout="counts-only",
+        axis=np.arange(counts.shape[1], dtype=np.float64),
+        axis_name="pixel",
+        counts=counts,
+        time_s=np.full(n, np.nan),
+        columns=dialect.names or ("",) * n,
+        lines=(int(table.lines[0]),) * n,
+        rows=table.lines,
+        sentences=("Counts without an axis, as you said; pixels are numbered from 0.",),
+    )
+
+
+def wide(table: Table, dialect: Dialect, path: Path, options: ReadingOptions) -> Block:
+    """Take one column as the axis and the others as frames; also the plain two-column file."""
+    values, lines = table.values, table.lines
+    names = dialect.names or ("",) * values.shape[1]
+    if not dialect.names and is_monotone(values[0, 1:]) and values.shape[1] > 3 and options.layout == "wide":
+        names, values, lines = tuple(f"{v:.17g}" for v in values[0]), values[1:], lines[1:]
+    roles = [role_of(name) for name in names]
+    axis = _axis_column(roles, options)
+    keep, dark, sentences = _counts_columns(values, names, roles, axis)
+    if options.layout == "two-column" and len(keep) > 1:
+        sentences.append(f"{len(keep) - 1} columns after the first of counts were left out, as you said.")
+        keep = keep[:1]
+    if not keep:
+        raise ReadError("no column of counts was found.", mend="Name it 'counts'.", file=path)
+    columns = tuple(names[i] for i in keep)
+    several = len(keep) > 1
+    time_s, started = np.full(1, np.nan), None
+    head = ["One spectrum: axis and counts."]
+    if several:
+        time_s, started, how = times_of(columns, options)
+        head = [f"A wide table: an axis and {len(keep)} frames side by side.", how]
+    units = dialect.unit_names
+    return Block(
+        layout="wide" if several else "two-column",
+        axis=values[:, axis],
+        axis_name=names[axis],
+        axis_unit=units[axis] if units else "",
+        counts=_as_rows(values, keep),
+        time_s=time_s,
+        columns=columns,
+        lines=(int(lines[0]),) * len(keep),
+        rows=lines,
+        dark=dark,
+        started=started,
+        sentences=(*head, *sentences),
+    )
+
+
+def _axis_column(roles: Sequence[str | None], options: ReadingOptions) -> int:
+    """Return the column of the axis: a calibrated one before pixel numbers, else the first."""
+    order = AXIS_ROLES[::-1] if options.axis_unit == "pixel" else AXIS_ROLES
+    return next((roles.index(role) for role in order if role in roles), 0)
+
+
+def _counts_columns(
+    values: NDArray[np.float64], names: Sequence[str], roles: Sequence[str | None], axis: int
+) -> tuple[list[int], NDArray[np.float64] | None, list[str]]:
+    """Return columns of counts, the dark column, and sentences on what was left out."""
+    keep: list[int] = []
+    dark = None
+    sentences = []
+    for i, role in enumerate(roles):
+        if i == axis:
+            continue
+        if role == "dark" and len(roles) > 2 and dark is None:
+            dark = values[:, i]
+        elif role == "reference" and len(roles) > 2:
+            sentences.append(f"Column '{names[i]}', a reference, was left out.")
+        elif role in AXIS_ROLES:
+            sentences.append(f"Column '{names[i]}', another axis, was left out.")
+        elif role == "processed":
+            sentences.append(f"Column '{names[i]}' was left out: it is no counts.")
+        elif role in ("frame", "time") and is_monotone(values[:, i]) and len(roles) == 3 and i < 2:
+            sentences.append(f"Column '{names[i]}', a running number, was left out.")
+        else:
+            keep.append(i)
+    return keep, dark, sentences
+
+
+def _as_rows(values: NDArray[np.float64], columns: list[int]) -> NDArray[np.float64]:
+    """Return columns as rows of one contiguous array, without a copy where they lie side by side."""
+    first, last = columns[0], columns[-1]
+    if columns == list(range(first, last + 1)):
+        return np.ascontiguousarray(values[:, first : last + 1].T)
+    return np.ascontiguousarray(values[:, columns].T)
+
+
+def transposed(table: Table, dialect: Dialect, options: ReadingOptions) -> Block:
+    """Take each row as a frame, its first cell as the time, and the header as the axis."""
+    values, lines, labels = table.values, table.lines, table.labels
+    axis = header_numbers(dialect.names[1:]) if dialect.names else None
+    corner = dialect.names[0] if dialect.names else ""
+    if axis is None and not dialect.names and is_monotone(values[0, 1:]):
+        axis, values, lines, labels = values[0, 1:], values[1:], lines[1:], labels[1:]
+    started = None
+    if labels:
+        time_s, started, how = times_of(labels, options)
+    elif role_of(corner) == "frame":
+        time_s, how = np.full(len(values), np.nan), "Rows are numbered and have no times."
+    else:
+        unit = options.time_unit or unit_of(corner)
+        unit = unit if unit in SECONDS else None
+        time_s = values[:, 0] * SECONDS[unit or "s"]
+        stated = f"in {unit}" if unit else "no unit is given; taken as s"
+        how = f"Times from the first column ({stated}): {time_s[0]:g} to {time_s[-1]:g} s."
+    sentences = [f"A transposed table: a row per frame, {len(values)} rows.", how]
+    if axis is None:
+        axis = np.arange(values.shape[1] - 1, dtype=np.float64)
+        sentences.append("The header gives no numbers for an axis; pixels are numbered from 0.")
+    nm = bool(dialect.names) and all("nm" in name for name in dialect.names[1:])
+    return Block(
+        layout="transposed",
+        axis=axis,
+        axis_name=corner if role_of(corner) in AXIS_ROLES else "",
+        axis_unit="nm" if nm else "",
+        counts=np.ascontiguousarray(values[:, 1:]),
+        time_s=time_s,
+        columns=("",) * len(values),
+        lines=tuple(lines.tolist()),
+        started=started,
+        sentences=tuple(sentences),
+    )
+
+
+def long(table: Table, dialect: Dialect, path: Path, options: ReadingOptions) -> Block:
+    """Take three columns as time, axis and counts of single points."""
+    roles: list[str | None] = [role_of(name) for name in dialect.names] or ["time", "wavelength", "counts"]
+    time = next((i for i, role in enumerate(roles) if role in ("time", "frame")), 0)
+    at = next((i for i, role in enumerate(roles) if role in AXIS_ROLES), 1 if time != 1 else 0)
+    value = next(i for i in range(3) if i not in (time, at))
+    values, notes, started = table.values, [], None
+    when = values[:, time]
+    unit = options.time_unit or (unit_of(dialect.names[time]) if dialect.names else None)
+    scale = SECONDS[unit if unit in SECONDS else "s"]
+    if table.labels:
+        distinct = tuple(dict.fromkeys(table.labels))
+        seconds, started, _ = times_of(distinct, options)
+        if not np.all(np.isfinite(seconds)):
+            seconds = np.arange(len(distinct), dtype=np.float64)
+        when, scale = np.array([dict(zip(distinct, seconds.tolist(), strict=True))[s] for s in table.labels]), 1.0
+    times, frame = np.unique(when, return_inverse=True)
+    axis, pixel = np.unique(values[:, at], return_inverse=True)
+    seen = np.bincount(frame, minlength=len(times))
+    if len(times) > 1 and seen[-1] < len(axis) and np.all(seen[:-1] == len(axis)):
+        notes.append(f"The last frame stops after {seen[-1]} of {len(axis)} points, as if still being written; left out.")
+        whole = frame < len(times) - 1
+        values, frame, pixel, times = values[whole], frame[whole], pixel[whole], times[:-1]
+    elif not np.all(seen == len(axis)):
+        bad = int(np.flatnonzero(seen != len(axis))[0])
+        raise ReadError(
+            f"the frame at time {times[bad]:g} has {seen[bad]} points, expected {len(axis)} as there are on the axis.",
+            mend="Every frame of a long table needs the same axis, each point once.",
+            file=path,
+            line=int(table.lines[int(np.flatnonzero(frame == bad)[0])]),
+        )
+    counts = np.full((len(times), len(axis)), np.nan)
+    counts[frame, pixel] = values[:, value]
+    _, first = np.unique(frame, return_index=True)
+    return Block(
+        layout="long",
+        axis=axis,
+        axis_name=dialect.names[at] if dialect.names else "",
+        axis_unit=dialect.unit_names[at] if dialect.unit_names else "",
+        counts=counts,
+        time_s=times * scale if roles[time] == "time" else np.full(len(times), np.nan),
+        columns=("",) * len(times),
+        lines=tuple(int(table.lines[i]) for i in first),
+        started=started,
+        sentences=(
+            f"A long table: time, axis and counts in three columns; {len(times)} frames of {len(axis)} points.",
+            *notes,
+        ),
+    )
+
+
+def times_of(
+    labels: Sequence[str], options: ReadingOptions
+) -> tuple[NDArray[np.float64], datetime | None, str]:
+    """Read times of frames from their labels: dates, times of day, or numbers with or without a unit.
+
+    Returns
+    -------
+    (ndarray of shape (n,), datetime or None, str)
+        Seconds, NaN where the labels give none; the wall-clock time they count from; how they were read.
+    """
+    clocks = [clock_of(label) for label in labels]
+    if all(clock is not None for clock in clocks):
+        seconds = np.array([clock for clock in clocks if clock is not None])
+        seconds += _DAY_S * np.cumsum(np.diff(seconds, prepend=seconds[0]) < -_DAY_S / 2)  # past midnight
+        return seconds - seconds[0], None, f"Times of day, counted from {labels[0]}."
+    if moment_of(labels[0]):
+        moments = [moment_of(label) for label in labels]
+        known = [moment for moment in moments if moment is not None]
+        if len(known) == len(labels):
+            start = known[0]
+            seconds = np.array([(moment - start).total_seconds() for moment in known])
+            return seconds, start, f"Times are dates, counted from {start.isoformat(sep=' ')}."
+    scale = SECONDS[options.time_unit] if options.time_unit else None
+    found = [seconds_of(label, scale) for label in labels]
+    times = np.array([item[0] for item in found if item is not None])
+    named = all(item is not None and item[1] for item in found)
+    if len(times) == len(labels) and (named or is_monotone(times)):
+        unit = "" if named else f" (no unit is given; taken as {options.time_unit or 's'})"
+        return times, None, f"Times from the names of the frames: {times[0]:g} to {times[-1]:g} s{unit}."
+    return np.full(len(labels), np.nan), None, "The names of the frames give no times; they are in the order of the file."
+
+
+def is_monotone(values: NDArray[np.float64]) -> bool:
+    """Return True if values rise, or fall, throughout."""
+    step = np.diff(values)
+    return bool(step.size > 0 and (np.all(step > 0) or np.all(step < 0)))
+
+
+def header_numbers(names: Sequence[str]) -> NDArray[np.float64] | None:
+    """Return names that are numbers (a unit nm, or px in front, allowed) as numbers, else None."""
+    try:
+        return np.array([_plain(name) for name in names])
+    except ValueError:
+        return None
+
+
+def _plain(name: str) -> float:
+    text = name.strip().strip('"').lower().replace(",", ".")
+    return float(text.removesuffix("nm").removeprefix("pixel").removeprefix("px").strip(" _"))
