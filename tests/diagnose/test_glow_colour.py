@@ -104,8 +104,18 @@ def test_missing_dark_and_short_range_are_named():
     assert any("covers" in caution for caution in short.cautions)
 
 
-def test_gaps_are_left_out_not_filled():
-    spectrum = 1e3 * lines([546.1, 611.0], [1.0, 0.5])
-    holed = spectrum.copy()
-    holed[np.abs(AXIS - 400) < 10] = np.nan
-    assert_allclose(recorded_colour(AXIS, holed).xy, recorded_colour(AXIS, spectrum).xy, atol=1e-4)
+def test_a_hot_pixel_is_bridged_and_a_saturated_line_makes_the_colour_untold():
+    spectrum = 1e3 * lines([546.1, 611.0], [1.0, 0.5], fwhm=4.0)
+    whole = recorded_colour(AXIS, spectrum)
+    hot = spectrum.copy()
+    hot[np.argmax(spectrum)] = np.nan
+    assert_allclose(recorded_colour(AXIS, hot).xy, whole.xy, atol=3e-3)
+    assert recorded_colour(AXIS, hot).told
+    saturated = spectrum.copy()
+    saturated[np.abs(AXIS - 546.1) < 3] = np.nan
+    answer = recorded_colour(AXIS, saturated)
+    assert not answer.told
+    assert "missing" in answer.description
+    ultraviolet = spectrum.copy()
+    ultraviolet[AXIS < 370] = np.nan
+    assert recorded_colour(AXIS, ultraviolet).told

@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from glowledger.report.colour_answers import ColourAnswer
     from glowledger.spectra.frames import Frames
 
+FULL_SCALES = frozenset(float(2**bits - 1) for bits in range(8, 25))  # of detectors of 8 to 24 bits
+
 
 @click.command()
 @click.argument("file", type=click.Path(path_type=Path), required=False)
@@ -86,18 +88,37 @@ def _of_spectrum(
 ) -> tuple[ColourAnswer, dict[str, object]]:
     """Answer for the mean spectrum of a file."""
     from glowledger.bench.bench_file import read_bench
-    from glowledger.cli.identify import calibrated_frames
     from glowledger.report.style import INVENTED
     from glowledger.spectra.averaging import mean_frame
     from glowledger.spectra.samples import says_invented
 
     bench = None if bench_file is None else read_bench(bench_file)
-    frames = calibrated_frames(file, bench=bench, dark=dark, reading=reading)
+    frames = _frames(file, bench, dark, reading)
     extra: dict[str, object] = {"file": file.name, "frames": len(frames)}
     if says_invented(frames):
         extra["notice"] = INVENTED
     subject = file.name + (f", mean of {len(frames)} frames" if len(frames) > 1 else "")
     return _of_frame(mean_frame(frames), subject, bench, response), extra
+
+
+def _frames(file: Path, bench: Bench | None, dark: Path | None, reading: dict[str, Any]) -> Frames:
+    """Read a file; one constant value that is no detector's ceiling is equal-energy light, not saturation."""
+    import numpy as np
+
+    from glowledger.cli.identify import calibrated_frames
+    from glowledger.errors import ReadError
+    from glowledger.spectra.reading import read_spectra
+
+    try:
+        return calibrated_frames(file, bench=bench, dark=dark, reading=reading)
+    except ReadError:
+        if not file.is_file() or reading.get("ceiling") is not None:
+            raise
+        counts = read_spectra(file, **reading).counts
+        if np.ptp(counts) > 0 or not counts[0, 0] > 0 or float(counts[0, 0]) in FULL_SCALES:
+            raise
+        reading = reading | {"ceiling": 2 * float(counts[0, 0])}
+        return calibrated_frames(file, bench=bench, dark=dark, reading=reading)
 
 
 def _of_frame(frame: Frames, subject: str, bench: Bench | None, response: str) -> ColourAnswer:

@@ -47,8 +47,7 @@ class ColourAnswer:
         """Return the colour shown, ``#rrggbb``."""
         if self.colour is not None:
             return self.colour.srgb
-        shown = np.asarray(self.observed)
-        return to_hex(shown / shown.max())
+        return to_hex(np.asarray(self.observed))
 
     @property
     def xyz(self) -> np.ndarray:

@@ -39,10 +39,10 @@ def colour_figure(answer: ColourAnswer, *, notice: object = None) -> Figure:
     """
     with styled():
         figure = new_figure(6.4)
-        left, right = figure.subplots(1, 2, width_ratios=[1.15, 1.0])
-        _diagram(left, answer)
-        _swatches(right, answer)
-        figure.suptitle(answer.subject, x=0.01, ha="left", fontsize=15, fontweight="bold")
+        figure.set_layout_engine("none")  # equal scales on the left fix the boxes
+        _diagram(figure.add_axes((0.075, 0.105, 0.46, 0.78)), answer)
+        _swatches(figure.add_axes((0.565, 0.105, 0.42, 0.78)), answer)
+        figure.text(0.01, 0.975, answer.subject, ha="left", va="top", fontsize=15, fontweight="bold")
         set_alt_text(figure, _alternative(answer))
         if notice:
             stamp(figure, str(notice))
@@ -57,8 +57,9 @@ def _diagram(axes: Axes, answer: ColourAnswer) -> None:
     gamut = chromaticity(RGB_TO_XYZ.T)
     axes.fill(*gamut.T, facecolor="none", edgecolor=SOFT, linewidth=0.9, linestyle=(0, (4, 3)), zorder=2)
     axes.annotate(
-        "what a screen shows", gamut[1], xytext=(6, -2), textcoords="offset points", fontsize=10, color=SOFT
-    )
+        "what a\nscreen\nshows", (0.21, 0.28), xytext=(0.10, 0.36), fontsize=10, color=SOFT, ha="center",
+        arrowprops={"arrowstyle": "-", "color": SOFT, "linewidth": 0.7},
+    )  # fmt: skip
     for wavelength in NAMED_NM:
         x, y = chromaticity(observer_at(float(wavelength)))
         away = np.array([x, y]) - D65_XY
@@ -87,7 +88,8 @@ def _points(axes: Axes, answer: ColourAnswer) -> None:
                   markeredgewidth=0.8, zorder=4, label=letter)  # fmt: skip
     axes.plot(*places[0], marker="*", markersize=17, color=answer.srgb, markeredgecolor=INK,
               markeredgewidth=1.1, zorder=6)  # fmt: skip
-    for spot, place, letter in zip(_apart(np.array(places))[1:], places[1:], LETTERS, strict=False):
+    spots = _apart(np.array([*places, D65_XY]))
+    for spot, place, letter in zip(spots[1:], places[1:], LETTERS, strict=False):
         axes.annotate(
             letter, place, xytext=tuple(spot), textcoords="data", fontsize=12, fontweight="bold", ha="center",
             va="center", zorder=7, arrowprops={"arrowstyle": "-", "color": SOFT, "linewidth": 0.7},
@@ -131,16 +133,22 @@ def _swatches(axes: Axes, answer: ColourAnswer) -> None:
     if answer.colour is not None and answer.colour.light == "recorded" and answer.estimate is not None:
         words += " (light as recorded)"
     axes.text(0.0, 0.645, words, fontsize=13, va="center")
-    axes.text(0.0, 0.575, "Gases whose computed glow comes near", fontsize=12, color=SOFT, va="center")
+    axes.text(0.0, 0.575, "Computed glows, nearest first", fontsize=12, color=SOFT, va="center")
     axes.text(1.0, 0.575, "ΔE 2000", fontsize=12, color=SOFT, va="center", ha="right")
     for row, (gas, letter) in enumerate(zip(answer.match.gases, LETTERS, strict=False)):
         height = 0.495 - 0.088 * row
         axes.text(0.0, height, letter, fontsize=12, fontweight="bold", va="center")
         axes.add_patch(_box(0.06, height - 0.033, 0.10, 0.066, to_hex(gas.srgb_linear)))
-        axes.text(0.19, height, f"{gas.plain}, {gas.region}", fontsize=11.5, va="center",
-                  color=INK if gas.fits else SOFT)  # fmt: skip
-        axes.text(1.0, height, f"{gas.delta_e:.1f}{'' if gas.fits else ' no'}", fontsize=11.5, va="center",
-                  ha="right", color=INK if gas.fits else SOFT)  # fmt: skip
+        ink, words = (INK, "") if gas.fits else (SOFT, "no fit  ")
+        axes.text(0.19, height, f"{gas.plain}, {gas.region}", fontsize=11.5, va="center", color=ink)
+        axes.text(1.0, height, f"{words}{gas.delta_e:.1f}", fontsize=11.5, va="center", ha="right", color=ink)
+    spread = answer.estimate or answer.colour
+    legend = "Star: the colour. Cross: daylight white."
+    if spread is not None:
+        legend += "\nOutline: 95 % region of the " + (
+            "true light (detector assumed)." if answer.estimate is not None else "colour."
+        )
+    axes.text(0.0, -0.03, legend, fontsize=10.5, color=SOFT, va="top", linespacing=1.4)
 
 
 def _box(x: float, y: float, width: float, height: float, colour: str) -> Rectangle:
