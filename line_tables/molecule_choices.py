@@ -167,6 +167,9 @@ CONSTANT_CHANGES = {
         "gamma_e": (-0.003, "oh_bv"),
     },
     "OH_X": {
+        "Be": (18.89393, "oh_xbv"),
+        "alpha_e": (0.72047, "oh_xbv"),
+        "gamma_e": (0.00475, "oh_xbv"),
         "A_so": (-139.05, "oh_x"),
         "gamma_sr": (-0.1191, "oh_x"),
         "De": (1.9086e-3, "oh_x"),
@@ -216,6 +219,11 @@ SOURCES = {
         "from memory",
         "Be, alpha_e, gamma_e through B_v = 16.965, 16.129, 15.287 (Coxon, Can. J. Phys. 58, 933 (1980); "
         "Luque & Crosley 1998), from memory",
+    ),
+    "oh_xbv": (
+        "from memory",
+        "Be, alpha_e, gamma_e through B_v = 18.53488, 17.82391, 17.12244 (Coxon, Can. J. Phys. 58, 933 "
+        "(1980)), from memory",
     ),
     "oh_x": (
         "from memory",

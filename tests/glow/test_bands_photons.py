@@ -97,13 +97,23 @@ def test_carbon_swan_levels_have_one_component_each():
 
 
 @pytest.mark.parametrize(
-    ("name", "v_upper"), [("N2 C-B", 0), ("N2 C-B", 2), ("N2+ B-X", 0), ("CN B-X", 1), ("C2 d-a", 0)]
+    ("name", "v_upper"),
+    [
+        ("N2 C-B", 0),
+        ("N2 C-B", 2),
+        ("N2+ B-X", 0),
+        ("CN B-X", 1),
+        ("C2 d-a", 0),
+        ("N2 B-A", 0),
+        ("N2 B-A", 3),
+    ],
 )
 def test_bands_share_photons_as_the_published_einstein_coefficients(name, v_upper):
     # Photons ∝ A (Chauveau et al. 2002; Babou et al. 2009; Brooke et al. 2013, as in the tables).
     bands = system(name)
     here = bands.v_upper == v_upper
-    a = dict(zip(bands.v_lower[here].tolist(), bands.einstein_a[here].tolist(), strict=True))
+    known = np.nan_to_num(bands.einstein_a[here])  # none where the upper level lies below the lower one
+    a = dict(zip(bands.v_lower[here].tolist(), known.tolist(), strict=True))
     lines = upper_level_lines(name, v_upper)
     rates = photon_rates(lines, 300.0)
     for v_lower, coefficient in a.items():
@@ -138,6 +148,17 @@ def test_factors_and_a_are_never_mixed_within_one_level():
             v_lower, share = band_shares(bands, v)
             assert_allclose(share.sum(), 1.0, rtol=1e-12)
             assert v_lower.size == np.unique(v_lower).size
+
+
+def test_lines_of_one_level_share_photons_as_strength_times_cube_of_wavenumber():
+    # A ∝ ν³ S (Herzberg 1950, eq. I,48a); P and R from one level of a Π⁺ state to Σ: S_R/S_P = (J'+1)/J'
+    # (Hönl & London). In hydrogen the cube alone makes up to 30 %.
+    lines = band_lines("H2 d-a", 0, 0)
+    for j in range(2, 7):
+        r, p = (np.flatnonzero((lines.branch == b) & (lines.j_upper == j))[0] for b in "RP")
+        assert lines.level_index[r] == lines.level_index[p]
+        expected = (j + 1) / j * (lines.vacuum_nm[p] / lines.vacuum_nm[r]) ** 3
+        assert_allclose(lines.strength[r] / lines.strength[p], expected, rtol=1e-9)
 
 
 def test_hot_bands_show_a_larger_part_of_their_light_far_from_the_head():

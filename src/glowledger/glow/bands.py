@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from glowledger.errors import TableError
 from glowledger.glow.hamiltonian import RotationalLevels, rotational_levels
 from glowledger.glow.line_strengths import Branch, dipole_matrix, strength_sum
-from glowledger.tables.air import air_from_vacuum
+from glowledger.tables.air import air_from_vacuum, vacuum_from_air
 from glowledger.tables.molecules import BandSystem, MolecularState, state, system
 
 K_CM = 0.6950348004  # Boltzmann constant in cm⁻¹/K: CODATA 2018, exact by definition
@@ -25,7 +25,7 @@ BRANCHES: tuple[Branch, ...] = ("P", "Q", "R")
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class BandLines:
-    """Lines from one upper vibrational level; arrays of shape (k,) unless said.
+    """Lines from one upper vibrational level; arrays of shape (k,), or (m,) with one value per upper level.
 
     Attributes
     ----------
@@ -33,24 +33,24 @@ class BandLines:
         Name of the band system.
     v_upper : int
         Upper vibrational level.
-    wavelength_nm, vacuum_nm : ndarray
-        nm in air, and in vacuum.
-    upper_term_cm : ndarray
-        Rotational energy of the upper level above the lowest level of this v', cm⁻¹.
-    strength : ndarray
+    wavelength_nm : ndarray of shape (k,)
+        nm in air, ascending.
+    strength : ndarray of shape (k,)
         Photon weight at infinite temperature: summed over all lines of one upper rotational level it gives
         (2J'+1) × nuclear-spin weight, lines left out made up for by the others. Where the Λ-doublets of
         both states coincide one line stands for both, with the weights of both.
-    branch : ndarray of str
-        ``P1``, ``Q12``: ΔJ with the numbers of upper and lower spin component.
-    j_upper : ndarray
-        J'.
-    v_lower : ndarray of int
+    v_lower : ndarray of int, shape (k,)
         Lower vibrational level.
-    level_index : ndarray of int
-        Row of the upper rotational level in `level_term_cm`.
+    level_index : ndarray of int, shape (k,)
+        The upper rotational level, a position in `level_term_cm` and `level_j`.
+    branch_index : ndarray of int, shape (k,)
+        Position in `branch_names`.
     level_term_cm : ndarray of shape (m,)
-        `upper_term_cm` of each upper level once.
+        Rotational energy of each upper level above the lowest of this v', cm⁻¹.
+    level_j : ndarray of shape (m,)
+        J' of each upper level.
+    branch_names : ndarray of str
+        ``P1``, ``Q12``: ΔJ with the numbers of upper and lower spin component; singlets ``P``.
     branching_uncertainty : float
         Relative standard uncertainty of a band's share of the photons (not of lines within a band).
     origin_uncertainty_nm : float
@@ -60,24 +60,41 @@ class BandLines:
     system: str
     v_upper: int
     wavelength_nm: NDArray[np.float64]
-    vacuum_nm: NDArray[np.float64]
-    upper_term_cm: NDArray[np.float64]
     strength: NDArray[np.float64]
-    branch: NDArray[np.str_]
-    j_upper: NDArray[np.float64]
-    v_lower: NDArray[np.int64]
-    level_index: NDArray[np.int64]
+    v_lower: NDArray[np.int16]
+    level_index: NDArray[np.int32]
+    branch_index: NDArray[np.int8]
     level_term_cm: NDArray[np.float64]
+    level_j: NDArray[np.float64]
+    branch_names: NDArray[np.str_]
     branching_uncertainty: float
     origin_uncertainty_nm: float
 
+    @property
+    def vacuum_nm(self) -> NDArray[np.float64]:
+        """Wavelengths in vacuum, nm."""
+        return vacuum_from_air(self.wavelength_nm)
+
+    @property
+    def upper_term_cm(self) -> NDArray[np.float64]:
+        """Rotational energy of each line's upper level above the lowest of this v', cm⁻¹."""
+        return self.level_term_cm[self.level_index]
+
+    @property
+    def j_upper(self) -> NDArray[np.float64]:
+        """J' of each line."""
+        return self.level_j[self.level_index]
+
+    @property
+    def branch(self) -> NDArray[np.str_]:
+        """Branch of each line, ``P1``, ``Q12``."""
+        return self.branch_names[self.branch_index]
+
     def of_band(self, v_lower: int) -> BandLines:
-        """Return the lines of one band alone."""
+        """Return the lines of one band alone; the list of upper levels stays whole."""
         here = self.v_lower == v_lower
-        names = ("wavelength_nm", "vacuum_nm", "upper_term_cm", "strength", "branch", "j_upper", "v_lower")
-        cut = {name: getattr(self, name)[here] for name in (*names, "level_index")}
-        rest = ("system", "v_upper", "level_term_cm", "branching_uncertainty", "origin_uncertainty_nm")
-        return BandLines(**cut, **{name: getattr(self, name) for name in rest})
+        names = ("wavelength_nm", "strength", "v_lower", "level_index", "branch_index")
+        return replace(self, **{name: getattr(self, name)[here] for name in names})
 
 
 def photon_rates(lines: BandLines, t_rot_k: ArrayLike) -> NDArray[np.float64]:
@@ -192,8 +209,8 @@ def band_shares(bands: BandSystem, v_upper: int) -> tuple[NDArray[np.int64], NDA
             mend=f"There are v' = {', '.join(map(str, bands.upper_levels()))}.",
         )
     v_lower = bands.v_lower[here]
-    rate = bands.einstein_a[here]
-    if np.isnan(rate).any():
+    rate = np.nan_to_num(bands.einstein_a[here])  # no A beside those of other bands: no transition
+    if not rate.any():
         nu = upper.vibrational_term(v_upper) - np.array([lower.vibrational_term(int(v)) for v in v_lower])
         rate = bands.franck_condon[here] * np.clip(nu, 0.0, None) ** 3
     share = rate / rate.sum()
@@ -231,7 +248,7 @@ class _Lines:
     share: NDArray[np.float64]  # of the upper level's photons within the band
     degeneracy: NDArray[np.float64]  # of the upper level, nuclear spin included
     j: NDArray[np.float64]
-    branch: NDArray[np.str_]
+    branch: NDArray[np.int8]  # position in the list of branch names
 
 
 def _branch_lines(
@@ -263,17 +280,26 @@ def _branch_lines(
         share=share[band, row, a, b],
         degeneracy=(degeneracy * upper.weight[rows])[row],
         j=upper.j[rows][row],
-        branch=_labels(branch, upper_state.multiplicity)[number_up, number_low],
+        branch=_branch_code(branch, upper_state.multiplicity, number_up, number_low),
     )
 
 
+def _branch_code(
+    branch: Branch, multiplicity: int, upper: NDArray[np.int64], lower: NDArray[np.int64]
+) -> NDArray[np.int8]:
+    """Return the position of ΔJ and component numbers (from 1) in `_branch_names`."""
+    code = (BRANCHES.index(branch) * multiplicity + upper - 1) * multiplicity + lower - 1
+    return np.asarray(code, dtype=np.int8)
+
+
 @cache
-def _labels(branch: str, multiplicity: int) -> NDArray[np.str_]:
-    """Return branch names by number of upper and lower spin component: P, P1, P12."""
+def _branch_names(multiplicity: int) -> NDArray[np.str_]:
+    """Return branch names by code: P1, P12, ..., or P, Q, R for singlets."""
     if multiplicity == 1:
-        return np.full((2, 2), branch, dtype="U3")
-    numbers = range(multiplicity + 1)
-    return np.array([[f"{branch}{a}" if a == b else f"{branch}{a}{b}" for b in numbers] for a in numbers])
+        return np.array(BRANCHES)
+    numbers = range(1, multiplicity + 1)
+    pairs = [(b, up, low) for b in BRANCHES for up in numbers for low in numbers]
+    return np.array([f"{b}{up}" if up == low else f"{b}{up}{low}" for b, up, low in pairs])
 
 
 def _joined(pieces: list[_Lines]) -> _Lines:
@@ -301,20 +327,17 @@ def _assembled(
     band = lines.band[keep]
     _, first, level = np.unique(lines.level[keep], return_index=True, return_inverse=True)
     raw = band_share[band] * lines.share[keep] * (wavenumber[keep] / origin[keep]) ** 3
-    term = lines.upper_cm[keep] - lowest
-    vacuum_nm = 1e7 / wavenumber[keep]
     return BandLines(
         system=bands.name,
         v_upper=v_upper,
-        vacuum_nm=vacuum_nm,
-        wavelength_nm=air_from_vacuum(vacuum_nm),
-        upper_term_cm=term,
+        wavelength_nm=air_from_vacuum(1e7 / wavenumber[keep]),
         strength=raw / np.bincount(level, raw)[level] * lines.degeneracy[keep],
-        branch=lines.branch[keep],
-        j_upper=lines.j[keep],
-        v_lower=v_lower[band],
-        level_index=level,
-        level_term_cm=term[first],
+        v_lower=v_lower[band].astype(np.int16),
+        level_index=level.astype(np.int32),
+        branch_index=lines.branch[keep],
+        level_term_cm=(lines.upper_cm[keep] - lowest)[first],
+        level_j=lines.j[keep][first],
+        branch_names=_branch_names(upper.multiplicity),
         branching_uncertainty=bands.branching_uncertainty,
         origin_uncertainty_nm=bands.origin_uncertainty_nm,
     )
