@@ -22,8 +22,9 @@ Floats = NDArray[np.float64]
 
 AUTO_LAMPS = ("hg-ar", "hg", "cfl", "ne", "ar", "he", "kr", "xe", "h2")
 MOST_PEAKS = 60
-MIN_EVIDENCE = 8.0  # natural log of the odds against chance
-MIN_MARGIN = 6.0  # the same against the next best scale that is really another one
+MIN_MARGIN = 4.0  # natural log of the odds against the next best scale that is really another one
+MIN_CONFIDENCE = 8.0  # margin plus log odds against chance, both clipped; settled on a simulated fleet
+MOST_MARGIN, EVIDENCE_RANGE = 20.0, (-25.0, 10.0)
 MIN_USED = 4
 MIN_EXPLAINED = 0.5
 
@@ -191,6 +192,9 @@ def solve(shot: Shot, axis: Floats, prior: Prior | None = None) -> Calibration:
         )  # fmt: skip
     best = candidates[0]
     refined = refine_solution(best.scale, [_sight(shot)])
+    if refined is not None:
+        shot = _with_better_width(shot, refined)
+        refined = refine_solution(best.scale, [_sight(shot)]) or refined
     margin = best.log_evidence - max((c.log_evidence for c in candidates[1:] if _unlike(c, best)), default=-1e3)
     result = Calibration(
         lamp=shot.lamp, accepted=False, log_evidence=best.log_evidence, log_margin=margin, peaks_found=len(shot.peaks)
@@ -208,6 +212,19 @@ def _unlike(other: Candidate, best: Candidate) -> bool:
     theirs = {int(p): other.listed.wavelength_nm[k] for p, k in zip(other.peak, other.line, strict=True)}
     same = sum(1 for p, w in mine.items() if p in theirs and abs(theirs[p] - w) < 1.0)
     return same < 0.6 * len(mine)
+
+
+def _with_better_width(shot: Shot, refined: Refined) -> Shot:
+    """Return the shot with its line width taken from lines known to be single."""
+    rows = refined.used & refined.found.single
+    single = np.zeros(len(shot.peaks), dtype=bool)
+    single[refined.found.peak[rows]] = True
+    if np.count_nonzero(single & ~shot.peaks.saturated & np.isfinite(shot.peaks.fwhm_px)) < 2:
+        return shot
+    widths = width_profile(shot.peaks[single], shot.scene, fewest=2)
+    if np.max(np.abs(np.log(widths / shot.fwhm_px))) < 0.03:
+        return shot
+    return replace(shot, fwhm_px=widths, peaks=measure(shot.scene, shot.peaks.pixel, widths))
 
 
 def _sight(shot: Shot) -> Sight:
@@ -252,10 +269,11 @@ def _with_solution(result: Calibration, refined: Refined, shot: Shot, axis: Floa
 def _doubts(result: Calibration, best: Candidate) -> tuple[str, ...]:
     """Return why a solution must not be used; empty if it may."""
     doubts = []
-    if result.log_evidence < MIN_EVIDENCE:
-        doubts.append("the peaks fit this lamp hardly better than chance")
     if result.log_margin < MIN_MARGIN:
         doubts.append("a quite different wavelength scale fits nearly as well")
+    confidence = min(result.log_margin, MOST_MARGIN) + float(np.clip(result.log_evidence, *EVIDENCE_RANGE))
+    if confidence < MIN_CONFIDENCE:
+        doubts.append("the peaks fit this lamp hardly better than chance")
     if result.matched < MIN_USED:
         doubts.append(f"only {result.matched} lines can carry the solution, {MIN_USED} are needed")
     if best.explained < MIN_EXPLAINED:

@@ -20,7 +20,7 @@ def clean_widths(peaks: Peaks) -> NDArray[np.bool_]:
     return np.isfinite(peaks.fwhm_px) & ~peaks.saturated & ~peaks.blended & ~peaks.broad & strong
 
 
-def width_profile(peaks: Peaks, scene: Scene) -> Floats:
+def width_profile(peaks: Peaks, scene: Scene, fewest: int = 3) -> Floats:
     """Return the FWHM in pixels at every pixel, shape (p,); the typical width where no line tells.
 
     A running weighted median over the clean lines, pulled to the overall median where there are few: blends that
@@ -28,12 +28,12 @@ def width_profile(peaks: Peaks, scene: Scene) -> Floats:
     """
     length = len(scene.counts)
     good = clean_widths(peaks)
-    if np.count_nonzero(good) < 3:
+    if np.count_nonzero(good) < fewest:
         return np.full(length, scene.fwhm_px)
     place, width = peaks.pixel[good], np.log(peaks.fwhm_px[good])
     overall = _weighted_median(width, np.ones_like(width))
     near = np.abs(width - overall) < 0.5
-    if np.count_nonzero(near) < 3:
+    if np.count_nonzero(near) < fewest:
         return np.full(length, float(np.exp(overall)))
     place, width = place[near], width[near]
     nodes = np.linspace(0, length - 1, 17)

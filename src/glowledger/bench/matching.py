@@ -24,6 +24,7 @@ MIN_EXTENT = 0.16  # of the mapped axis: three peaks closer than that say nothin
 KEPT, SCORED, REFINED = 800, 100, 24
 CROWDS = (60.0, 150.0, 300.0, 600.0, 1200.0, 2400.0, 6000.0, 20000.0)  # nm over share of the list
 STRENGTH_SD = 1.1  # ln(counts) of a line over its listed strength: lamp, response, exposure; common practice
+MISSING_SD = 1.5  # the same for a line that is not there: the response is unknown away from the lines seen
 ABSENT_ELEMENT = 2.0  # log price of a stated element that shows no line
 FOREIGN = (0.12, 0.3, 0.5)  # chance that a strong, middling, weak peak is not in the list
 
@@ -81,6 +82,7 @@ class Candidate:
     listed: LineList
     explained: float
     missing: int
+    parts: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
 
 class Levels:
@@ -325,8 +327,10 @@ def score(scale: Floats, pattern: Pattern, levels: Levels, prior: Prior) -> Cand
     foreign = np.array(FOREIGN)[peak_class(len(pattern.u))]
     total = float(np.sum(np.log(foreign)))
     total += float(np.sum(np.logaddexp(np.log(foreign[peak]), gain) - np.log(foreign[peak])))
-    cost, missing = _missing(pattern, listed, inside, line, scale_ln)
-    total += cost + _occam(scale, pattern, peak, sigma, prior, span)
+    gap = np.min(np.abs(listed.wavelength_nm[:, None] - at[None, :]), axis=1)
+    cost, missing = _missing(pattern, listed, inside, gap > 1.4 * float(np.median(width)), line, scale_ln)
+    room = _occam(scale, pattern, peak, sigma, prior, span)
+    total += cost + room
     return Candidate(
         scale=scale,
         log_evidence=total,
@@ -335,6 +339,7 @@ def score(scale: Floats, pattern: Pattern, levels: Levels, prior: Prior) -> Cand
         listed=listed,
         explained=_explained(pattern, peak),
         missing=missing,
+        parts=(float(np.sum(np.logaddexp(np.log(foreign[peak]), gain) - np.log(foreign[peak]))), cost, room),
     )
 
 
@@ -392,10 +397,18 @@ def _pair_gain(
 
 
 def _missing(
-    pattern: Pattern, listed: LineList, inside: NDArray[np.bool_], line: NDArray[np.intp], factor: Floats
+    pattern: Pattern,
+    listed: LineList,
+    inside: NDArray[np.bool_],
+    alone: NDArray[np.bool_],
+    line: NDArray[np.intp],
+    factor: Floats,
 ) -> tuple[float, int]:
-    """Return the log cost of lines that should show and do not, and how many those are."""
-    absent = inside.copy()
+    """Return the log cost of lines that should show and do not, and how many those are.
+
+    A line in the flank of a peak (not `alone`) may be hidden in it and costs nothing.
+    """
+    absent = inside & alone
     absent[line] = False
     dark = {name for name, f in zip(listed.species, factor, strict=True) if np.isnan(f)}
     absent &= np.isfinite(factor)
@@ -404,9 +417,9 @@ def _missing(
     if len(nm) == 0:
         return price, 0
     margin = np.log(listed.strength[absent]) + factor[absent] - np.log(pattern.detection)
-    window = np.where(nm < 340.0, 0.4, np.where(nm > 900.0, 0.6, 0.93))  # glass and silicon end there
-    chance = ndtr(margin / STRENGTH_SD) * window
-    return price + float(np.sum(np.log1p(-chance))), int(np.sum(chance > 0.85))
+    window = np.where(nm < 340.0, 0.4, np.where(nm > 900.0, 0.6, 0.88))  # glass and silicon end there
+    chance = ndtr(margin / MISSING_SD) * window
+    return price + float(np.sum(np.log1p(-chance))), int(np.sum(chance > 0.7))
 
 
 def _occam(

@@ -346,6 +346,9 @@ def measure(scene: Scene, rough: Floats, width_at: Floats | None = None) -> Peak
             rows += [(c, 0.3 * width, 0.0, np.inf, np.nan, s, not alone, False) for c, s in zip(centres, saturated, strict=True)]
             continue
         for k in range(len(centres)):
+            if saturated[k] and not fit.area[k] > 0:  # flanks alone may leave the height open: take what is seen
+                top = int(np.clip(round(fit.centre[k]), 0, len(scene.counts) - 1))
+                fit.area[k] = max(scene.counts[top] - scene.continuum[top], 0.0) * 1.064 * width
             broad = bool(own_width > BROAD_RATIO * width)
             rows.append(
                 (fit.centre[k], fit.centre_se[k], fit.area[k], fit.area_se[k], own_width, saturated[k], not alone, broad)

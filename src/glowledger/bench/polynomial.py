@@ -14,7 +14,7 @@ Floats = NDArray[np.float64]
 # They matter only where lines are too few to say. Grating equation over a flat chip; common practice.
 CROOKEDNESS = (0.02, 0.007, 0.0015, 0.0008)
 ROBUST = 4.685  # Tukey's biweight at 95 % efficiency for normal errors (Holland & Welsch 1977)
-DEGREES = (1, 2, 3, 4, 5)
+LOWEST_DEGREE, HIGHEST_DEGREE = 3, 5  # every spectrometer is bent and twisted; the prior keeps a straight one straight
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -131,7 +131,7 @@ def fit_lines(u: Floats, nm: Floats, error_nm: Floats, degree: int, span_nm: flo
     )
 
 
-def best_degree(u: Floats, nm: Floats, error_nm: Floats, span_nm: float, *, highest: int = 5) -> LineFit:
+def best_degree(u: Floats, nm: Floats, error_nm: Floats, span_nm: float) -> LineFit:
     """Return the fit whose degree predicts left-out lines best, among those that never turn back.
 
     Raises
@@ -140,14 +140,16 @@ def best_degree(u: Floats, nm: Floats, error_nm: Floats, span_nm: float, *, high
         If not even a straight line can be fitted.
     """
     best: LineFit | None = None
-    for degree in DEGREES:
-        if degree > min(highest, max(len(u) - 2, 1)):
+    lowest = min(LOWEST_DEGREE, max(len(u) - 1, 1))
+    for degree in range(lowest, min(HIGHEST_DEGREE, max(len(u) - 2, lowest)) + 1):
+        fit = fit_lines(u, nm, error_nm, degree, span_nm)
+        if monotonic(fit.coefficients) and (best is None or fit.log_predictive > best.log_predictive + 0.5):
+            best = fit
+    for degree in range(lowest - 1, 0, -1):  # only where the fit would turn back otherwise
+        if best is not None:
             break
         fit = fit_lines(u, nm, error_nm, degree, span_nm)
-        if not monotonic(fit.coefficients):
-            continue
-        if best is None or fit.log_predictive > best.log_predictive + 0.5:
-            best = fit
+        best = fit if monotonic(fit.coefficients) else None
     if best is None:
         raise ValueError("no monotonic polynomial")
     return best

@@ -18,7 +18,9 @@ Floats = NDArray[np.float64]
 SHAPE_ERROR = 0.015  # of the FWHM: how well the assumed line shape centres a real one
 LARGEST_BLEND_ERROR = 0.12  # of the FWHM: blends vaguer than this are not used
 LEAST_SHARE = 0.005  # lines fainter than this share of the brightest beside them do not matter
-UNSUPPORTED = 0.35  # of the FWHM: an outer line that the others predict less well than this is not used
+SURE_WITHIN = 0.6  # of the FWHM: an outer line predicted this well by the others cannot be mistaken
+LUCK = 0.05  # chance of a foreign peak within the prediction of an outer line, above which that line is not used
+GOOD_TO = 0.09  # of the FWHM: standard error that the solution may have between its lines
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -156,7 +158,8 @@ def _one_peak(
     chosen = int(np.flatnonzero(near)[np.argmax(fit.area[near])])
     place = trial.line_px[listed[chosen]] + fit.shift_px
     error = float(np.hypot(fit.standard_error_px, SHAPE_ERROR * width))
-    good = error < LARGEST_BLEND_ERROR * width and abs(fit.shift_px) < reach * width
+    likely = lines.strength[listed[chosen]] > 0.3 * np.max(lines.strength[listed[near]])
+    good = likely and error < LARGEST_BLEND_ERROR * width and abs(fit.shift_px) < reach * width
     share = fit.area / max(float(np.sum(fit.area)), 1e-300)
     others = (np.abs(trial.line_px[listed] - trial.line_px[listed[chosen]]) < 1.5 * width) & (share > 0.03)
     single = bool(np.count_nonzero(others) <= 1 and not np.any(~lines.anchor[around]))
@@ -232,7 +235,8 @@ def refine_solution(scale: Floats, sights: list[Sight]) -> Refined | None:
         usable = np.flatnonzero(_best_of_each(found))
         if len(usable) < 3:
             return None
-        fit, kept = _supported(found, usable, span)
+        crowd = _crowd(sights, coefficients)
+        fit, kept = _supported(found, usable, span, crowd)
         if fit is None:
             return None
         used = np.zeros(len(found.peak), dtype=bool)
@@ -240,6 +244,19 @@ def refine_solution(scale: Floats, sights: list[Sight]) -> Refined | None:
         result = Refined(fit=fit, found=found, used=used, residual_nm=found.wavelength_nm - fit.nm(found.u))
         coefficients = fit.coefficients
     return result
+
+
+@dataclass(slots=True)
+class _Crowd:
+    """Wavelengths of all peaks under the trial scale, and of all listed lines: what an outer line may be mistaken for."""
+
+    peak_nm: Floats
+    line_nm: Floats
+
+
+def _crowd(sights: list[Sight], coefficients: Floats) -> _Crowd:
+    peak_nm = [np.asarray(chebval(s.peaks.pixel / s.half - 1.0, coefficients)) for s in sights]
+    return _Crowd(peak_nm=np.concatenate(peak_nm), line_nm=np.unique(np.concatenate([s.lines.wavelength_nm for s in sights])))
 
 
 def _joined(parts: list[Identified]) -> Identified:
@@ -265,7 +282,9 @@ def _best_of_each(found: Identified) -> NDArray[np.bool_]:
     return keep
 
 
-def _supported(found: Identified, usable: NDArray[np.intp], span: float) -> tuple[LineFit | None, NDArray[np.intp]]:
+def _supported(
+    found: Identified, usable: NDArray[np.intp], span: float, crowd: _Crowd
+) -> tuple[LineFit | None, NDArray[np.intp]]:
     """Fit the usable lines; drop outer ones that the others do not confirm, until all are confirmed."""
     kept = usable
     fit: LineFit | None = None
@@ -275,18 +294,44 @@ def _supported(found: Identified, usable: NDArray[np.intp], span: float) -> tupl
         except ValueError:
             return None, kept
         alive = np.flatnonzero(fit.weight > 0.05)
-        if len(kept) <= 4 or len(alive) <= 4:
+        if len(alive) <= 4:
             return fit, kept
         order = alive[np.argsort(found.u[kept[alive]])]
-        worst, excess = -1, 1.0
-        for end in (order[0], order[-1]):
-            width = found.width_nm[kept[end]]
-            off = abs(fit.left_out_nm[end]) / (4.0 * fit.left_out_se_nm[end])
-            off = off if abs(fit.residual_nm[end]) > 0.05 * width else 0.0
-            vague = fit.left_out_se_nm[end] / (UNSUPPORTED * width)
-            if max(off, vague) > excess:
-                worst, excess = int(end), max(off, vague)
-        if worst < 0:
+        dropped = [int(end) for end in (order[0], order[-1]) if _mistakable(found, kept, fit, int(end), crowd, span)]
+        if not dropped:
+            dropped = _beyond_gap(found, kept, fit, order)
+        if not dropped:
             return fit, kept
-        kept = np.delete(kept, worst)
+        kept = np.delete(kept, dropped)
     return fit, kept
+
+
+def _mistakable(
+    found: Identified, kept: NDArray[np.intp], fit: LineFit, end: int, crowd: _Crowd, span: float
+) -> bool:
+    """Return whether an outer line may be another line or a foreign peak, judged by what the others predict."""
+    width, nm = found.width_nm[kept[end]], found.wavelength_nm[kept[end]]
+    error = fit.left_out_se_nm[end]
+    if abs(fit.left_out_nm[end]) > 4.0 * error and abs(fit.residual_nm[end]) > 0.05 * width:
+        return True
+    reach = 2.5 * error
+    if reach < SURE_WITHIN * width:
+        return False
+    peaks = np.count_nonzero(np.abs(crowd.peak_nm - nm) < reach)
+    lines = np.count_nonzero(np.abs(crowd.line_nm - nm) < reach)
+    foreign = len(crowd.peak_nm) - len(found.peak) + 1
+    return bool(peaks > 1 or lines > 1 or 2.0 * reach * foreign / span > LUCK)
+
+
+def _beyond_gap(found: Identified, kept: NDArray[np.intp], fit: LineFit, order: NDArray[np.intp]) -> list[int]:
+    """Return the fewer lines on one side of the worst gap, if the solution is not good within that gap."""
+    u = found.u[kept[order]]
+    width = found.width_nm[kept[order]]
+    middle = 0.5 * (u[1:] + u[:-1])
+    excess = fit.standard_error_nm(middle) / (GOOD_TO * 0.5 * (width[1:] + width[:-1]))
+    worst = int(np.argmax(excess))
+    if excess[worst] <= 1.0:
+        return []
+    left, right = order[: worst + 1], order[worst + 1 :]
+    fewer = left if len(left) < len(right) else right
+    return [int(k) for k in fewer] if len(order) - len(fewer) >= 4 else []
