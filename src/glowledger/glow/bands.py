@@ -260,7 +260,8 @@ def _branch_lines(
     size = min(low.j.size for low in lower)
     rows = np.arange(max(0, -step), min(upper.j.size, size - step))
     below = rows + step
-    dipole = dipole_matrix(upper_state, lower_state, upper.j[rows], branch)
+    size = -(-upper.j.size // 64) * 64
+    dipole = _dipole(upper_state.name, lower_state.name, branch, size)[rows]
     half = np.swapaxes(upper.vectors[rows], 1, 2) @ dipole
     vectors = np.stack([low.vectors[below] for low in lower])
     lower_cm = np.stack([low.term_cm[below] for low in lower])
@@ -281,6 +282,15 @@ def _branch_lines(
         degeneracy=(degeneracy * upper.weight[rows])[row],
         j=upper.j[rows][row],
         branch=_branch_code(branch, upper_state.multiplicity, number_up, number_low),
+    )
+
+
+@cache
+def _dipole(upper_name: str, lower_name: str, branch: Branch, size: int) -> NDArray[np.float64]:
+    """Return `dipole_matrix` for the lowest `size` J': the same for all vibrational levels."""
+    upper, lower = state(upper_name), state(lower_name)
+    return dipole_matrix(
+        upper, lower, np.arange(size, dtype=np.float64) + 0.5 * ((upper.multiplicity - 1) % 2), branch
     )
 
 
