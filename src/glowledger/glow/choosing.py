@@ -12,6 +12,7 @@ from glowledger.glow.emitters import Emitter, atomic_emitters, summed
 from glowledger.tables.species import ListedSpecies
 
 FIRST_T_ROT_K = 500.0  # a glow's molecules before anything is known: common practice, no source
+MORE_LEVELS = 3
 IN_RANGE = 2e-3  # of an emitter's photons must fall in range, or it is left out
 
 
@@ -21,6 +22,7 @@ def chosen_emitters(
     t_rot_k: dict[str, float],
     low_nm: float,
     high_nm: float,
+    bright: frozenset[str] = frozenset(),
 ) -> tuple[Emitter, ...]:
     """Return the emitters for a fit.
 
@@ -35,6 +37,8 @@ def chosen_emitters(
         Rotational temperature by species; `FIRST_T_ROT_K` where not named.
     low_nm, high_nm : float
         Range of the spectrum.
+    bright : frozenset of str
+        Species that give much of the light: their faint levels matter too, so more are freed.
 
     Returns
     -------
@@ -48,7 +52,7 @@ def chosen_emitters(
         if not here:
             continue
         if one.name in freed:
-            free, rest = _split(here, one.levels, low_nm, high_nm)
+            free, rest = _split(here, one.levels * (MORE_LEVELS if one.name in bright else 1), low_nm, high_nm)
             chosen.extend(free)
             if rest:
                 chosen.append(summed(rest, f"{one.name} fainter levels"))
@@ -67,6 +71,7 @@ def _all_emitters(species: ListedSpecies, t_rot_k: float) -> tuple[Emitter, ...]
     return band_emitters(species, t_rot_k) if species.molecular else atomic_emitters(species)
 
 
+@lru_cache(maxsize=32768)
 def _share_in_range(emitter: Emitter, low_nm: float, high_nm: float) -> float:
     inside = (emitter.wavelength_nm >= low_nm) & (emitter.wavelength_nm <= high_nm)
     return float(emitter.rate[inside].sum())

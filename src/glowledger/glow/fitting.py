@@ -125,7 +125,9 @@ class Solution:
         return float(np.sqrt(term @ self.shift_variance @ term))
 
 
-def fit_scene(scene: Scene, start: Adjustment | None = None, rounds: int = ROUNDS) -> Solution:
+def fit_scene(
+    scene: Scene, start: Adjustment | None = None, rounds: int = ROUNDS, levels: NoiseLevels | None = None
+) -> Solution:
     """Fit one spectrum.
 
     Parameters
@@ -134,6 +136,8 @@ def fit_scene(scene: Scene, start: Adjustment | None = None, rounds: int = ROUND
         Spectrum, emitters, priors.
     start : Adjustment, optional
         Where to begin, e.g. from a fit with other emitters.
+    levels : NoiseLevels, optional
+        Noise to begin with.
     rounds : int
         Most Gauss-Newton rounds; ends sooner when nothing moves any more.
 
@@ -142,7 +146,7 @@ def fit_scene(scene: Scene, start: Adjustment | None = None, rounds: int = ROUND
     Solution
     """
     adjustment = scene.start() if start is None else start
-    levels = scene.first
+    levels = levels or scene.first
     x: NDArray[np.float64] | None = None
     templates = response_templates(scene, adjustment)
     solution: Solution | None = None
@@ -202,7 +206,7 @@ def _round(
     lines = templates @ solved[:m]
     model = columns @ solved + free @ free_values
     spent = int((solved > 0).sum()) + free.shape[1]
-    levels, chi2 = _noise(scene, model, lines, spent) if last is not None else (levels, float("nan"))
+    levels, chi2 = _noise(scene, model, lines, levels, spent) if last is not None else (levels, float("nan"))
     covariance = np.linalg.inv(free_normal)
     terms = min(scene.shift_basis.shape[1], free.shape[1])
     return Solution(
@@ -255,20 +259,22 @@ def free_columns(
     response = scene.expected * np.exp(scene.hats @ adjustment.log_response)
     basis = scene.shift_basis
     edges = scene.edges_nm + basis @ adjustment.shift_nm
-    here = scene.grid.spread(shape, amounts)
     step = 0.05 * float(scene.line_spread.fwhm(edges[edges.size // 2]))
-    columns = [
-        (here.on_pixels(edges + step * term)[:, 0] - here.on_pixels(edges - step * term)[:, 0]) / (2 * step)
-        for term in basis.T
-    ]
-    changes = (
-        (replace(shape, width=shape.width * np.exp(WIDTH_STEP)), WIDTH_STEP),
-        (replace(shape, lorentz_fraction=shape.lorentz_fraction + SHAPE_STEP), SHAPE_STEP),
-        (replace(shape, asymmetry=shape.asymmetry + SHAPE_STEP), SHAPE_STEP),
+    shapes = (
+        shape,
+        replace(shape, width=shape.width * float(np.exp(WIDTH_STEP))),
+        replace(shape, lorentz_fraction=shape.lorentz_fraction + SHAPE_STEP),
+        replace(shape, asymmetry=shape.asymmetry + SHAPE_STEP),
     )
-    light = here.on_pixels(edges)[:, 0]
-    for other, size in changes:
-        columns.append((scene.grid.spread(other, amounts).on_pixels(edges)[:, 0] - light) / size)
+    spread = scene.grid.spread_sum(amounts, shapes)
+    light, *changed = spread.on_pixels(edges).T
+    slope = spread.row(0)
+    moved = (slope.on_pixels(edges + step) - slope.on_pixels(edges - step))[:, 0] / (2 * step)
+    # each shift term moves the edges of a pixel nearly alike: its derivative is the common one, weighted
+    middle = 0.5 * (basis[1:] + basis[:-1])
+    columns = [moved * term for term in middle.T]
+    steps = (WIDTH_STEP, SHAPE_STEP, SHAPE_STEP)
+    columns.extend((other - light) / size for other, size in zip(changed, steps, strict=True))
     instrument = np.stack(columns, axis=1) * response[:, None]
     constant = np.ones((light.size, 1))
     everything = np.concatenate([instrument, scene.hats * (light * response)[:, None], constant], axis=1)
@@ -352,7 +358,7 @@ def _tie(
 
 
 def _noise(
-    scene: Scene, model: NDArray[np.float64], lines: NDArray[np.float64], parameters: int
+    scene: Scene, model: NDArray[np.float64], lines: NDArray[np.float64], last: NoiseLevels, parameters: int
 ) -> tuple[NoiseLevels, float]:
     """Re-estimate the noise levels; return them and the reduced χ² by pixel."""
     used = scene.used
@@ -360,7 +366,7 @@ def _noise(
     shape = error_shape(scene, lines)[used]
     freedom = max(1.0 - parameters / used.sum(), 0.2)
     levels = fitted_levels(
-        residual, model[used], shape, scene.stated_variance[used], scene.first,
+        residual, model[used], shape, scene.stated_variance[used], scene.first, last,
         freedom=freedom, gain_known=scene.gain_known, least_mismatch=scene.least_mismatch,
     )  # fmt: skip
     variance = levels.pixel_variance(model[used], shape) + scene.stated_variance[used]

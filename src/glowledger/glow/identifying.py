@@ -14,7 +14,7 @@ from glowledger.glow.axis_freedom import offset_sd_nm
 from glowledger.glow.choosing import chosen_emitters
 from glowledger.glow.features import feature_tests, species_light
 from glowledger.glow.fitting import Solution, error_shape, fit_scene
-from glowledger.glow.likelihood import drop_species, reach_of
+from glowledger.glow.likelihood import drop_species, quick_significance, reach_of
 from glowledger.glow.results import Fit, SpeciesEvidence, Temperature
 from glowledger.glow.rotation import profile_temperature
 from glowledger.glow.scene import Scene, build_scene
@@ -30,7 +30,10 @@ FREED_AT_START = frozenset({"N2", "N2+", "Ar I", "H I", "O I", "He I", "Ne I", "
 FREE_SIGMA = 3.0  # a species this significant has its levels freed
 TEMPERATURE_SIGMA = 12.0  # bands this significant speak of temperature
 COARSEST_FWHM_NM = 15.0  # beyond it no band has a shape of its own
+BRIGHT_SHARE = 0.2
 LEAST_PIXELS = 100
+REFIT_ROUNDS = 6
+CLEARLY_NOTHING = 1.0  # a lower bound this low is not worth an exact test
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -110,9 +113,9 @@ def identify(
         freed = freed | _significant(scene, solution)
         temperatures = _temperatures(scene, solution, listed, freed)
         t_rot.update({t.name.removeprefix("T_rot "): t.kelvin for t in temperatures if np.isfinite(t.kelvin)})
-        emitters = chosen_emitters(listed, freed, t_rot, low, high)
+        emitters = chosen_emitters(listed, freed, t_rot, low, high, _bright(scene, solution))
         scene = build_scene(one, emitters, spread, bench)
-        solution = fit_scene(scene, solution.adjustment)
+        solution = fit_scene(scene, solution.adjustment, REFIT_ROUNDS, solution.levels)
     seen = visibility(scene, solution, bench)
     evidence = _evidence(scene, solution, listed, seen)
     fit = _fit(scene, solution, evidence, temperatures, _warnings(frames, scene, solution, seen))
@@ -194,9 +197,16 @@ def _columns(scene: Scene, name: str) -> NDArray[np.intp]:
 
 def _significant(scene: Scene, solution: Solution) -> frozenset[str]:
     names, _ = scene.species_of_emitters()
-    lit = [n for n in names if np.any(solution.x[_columns(scene, n)] > 0)]
-    drops = {n: drop_species(scene, solution, _columns(scene, n)).significance for n in lit}
-    return frozenset(n for n, sigma in drops.items() if sigma > FREE_SIGMA)
+    quick = {n: quick_significance(solution, _columns(scene, n)) for n in names}
+    return frozenset(n for n, sigma in quick.items() if sigma > FREE_SIGMA)
+
+
+def _bright(scene: Scene, solution: Solution) -> frozenset[str]:
+    """Return the species that give much of the line light."""
+    names, index = scene.species_of_emitters()
+    light = solution.templates[scene.used].sum(axis=0) * solution.x[: len(scene.emitters)]
+    share = np.bincount(index, light, len(names)) / max(float(light.sum()), np.finfo(float).tiny)
+    return frozenset(name for name, part in zip(names, share, strict=True) if part > BRIGHT_SHARE)
 
 
 def _temperatures(
@@ -209,7 +219,7 @@ def _temperatures(
             continue
         if any(scene.emitters[i].label.endswith("typical") for i in columns):
             continue
-        if drop_species(scene, solution, columns).significance > TEMPERATURE_SIGMA:
+        if quick_significance(solution, columns) > TEMPERATURE_SIGMA:
             found.append(profile_temperature(scene, solution, one, columns))
     return tuple(found)
 

@@ -88,6 +88,22 @@ def drop_species(scene: Scene, solution: Solution, columns: NDArray[np.intp]) ->
     )
 
 
+def quick_significance(solution: Solution, columns: NDArray[np.intp]) -> float:
+    """Return a lower bound of the significance of a species, from the normal equations at hand.
+
+    There template errors of the species' own light count against it; for a faint species that is nothing,
+    and a bright one passes all the same.
+    """
+    lit = int((solution.x[columns] > 0).sum())
+    if lit == 0:
+        return 0.0
+    keep = np.ones(solution.x.size, dtype=bool)
+    keep[columns] = False
+    without = solution.normal.solve(keep, guess=solution.x > 0)
+    loss = solution.normal.misfit(without) - solution.normal.misfit(solution.x)
+    return significance(max(loss, 0.0), lit)
+
+
 def _settled(scene: Scene) -> NDArray[np.float64]:
     """Return the precision that keeps the instrument near where the whole spectrum has put it.
 

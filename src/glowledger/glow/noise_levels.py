@@ -20,6 +20,7 @@ STUDENT_DOF = 4.0  # residuals of unlisted lines are outliers: common practice i
 FIRST_MISMATCH = 0.05
 DARK_PART = 0.35  # of the pixels: where read noise is looked for when nothing else tells it
 LARGEST_MISMATCH = 0.35
+MOST_STEPS = 70  # of the search, which begins where the last round ended
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,6 +92,7 @@ def fitted_levels(
     lines: NDArray[np.float64],
     stated: NDArray[np.float64],
     first: NoiseLevels,
+    last: NoiseLevels,
     *,
     freedom: float,
     gain_known: bool,
@@ -103,7 +105,9 @@ def fitted_levels(
     residual, model, lines, stated : ndarray of shape (p,)
         Data minus model; model; where template errors are expected; variance known beforehand.
     first : NoiseLevels
-        From `first_levels`.
+        From `first_levels`: centre of the prior.
+    last : NoiseLevels
+        Where to begin.
     freedom : float
         Part of the pixels not spent on parameters: residuals are too small by its root.
     gain_known : bool

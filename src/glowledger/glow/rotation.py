@@ -13,7 +13,7 @@ from glowledger.glow.scene import Scene
 from glowledger.glow.templates import emission_grid
 from glowledger.tables.species import ListedSpecies
 
-LADDER_K = np.array([200.0, 300, 400, 520, 680, 880, 1150, 1500, 2000, 2700, 3600])
+LADDER_K = np.geomspace(200.0, 3600.0, 9)
 
 
 def profile_temperature(
@@ -35,7 +35,7 @@ def profile_temperature(
     Temperature
         NaN with a reason where the bands do not tell, e.g. where a limit of the ladder fits best.
     """
-    misfit = np.array([_misfit(scene, solution, species, columns, t) for t in LADDER_K])
+    misfit = _misfits(scene, solution, species, columns)
     name = f"T_rot {species.name}"
     best = int(misfit.argmin())
     if misfit.max() - misfit[best] < 4.0:
@@ -52,31 +52,40 @@ def profile_temperature(
     return Temperature(name=name, kelvin=kelvin, interval_k=interval, reason=f"shape of the {species.name} bands")
 
 
-def _misfit(
-    scene: Scene, solution: Solution, species: ListedSpecies, columns: NDArray[np.intp], t_rot_k: float
-) -> float:
-    """Return χ² with the species' bands at another temperature and all lit columns refitted."""
+def _misfits(
+    scene: Scene, solution: Solution, species: ListedSpecies, columns: NDArray[np.intp]
+) -> NDArray[np.float64]:
+    """Return χ² with the species' bands at each temperature and all lit columns refitted."""
     labels = [scene.emitters[i].label for i in columns]
-    hot = {e.label: e for e in band_emitters(species, t_rot_k)}
-    emitters = [hot[label] for label in labels if label in hot]
     low, high = float(scene.axis_nm[0]), float(scene.axis_nm[-1])
-    grid = emission_grid([e.wavelength_nm for e in emitters], [e.rate for e in emitters], scene.line_spread, low, high)
     adjustment = solution.adjustment
     edges = scene.edges_nm + scene.shift_basis @ adjustment.shift_nm
     response = scene.expected * np.exp(scene.hats @ adjustment.log_response)
-    bands = grid.spread(adjustment.shape).on_pixels(edges) * response[:, None]
     others = np.setdiff1d(np.flatnonzero(solution.x > 0), columns)
-    root = np.where(scene.used, 1.0 / np.sqrt(solution.variance), 0.0)
-    a = np.concatenate([solution.columns[:, others], bands], axis=1) * root[:, None]
-    f = solution.free * root[:, None]
-    y = scene.data * root
-    # free columns keep the priors they had: their Gram holds them
-    cross = a.T @ f
-    eliminated = np.linalg.solve(solution.free_normal, np.concatenate([cross.T, (f.T @ y)[:, None]], axis=1))
-    gram = a.T @ a - cross @ eliminated[:, :-1]
-    rhs = a.T @ y - cross @ eliminated[:, -1]
-    x = solve_nonnegative(gram, rhs, np.ones(rhs.size, dtype=bool))
-    return float(x @ gram @ x - 2 * rhs @ x)
+    root = np.where(scene.used, 1.0 / np.sqrt(solution.variance), 0.0)[:, None]
+    fixed, free, y = solution.columns[:, others] * root, solution.free * root, scene.data * root[:, 0]
+    gram_fixed, rhs_fixed, cross_fixed = fixed.T @ fixed, fixed.T @ y, fixed.T @ free
+    free_rhs = free.T @ y
+    found = np.zeros(LADDER_K.size)
+    for k, t_rot_k in enumerate(LADDER_K):
+        hot = {e.label: e for e in band_emitters(species, float(t_rot_k))}
+        emitters = [hot[label] for label in labels if label in hot]
+        grid = emission_grid(
+            [e.wavelength_nm for e in emitters], [e.rate for e in emitters], scene.line_spread, low, high
+        )
+        bands = grid.spread(adjustment.shape).on_pixels(edges) * response[:, None] * root
+        mixed = fixed.T @ bands
+        gram = np.block([[gram_fixed, mixed], [mixed.T, bands.T @ bands]])
+        rhs = np.concatenate([rhs_fixed, bands.T @ y])
+        cross = np.concatenate([cross_fixed, bands.T @ free])
+        # free columns keep the priors they had: their Gram holds them
+        eliminated = np.linalg.solve(
+            solution.free_normal, np.concatenate([cross.T, free_rhs[:, None]], axis=1)
+        )
+        gram, rhs = gram - cross @ eliminated[:, :-1], rhs - cross @ eliminated[:, -1]
+        x = solve_nonnegative(gram, rhs, np.ones(rhs.size, dtype=bool))
+        found[k] = float(x @ gram @ x - 2 * rhs @ x)
+    return found
 
 
 def _untold(name: str, why: str) -> Temperature:

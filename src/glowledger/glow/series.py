@@ -210,6 +210,7 @@ class SeriesModel:
         n, used = len(frames), scene.used
         values, errors = np.zeros((n, len(self.names))), np.zeros((n, len(self.names)))
         total, total_error, smooth, chi2 = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
+        leftover, expected = np.zeros(counts.shape), np.ones(counts.shape)
         b0 = self._pattern_count()
         b1 = b0 + scene.background.shape[1]
         for number in np.unique(bins):
@@ -221,13 +222,13 @@ class SeriesModel:
             left = y - model
             chi2[rows] = (left[:, used] ** 2 / noise[:, used]).mean(axis=1)
             values[rows] = y @ projection.species.T
-            # residuals beyond the noise model (flicker between pixels, flashes) widen the errors
-            excess = np.maximum(1.0, _excess(left[:, used], noise[:, used]))
-            errors[rows] = np.sqrt(noise @ (projection.species**2).T) * np.sqrt(excess)[:, None]
+            errors[rows] = np.sqrt(noise @ (projection.species**2).T)
+            leftover[rows], expected[rows] = left, noise
             dark = fitted[rows, -1]
             total[rows] = (y - dark[:, None])[:, used].sum(axis=1)
             total_error[rows] = np.sqrt(noise[:, used].sum(axis=1))
             smooth[rows] = fitted[rows, b0:b1] @ scene.background[used].sum(axis=0)
+        errors *= np.sqrt(_flicker(leftover[:, used], expected[:, used]))[:, None]
         unseen = ~np.any(self._species_rows(cache) != 0, axis=1)
         values[:, unseen], errors[:, unseen] = np.nan, np.nan
         return SeriesFit(
@@ -368,9 +369,17 @@ def _filled(
     return filled
 
 
-def _excess(left: NDArray[np.float64], noise: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the residual variance over the expected one, by the median: lines that misfit do not count."""
-    return np.median(left**2 / noise, axis=1) / 0.4549  # median of chi-square with one degree of freedom
+def _flicker(left: NDArray[np.float64], noise: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return how much residuals vary from frame to frame beyond the noise model, at least 1, shape (n,).
+
+    Differences of consecutive frames are used, in which what never fits, frame after frame, drops out; and
+    their median over the pixels, in which a flash does not count.
+    """
+    if left.shape[0] < 2:
+        return np.ones(left.shape[0])
+    change = np.diff(left, axis=0) ** 2 / (noise[1:] + noise[:-1])
+    one = np.median(change, axis=1) / 0.4549  # median of chi-square with one degree of freedom
+    return np.maximum(1.0, np.concatenate([one[:1], one]))
 
 
 def _saturated(frames: Frames) -> NDArray[np.bool_]:
