@@ -8,10 +8,10 @@ from glowledger.spectra.cells import split
 from glowledger.spectra.column_names import is_unit, role_of
 from glowledger.spectra.numerals import is_number
 
-_COMMENT = re.compile(r"\s*(#|%|//|!|\*|;|'|\")+\s?")
-_PLAIN_COMMENT = re.compile(r"\s*(#|%|//|!)+\s?")
+_COMMENT = re.compile(r"\A\s*(#|%|//|!|\*|;|'|\")+\s?")
+_PLAIN_COMMENT = re.compile(r"\A\s*(#|%|//|!)+\s?")
 _SETTING = re.compile(r"\s*([^:=]{1,60}?)\s*(?::=|[:=])\s*(.*?)\s*\Z")
-_CELL_SETTING = re.compile(r"\s*([^:=\t;,]{1,60}?)\s*[\t;,]\s*(.*?)\s*\Z")
+_CELL_SETTING = re.compile(r"\s*([^:=\t;,|]{1,60}?)\s*[\t;,|]\s*(.*?)\s*\Z")
 _RULE = re.compile(r"([-=*>_~+])\1{2,}|.*([-=*<_~+])\2{2,}\Z")
 
 
@@ -79,9 +79,11 @@ def _is_header(cells: tuple[str, ...], text: str, delimiter: str, columns: int) 
 
 def _is_setting(text: str, delimiter: str) -> bool:
     """Return True if a line is rather ``key: value`` than names: a colon or equals sign before any delimiter."""
+    if delimiter == " ":
+        return bool(re.search(r"[:=](\s|\Z)", text))
     mark = re.search(r"[:=]", text)
     at = text.find(delimiter)
-    return mark is not None and delimiter != " " and (at < 0 or mark.start() < at)
+    return mark is not None and (at < 0 or mark.start() < at)
 
 
 def is_rule(line: str) -> bool:

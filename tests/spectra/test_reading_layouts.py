@@ -1,0 +1,203 @@
+"""Layouts: one spectrum, wide, transposed, long, counts only; and what cannot be told apart."""
+
+import numpy as np
+import pytest
+from numpy.testing import assert_array_equal
+
+from glowledger.errors import AmbiguousFile, ReadError
+from glowledger.spectra.reading import read_spectra
+
+POINTS, COUNT = 50, 7
+AXIS = np.round(np.linspace(380.25, 790.5, POINTS), 2)
+COUNTS = np.random.default_rng(3).integers(100, 4000, (COUNT, POINTS)).astype(float)
+
+
+@pytest.fixture
+def write(tmp_path):
+    def write(text, name="run.csv"):
+        (tmp_path / name).write_bytes(text if isinstance(text, bytes) else text.encode())
+        return tmp_path / name
+
+    return write
+
+
+def wide(names, corner="wavelength_nm", axis=AXIS, end="\n"):
+    head = [] if names is None else [",".join([corner, *names])]
+    rows = [",".join([f"{a:g}", *(f"{c:g}" for c in column)]) for a, column in zip(axis, COUNTS.T, strict=True)]
+    return "\n".join([*head, *rows]) + end
+
+
+def transposed(corner, firsts, axis=None, header=True):
+    head = [",".join([corner, *(axis or [f"{a:g}" for a in AXIS])])] if header else []
+    return "\n".join([*head, *(",".join([first, *(f"{c:g}" for c in row)]) for first, row in zip(firsts, COUNTS, strict=True))]) + "\n"
+
+
+TIMES = {
+    "t=": ([f"t={k / 2} s" for k in range(COUNT)], np.arange(COUNT) / 2),
+    "plain": ([f"{k * 1.5}" for k in range(COUNT)], np.arange(COUNT) * 1.5),
+    "ms": ([f"{k * 40} ms" for k in range(COUNT)], np.arange(COUNT) * 0.04),
+    "joined": ([f"counts_{k}s" for k in range(COUNT)], np.arange(COUNT)),
+    "brackets": ([f"Counts ({k}.5 s)" for k in range(COUNT)], np.arange(COUNT) + 0.5),
+    "minutes": ([f"{k} min" for k in range(COUNT)], np.arange(COUNT) * 60),
+    "iso": ([f"2026-05-01T23:59:{57 + k:02d}" if k < 3 else f"2026-05-02T00:00:{k - 3:02d}" for k in range(COUNT)], np.arange(COUNT)),
+    "iso zone": ([f"2026-05-01T12:00:00.{k}00Z" for k in range(COUNT)], np.arange(COUNT) / 10),
+    "clock": ([f"{h}:59:{s:02d}" for h, s in [(23, 57), (23, 58), (23, 59)]] + [f"00:00:0{k}" for k in range(4)],
+              [0, 1, 2, -57 * 60 - 59 + 3600 - 58 + 0, 4, 5, 6]),
+}  # fmt: skip
+TIMES["clock"] = (TIMES["clock"][0], [0, 1, 2, 3, 4, 5, 6])
+
+
+@pytest.mark.parametrize("style", TIMES)
+def test_wide_table_with_times_in_the_header(write, style):
+    names, seconds = TIMES[style]
+    frames = read_spectra(write(wide(names)))
+    assert_array_equal(frames.axis, AXIS)
+    assert_array_equal(frames.counts, COUNTS)
+    np.testing.assert_allclose(frames.time_s, seconds, rtol=0, atol=1e-9)
+    assert [o.column for o in frames.origins] == names
+
+
+def test_wide_table_with_numbered_frames_has_no_times(write):
+    frames = read_spectra(write(wide([f"frame_{k:03d}" for k in range(COUNT)])))
+    assert np.isnan(frames.time_s).all()
+    assert "give no times" in frames.origins[0].understood[1]
+
+
+def test_times_without_unit_take_the_stated_one(write):
+    frames = read_spectra(write(wide([f"{k}" for k in range(COUNT)])), time_unit="min")
+    assert_array_equal(frames.time_s, np.arange(COUNT) * 60.0)
+
+
+def test_wide_table_with_an_empty_corner(write):
+    frames = read_spectra(write(wide([f"{k * 10}" for k in range(COUNT)], corner="")))
+    assert_array_equal(frames.counts, COUNTS)
+    assert_array_equal(frames.time_s, np.arange(COUNT) * 10.0)
+
+
+def test_wide_table_on_a_pixel_axis(write):
+    frames = read_spectra(write(wide([f"t={k}s" for k in range(COUNT)], corner="pixel", axis=np.arange(POINTS))))
+    assert frames.axis_kind == "pixel"
+    assert_array_equal(frames.counts, COUNTS)
+
+
+@pytest.mark.parametrize(
+    ("corner", "firsts", "seconds"),
+    [
+        ("time_s", [f"{k / 4}" for k in range(COUNT)], np.arange(COUNT) / 4),
+        ("time [ms]", [f"{k * 250}" for k in range(COUNT)], np.arange(COUNT) / 4),
+        ("Zeit (min)", [f"{k}" for k in range(COUNT)], np.arange(COUNT) * 60.0),
+        ("timestamp", [f"2026-05-01 12:00:0{k}.5" for k in range(COUNT)], np.arange(COUNT)),
+        ("", [f"{k / 4}" for k in range(COUNT)], np.arange(COUNT) / 4),
+        ("clock", [f"12:00:0{k}" for k in range(COUNT)], np.arange(COUNT)),
+    ],
+)
+def test_transposed_table(write, corner, firsts, seconds):
+    frames = read_spectra(write(transposed(corner, firsts)))
+    assert frames.axis_kind == "nm_air"
+    assert_array_equal(frames.axis, AXIS)
+    assert_array_equal(frames.counts, COUNTS)
+    np.testing.assert_allclose(frames.time_s, seconds, atol=1e-9)
+    assert [o.line for o in frames.origins] == list(range(2, COUNT + 2))
+
+
+def test_transposed_table_of_named_pixels(write):
+    frames = read_spectra(write(transposed("time_s", [f"{k}" for k in range(COUNT)], axis=[f"px{i}" for i in range(POINTS)])))
+    assert frames.axis_kind == "pixel"
+    assert_array_equal(frames.counts, COUNTS)
+
+
+@pytest.mark.parametrize("header", ["time_s,wavelength_nm,counts\n", "frame;wavelength;intensity\n", ""])
+def test_long_table(write, header):
+    mark = ";" if ";" in header else ","
+    text = "".join(f"{k}{mark}{a:g}{mark}{c:g}\n" for k, row in enumerate(COUNTS) for a, c in zip(AXIS, row, strict=True))
+    frames = read_spectra(write(header + text))
+    assert_array_equal(frames.axis, AXIS)
+    assert_array_equal(frames.counts, COUNTS)
+    if "frame" in header:
+        assert np.isnan(frames.time_s).all()
+    else:
+        assert_array_equal(frames.time_s, np.arange(COUNT))
+
+
+def test_long_table_with_dates_and_an_unfinished_frame(write):
+    text = "timestamp,wavelength_nm,counts\n" + "".join(
+        f"2026-05-01T12:00:0{k},{a:g},{c:g}\n" for k, row in enumerate(COUNTS) for a, c in zip(AXIS, row, strict=True)
+    )
+    frames = read_spectra(write("\n".join(text.split("\n")[:-10])))
+    assert_array_equal(frames.counts, COUNTS[:-1])
+    assert frames.started_at == "2026-05-01T12:00:00"
+    assert any("as if still being written" in s for s in frames.origins[0].understood)
+
+
+@pytest.mark.parametrize("text", [wide([f"t={k} s" for k in range(COUNT)])[:-12], transposed("time_s", [f"{k}" for k in range(COUNT)])[:-30]])
+def test_a_last_line_still_being_written_is_left_out_and_said(write, text):
+    frames = read_spectra(write(text))
+    assert frames.counts.shape in ((COUNT, POINTS - 1), (COUNT - 1, POINTS))
+    assert_array_equal(frames.counts, COUNTS[: len(frames), : frames.axis.size])
+    assert any("not complete, as if still being written" in s for s in frames.origins[0].understood)
+
+
+def test_dark_column_is_subtracted_and_reference_left_out(write):
+    text = "Pixel,Wavelength [nm],Dark,Reference,Counts\n" + "".join(
+        f"{i},{a:g},{20 + i % 3},50000,{c:g}\n" for i, (a, c) in enumerate(zip(AXIS, COUNTS[0], strict=True))
+    )
+    frames = read_spectra(write(text))
+    assert frames.axis_kind == "nm_air"
+    assert_array_equal(frames.counts[0], COUNTS[0] - 20 - np.arange(POINTS) % 3)
+    assert (frames.added_variance > 0).all()
+    said = " ".join(frames.origins[0].understood)
+    assert "'Reference', a reference, was left out" in said
+    assert "'Pixel', another axis, was left out" in said
+
+
+def test_saturation_is_found_before_a_dark_column_is_subtracted(write):
+    counts = np.minimum(COUNTS[0] * 20, 65535).astype(int)
+    text = "nm,counts,dark\n" + "".join(f"{a:g},{c},{30 + i % 5}\n" for i, (a, c) in enumerate(zip(AXIS, counts, strict=True)))
+    assert_array_equal(read_spectra(write(text)).mask[0], counts == 65535)
+
+
+def test_counts_only_needs_to_be_said(write):
+    text = "\n".join(f"{c:g}" for c in COUNTS[0])
+    with pytest.raises(ReadError, match="one column of numbers.*--layout counts-only"):
+        read_spectra(write(text))
+    frames = read_spectra(write(text), layout="counts-only")
+    assert frames.axis_kind == "pixel"
+    assert_array_equal(frames.counts, COUNTS[:1])
+
+
+@pytest.mark.parametrize("layout", ["wide", "transposed"])
+def test_wide_or_transposed_where_both_can_be_is_asked(write, layout):
+    header = ",".join(["", *(str(i) for i in range(POINTS))])
+    file = write("\n".join([header, *(",".join([str(k), *(f"{c:g}" for c in row)]) for k, row in enumerate(COUNTS))]))
+    with pytest.raises(AmbiguousFile, match="50 frames of 7 points, or 7 frames of 50 points.*--layout wide.*--layout transposed"):
+        read_spectra(file)
+    assert read_spectra(file, layout=layout).counts.shape == {"wide": (POINTS, COUNT), "transposed": (COUNT, POINTS)}[layout]
+
+
+def test_without_header_a_square_of_whole_numbers_is_asked(write):
+    rng = np.random.default_rng(0)
+    file = write("\n".join(",".join([str(i), *map(str, rng.integers(0, 99, 30))]) for i in range(40)))
+    with pytest.raises(AmbiguousFile, match="30 frames of 40 points, or 40 frames of 30"):
+        read_spectra(file)
+
+
+def test_falling_axis_is_turned_round(write):
+    frames = read_spectra(write("\n".join(wide(None).strip().split("\n")[::-1])))
+    assert_array_equal(frames.axis, AXIS)
+    assert_array_equal(frames.counts, COUNTS)
+
+
+def test_rows_repeated_exactly_are_left_out_and_said(write):
+    rows = wide(None).strip().split("\n")
+    frames = read_spectra(write("\n".join([*rows[:9], rows[8], *rows[9:]])))
+    assert_array_equal(frames.counts, COUNTS)
+    assert any("1 rows repeat" in s for s in frames.origins[0].understood)
+
+
+def test_text_after_the_data_and_comments_within_are_left_out_and_said(write):
+    rows = wide(None).strip().split("\n")
+    frames = read_spectra(write("\n".join([*rows[:20], "# lamp moved", *rows[20:], ">>>>> end of data <<<<<", "total 17"])))
+    assert_array_equal(frames.counts, COUNTS)
+    said = " ".join(frames.origins[0].understood)
+    assert "Line 21 is a comment" in said
+    assert "Text after the data, from line 52" in said
