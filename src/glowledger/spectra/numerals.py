@@ -133,7 +133,8 @@ def _both_marks(axis: list[str], commas: list[str], dots: list[str]) -> Notation
     if dot_grouped and not comma_grouped:
         return Notation(",", ".")
     if not comma_grouped:
-        return Notation(".", "")  # mixed decimal marks: the parser names the line
+        # mixed decimal marks: taken as the more frequent one, so that the parser names the line of the other
+        return Notation("," if len(commas) > len(dots) else ".", "")
     if _absurd_if_grouped(".", axis):
         return Notation(".", ",")
     if _absurd_if_grouped(",", axis):

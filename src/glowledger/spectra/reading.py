@@ -313,9 +313,12 @@ def require_light(frames: Frames) -> None:
             mend="Export the whole spectrum.",
             file=file,
         )
-    if not np.any(frames.counts):
-        raise ReadError("the spectrum is all zero.", mend="Check fibre, shutter and exposure.", file=file)
     ceiling = frames.detector.ceiling_counts
+    if frames.mask.all() and ceiling is not None and np.any(frames.counts >= ceiling):
+        raise ReadError(
+            "every pixel is saturated.", mend="Shorten the exposure and record again.", file=file
+        )
     if frames.mask.all():
-        what = "every pixel is saturated" if ceiling is not None else "every value is missing or masked"
-        raise ReadError(f"{what}.", mend="Shorten the exposure and record again.", file=file)
+        raise ReadError("every value is missing or masked.", mend="Export the spectrum again.", file=file)
+    if not np.any(frames.counts[~frames.mask]):
+        raise ReadError("the spectrum is all zero.", mend="Check fibre, shutter and exposure.", file=file)

@@ -1,0 +1,93 @@
+"""Axis units against the conversions of astropy and specutils."""
+
+import astropy.units as u
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose, assert_array_equal
+from specutils.utils.wcs_utils import vac_to_air
+
+from glowledger.errors import ReadError
+from glowledger.spectra.reading import read_spectra
+
+NM = np.linspace(380.0, 900.0, 200)
+COUNTS = np.random.default_rng(0).integers(100, 999, NM.size)
+
+
+def file_of(tmp_path, name, values, order=1):
+    file = tmp_path / "a.csv"
+    rows = [f"{v!r},{c}" for v, c in zip(np.asarray(values).tolist(), COUNTS, strict=True)]
+    file.write_text(f"{name},counts\n" + "\n".join(rows[::order]) + "\n")
+    return file
+
+
+# Ciddor 1996 as in specutils; 1e-6 nm is far below the last digit of any line table
+def air(vacuum_nm):
+    return vac_to_air(vacuum_nm * u.nm, method="Ciddor1996").to_value(u.nm)
+
+
+@pytest.mark.parametrize(
+    ("name", "values", "expected"),
+    [
+        ("Wavelength (nm)", NM, NM),
+        ("wavelength_nm", NM, NM),
+        ("Wellenlänge [nm, Vakuum]", NM, air(NM)),
+        ("wavelength (nm vac)", NM, air(NM)),
+        ("Wavelength (Å)", NM * 10, NM),
+        ("lambda/angstrom", NM * 10, NM),
+        ("wavelength (angstrom, vacuum)", NM * 10, air(NM)),
+        ("Wavelength (µm)", NM / 1000, NM),
+        ("Wavenumber (cm-1)", (NM * u.nm).to_value(1 / u.cm, u.spectral()), air(NM)),
+        ("Wellenzahl [1/cm]", (NM * u.nm).to_value(1 / u.cm, u.spectral()), air(NM)),
+        ("Photon energy (eV)", (NM * u.nm).to_value(u.eV, u.spectral()), air(NM)),
+        ("wavelength", NM * 10, NM),
+        ("Wavelength", NM, NM),
+    ],
+)
+@pytest.mark.parametrize("order", [1, -1])
+def test_named_units(tmp_path, name, values, expected, order):
+    frames = read_spectra(file_of(tmp_path, f'"{name}"', values, order))
+    assert frames.axis_kind == "nm_air"
+    assert_allclose(frames.axis, np.sort(expected), rtol=0, atol=1e-6)
+    rising = np.argsort(expected)
+    assert_array_equal(frames.counts[0], COUNTS[rising])
+    assert any(s.startswith("The axis is") for s in frames.origins[0].understood)
+
+
+@pytest.mark.parametrize(
+    ("unit", "values", "expected"),
+    [
+        ("nm_vacuum", NM, air(NM)),
+        ("angstrom_vacuum", NM * 10, air(NM)),
+        ("um", NM / 1000, NM),
+        ("cm-1", 1e7 / NM, air(NM)),
+        ("nm", NM, NM),
+    ],
+)
+def test_stated_units_win_over_names(tmp_path, unit, values, expected):
+    frames = read_spectra(file_of(tmp_path, "x", values), axis_unit=unit)
+    assert_allclose(frames.axis, np.sort(expected), rtol=0, atol=1e-6)
+
+
+def test_a_units_row_names_the_unit(tmp_path):
+    file = tmp_path / "a.csv"
+    file.write_text("Wavelength;Counts\n[Å];[a.u.]\n" + "".join(f"{v};{c}\n" for v, c in zip(NM * 10, COUNTS, strict=True)))
+    assert_allclose(read_spectra(file).axis, NM, rtol=1e-14)
+
+
+@pytest.mark.parametrize("first", [0, 1])
+def test_whole_numbers_from_0_or_1_are_pixels_even_if_called_wavelength(tmp_path, first):
+    frames = read_spectra(file_of(tmp_path, "wavelength", np.arange(first, first + NM.size)))
+    assert frames.axis_kind == "pixel"
+    assert frames.axis[0] == first
+
+
+def test_pixel_column_is_taken_when_pixels_are_asked_for(tmp_path):
+    file = tmp_path / "a.csv"
+    file.write_text("Pixel,Wavelength (nm),Counts\n" + "".join(f"{i},{v},{c}\n" for i, (v, c) in enumerate(zip(NM, COUNTS, strict=True))))
+    assert_array_equal(read_spectra(file).axis, NM)
+    assert_array_equal(read_spectra(file, axis_unit="pixel").axis, np.arange(NM.size))
+
+
+def test_an_energy_of_zero_is_refused(tmp_path):
+    with pytest.raises(ReadError, match="no light"):
+        read_spectra(file_of(tmp_path, "Energy (eV)", np.linspace(0, 3, NM.size)))

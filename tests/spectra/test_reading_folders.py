@@ -1,0 +1,149 @@
+"""A folder of files, one frame each: times, order, and files that do not belong."""
+
+import os
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose, assert_array_equal
+
+from glowledger.errors import ReadError
+from glowledger.spectra.reading import read_spectra
+
+POINTS, COUNT = 40, 12
+AXIS = np.round(np.linspace(380.25, 790.5, POINTS), 2)
+COUNTS = np.random.default_rng(3).integers(100, 4000, (COUNT, POINTS)).astype(float)
+
+
+def fill(folder, name, head="", order=range(COUNT), seconds=None, rows=None):
+    for place, k in enumerate(order):
+        body = [f"{a:g}\t{c:g}" for a, c in zip(AXIS, COUNTS[k], strict=True)][: (rows or {}).get(k)]
+        file = folder / name.format(k=k)
+        file.write_text((head.format(k=k) if head else "") + "\n".join(body) + "\n")
+        moment = 1_700_000_000 + (seconds[place] if seconds is not None else 0)
+        os.utime(file, (moment, moment))
+    return folder
+
+
+def test_times_from_preambles_order_the_frames(tmp_path):
+    head = "Recorded: 2026-05-01T10:00:{k:02d}.250\nIntegration time: 20{k} ms\n>>>>>data<<<<<\n"
+    folder = fill(tmp_path, "z{k}.txt", head=head, order=[*range(6, COUNT), *range(6)])
+    frames = read_spectra(folder)
+    assert_array_equal(frames.counts, COUNTS)
+    assert_allclose(frames.time_s, np.arange(COUNT))
+    assert frames.started_at == "2026-05-01T10:00:00.250000"
+    assert_allclose(frames.exposure_s[:10], 0.2 + np.arange(10) / 1000)
+    assert "Times are from the preambles." in frames.origins[0].understood[0]
+    assert [o.file.name for o in frames.origins] == [f"z{k}.txt" for k in range(COUNT)]
+
+
+def test_elapsed_times_in_preambles(tmp_path):
+    frames = read_spectra(fill(tmp_path, "{k}.txt", head="Elapsed time: {k}.5 min\n\nnm\tcounts\n"))
+    assert_allclose(frames.time_s, (np.arange(COUNT) + 0.5) * 60)
+
+
+@pytest.mark.parametrize(
+    ("name", "seconds"),
+    [
+        ("plasma_20260501_1000{k:02d}.txt", np.arange(COUNT)),
+        ("2026-05-01 10.{k:02d}.00.txt", np.arange(COUNT) * 60),
+        ("frame_t={k}s.txt", np.arange(COUNT)),
+        ("run_{k}min.txt", np.arange(COUNT) * 60),
+    ],
+)
+def test_times_from_names(tmp_path, name, seconds):
+    frames = read_spectra(fill(tmp_path, name))
+    assert_array_equal(frames.counts, COUNTS)
+    assert_allclose(frames.time_s, seconds)
+    assert "file names" in frames.origins[0].understood[0]
+
+
+def test_times_of_last_change_where_nothing_else_tells(tmp_path):
+    frames = read_spectra(fill(tmp_path, "f{k}.txt", seconds=2.5 * np.arange(COUNT)))
+    assert_array_equal(frames.counts, COUNTS)  # f2 before f10
+    assert_allclose(frames.time_s, 2.5 * np.arange(COUNT))
+    assert "last changed" in frames.origins[0].understood[0]
+
+
+def test_copied_files_give_no_times(tmp_path):
+    frames = read_spectra(fill(tmp_path, "f{k}.txt"))
+    assert np.isnan(frames.time_s).all()
+    assert_array_equal(frames.counts, COUNTS)
+
+
+@pytest.mark.parametrize("batch", [True, False])
+def test_read_at_once_or_one_by_one_gives_the_same(tmp_path, batch):
+    folder = fill(tmp_path, "f{k}.txt", head="Averages: 3\n\nnm\tcounts\n", seconds=np.arange(COUNT))
+    if not batch:  # one blank at the end of a line: this file is read for itself
+        text = (folder / "f5.txt").read_text().replace("\n", "\r\n", 1).replace("nm\tcounts", "nm \t counts")
+        (folder / "f5.txt").write_text(text)
+        os.utime(folder / "f5.txt", (1_700_000_005, 1_700_000_005))
+    frames = read_spectra(folder)
+    assert_array_equal(frames.axis, AXIS)
+    assert_array_equal(frames.counts, COUNTS)
+    assert_array_equal(frames.averages, 3)
+    assert_allclose(frames.time_s, np.arange(COUNT))
+
+
+def test_falling_axes_are_turned_round_together(tmp_path):
+    for k in range(COUNT):
+        rows = [f"{a:g},{c:g}" for a, c in zip(AXIS, COUNTS[k], strict=True)]
+        (tmp_path / f"f_t={k}s.csv").write_text("\n".join(rows[::-1]))
+    frames = read_spectra(tmp_path)
+    assert_array_equal(frames.axis, AXIS)
+    assert_array_equal(frames.counts, COUNTS)
+
+
+def test_a_file_with_another_axis_is_named(tmp_path):
+    folder = fill(tmp_path, "f{k}.txt")
+    text = (folder / "f7.txt").read_text()
+    (folder / "f7.txt").write_text(text.replace("790.5", "790.6"))
+    with pytest.raises(ReadError, match="380.25 to 790.6.*expected 40 from 380.25 to 790.5.*f0.txt") as caught:
+        read_spectra(folder)
+    assert caught.value.file.name == "f7.txt"
+
+
+def test_a_short_file_is_an_error_unless_it_is_the_newest(tmp_path):
+    (tmp_path / "a").mkdir()
+    (tmp_path / "b").mkdir()
+    with pytest.raises(ReadError, match="30 points") as caught:
+        read_spectra(fill(tmp_path / "a", "f{k}.txt", seconds=np.arange(COUNT), rows={4: 30}))
+    assert caught.value.file.name == "f4.txt"
+    frames = read_spectra(fill(tmp_path / "b", "f{k}.txt", seconds=np.arange(COUNT), rows={COUNT - 1: 30}))
+    assert_array_equal(frames.counts, COUNTS[:-1])
+    assert any("f11.txt stops short" in s for s in frames.origins[0].understood)
+
+
+def test_a_broken_file_is_named_with_its_line(tmp_path):
+    folder = fill(tmp_path, "f{k}.txt")
+    lines = (folder / "f3.txt").read_text().split("\n")
+    lines[9] = "474.84\tx17"
+    (folder / "f3.txt").write_text("\n".join(lines))
+    with pytest.raises(ReadError, match="found 'x17'") as caught:
+        read_spectra(folder)
+    assert (caught.value.file.name, caught.value.line) == ("f3.txt", 10)
+
+
+def test_darks_and_other_files_are_left_out_and_said(tmp_path):
+    folder = fill(tmp_path, "f{k}.txt", seconds=np.arange(COUNT))
+    (folder / "dark.txt").write_text((folder / "f0.txt").read_text())
+    (folder / "photo.jpg").write_bytes(b"\xff\xd8\xff")
+    frames = read_spectra(folder)
+    assert len(frames) == COUNT
+    said = " ".join(frames.origins[0].understood)
+    assert "dark.txt was left out" in said
+    assert "photo.jpg was left out" in said
+
+
+def test_a_table_of_many_frames_does_not_belong_in_a_folder_of_frames(tmp_path):
+    (tmp_path / "a.csv").write_text("nm,t=0 s,t=1 s\n" + "".join(f"{a},{5},{6}\n" for a in AXIS))
+    with pytest.raises(ReadError, match="holds 2 frames"):
+        read_spectra(tmp_path)
+
+
+def test_saturation_is_that_of_the_whole_folder(tmp_path):
+    for k in range(COUNT):
+        counts = np.minimum(COUNTS[k] * (40 if k == 3 else 1), 65535)
+        (tmp_path / f"f_t={k}s.csv").write_text("".join(f"{a:g},{c:g}\n" for a, c in zip(AXIS, counts, strict=True)))
+    frames = read_spectra(tmp_path)
+    assert frames.detector.ceiling_counts == 65535
+    assert_array_equal(np.flatnonzero(frames.mask.any(axis=1)), [3])
