@@ -1,9 +1,10 @@
 """Energies and strengths of intermediate coupling, worked out the other way round: in Hund's case (b).
 
-The product starts from case (a) functions. Here the same physics is written with |Λ, N, S, J⟩ and recoupled by
-Racah's symbols (Edmonds, Angular Momentum in Quantum Mechanics, 1957, eqs. 3.7.3, 6.3.7, 7.1.6-7.1.8; for the
-molecule-fixed tensors Brown & Carrington, Rotational Spectroscopy of Diatomic Molecules, 2003, eq. 5.148). Doublets
-have Earls' closed formulas (test_bands_strengths); this covers triplets and quartets, which have none as short.
+The product starts from case (a) functions. Here the same physics is written with |Λ, N, S, J⟩ and recoupled
+by Racah's symbols (Edmonds, Angular Momentum in Quantum Mechanics, 1957, eqs. 3.7.3, 6.3.7, 7.1.6-7.1.8; for
+the molecule-fixed tensors Brown & Carrington, Rotational Spectroscopy of Diatomic Molecules, 2003, eq.
+5.148). Doublets have Earls' closed formulas (test_bands_strengths); this covers triplets and quartets too,
+which have none as short.
 """
 
 import dataclasses
