@@ -314,6 +314,9 @@ def test_plasma_state_lists_only_what_the_gas_allows():
         {"O I 10.99 eV": 3000.0, "Ar I 13.48 eV": 1500.0},
         species=[evidence("O I", 1e4), evidence("Ar I", 1e4), evidence("N2", 0.0, "not seen")],
     )
+    warm = Temperature(name="T_rot N2", kelvin=400.0, interval_k=(380.0, 420.0), reason="fitted")
+    nitrogen = fit_of({"N2 C-B v'=0": 900.0}, temperatures=(warm,), species=[evidence("N2", 1e4)])
+    assert [r.name for r in plasma_state(nitrogen)] == ["gas temperature from N2 C-B", "N2+/N2 band ratio"]
     names = [reading.name for reading in plasma_state(fit)]
     assert names == ["Ar 4p excitation temperature", "O/Ar actinometry ratio"]
 

@@ -9,6 +9,8 @@ from glowledger.diagnose.nitrogen import field_indicator, gas_temperature
 from glowledger.diagnose.state import StateReading
 from glowledger.glow.results import Fit
 
+NITROGEN_ROTATION = ("T_rot N2", "T_rot N2 C-B")
+
 
 def plasma_state(fit: Fit, response: Response | None = None) -> tuple[StateReading, ...]:
     """Return the readings that the species in a fit allow, 'cannot tell' included.
@@ -28,7 +30,7 @@ def plasma_state(fit: Fit, response: Response | None = None) -> tuple[StateReadi
     seen = {species.name for species in fit.species if species.verdict in ("present", "possible")}
     readings = []
     for temperature in fit.temperatures:
-        if temperature.name.startswith("T_rot N2 C-B"):
+        if temperature.name in NITROGEN_ROTATION:
             readings.append(gas_temperature(temperature, fit))
     if "Ar I" in seen:
         readings.append(argon_excitation(fit, response))

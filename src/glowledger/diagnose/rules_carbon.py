@@ -71,6 +71,9 @@ def organic_residue(seen: Sightings) -> Finding | None:
         confidence = "medium" if confidence == "high" else confidence
     else:
         text = "Carbon with nitrogen (CN) glows: organic matter, oil or graphite in a plasma with nitrogen."
+        if not seen.feeds("N") and not seen.hinted(("N2", "N2+")):  # where would its nitrogen come from?
+            text = "CN seems to glow, but no nitrogen does: rather lines of another species near 388 nm."
+            confidence = "low"
     return Finding(
         kind="organic residue",
         text=text,

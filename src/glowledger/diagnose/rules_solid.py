@@ -60,16 +60,17 @@ def salts(seen: Sightings) -> Finding | None:
     present = seen.present(("Na I", "K I", "Li I", "Ca I", "Ca II"))
     if not present:
         return None
-    finger = "Na I" in present and "K I" in present
+    sodium = "Na I" in present
+    finger = sodium and "K I" in present
     source = (
         "salt of a fingerprint, most likely (sodium with potassium)"
         if finger
         else "glass being attacked, or salt of a fingerprint"
     )
     return Finding(
-        kind="sodium" if "Na I" in present else "alkali or calcium",
+        kind="sodium" if sodium else "alkali or calcium",
         text=f"{', '.join(present)} in the glow: {source}.",
-        confidence="medium" if finger or seen.strong(present[0]) else "low",
+        confidence="medium" if finger or (sodium and seen.strong("Na I")) else "low",
         evidence=seen.evidence(present),
         confirm_by=(
             "wait: a fingerprint's flashes die out in minutes, glass goes on",

@@ -10,7 +10,9 @@ from glowledger.diagnose.feed import Feed, elements_of
 from glowledger.glow.results import SpeciesEvidence
 
 Confidence = Literal["high", "medium", "low", "cannot tell"]
-STRONG_SIGMA = 6.0  # a present species this sure, or with two features of its own, stands by itself
+MOST_SIGMA = 30.0  # more says nothing: the model's own errors rule there
+STRONG_SIGMA = 6.0  # with a feature of its own and no more features to ask for
+FEW_FEATURES = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,11 +90,16 @@ class Sightings:
         return sum(self.species[n].share for n in names if n in self.species)
 
     def strong(self, name: str) -> bool:
-        """Return True if a species is present beyond doubt: very significant, or two features of its own."""
+        """Return True if a species is present beyond doubt: two features of its own, or all it can show.
+
+        Significance alone does not do: one line of an unlisted neighbour can be very significant.
+        """
         found = self.species.get(name)
         if found is None or found.verdict != "present":
             return False
-        return found.significance >= STRONG_SIGMA or sum(f.clean for f in found.features) >= 2
+        own = sum(feature.clean for feature in found.features)
+        few = len(found.features) <= FEW_FEATURES and found.significance >= STRONG_SIGMA
+        return own >= 2 or (own == 1 and few)
 
     def feeds(self, element: str) -> bool:
         """Return True if the feed brings an element."""
@@ -109,7 +116,8 @@ class Sightings:
 
     @staticmethod
     def _describe(found: SpeciesEvidence) -> str:
-        text = f"{found.name} {found.verdict} ({found.significance:.1f} sigma"
+        sigma = f"{found.significance:.1f}" if found.significance < MOST_SIGMA else f"above {MOST_SIGMA:.0f}"
+        text = f"{found.name} {found.verdict} ({sigma} sigma"
         if found.features:
             best = max(found.features, key=lambda f: (f.clean, f.counts))
             text += f", {best.label} at {best.wavelength_nm:.1f} nm"
