@@ -12,6 +12,7 @@ ORDER = [
     "errors", "tables", "spectra", "bench", "glow", "runs", "diagnose", "ledger", "report", "live", "cli",
 ]  # fmt: skip
 OUTSIDE = {"numpy", "scipy", "astropy", "specutils", "matplotlib", "click"}  # what pyproject.toml declares
+OUTSIDE |= {"PIL"}  # Pillow, which matplotlib requires: reads photographs
 HEAVY = ("numpy", "scipy", "astropy", "specutils", "matplotlib")
 FILES = sorted(PACKAGE.rglob("*.py"))
 
