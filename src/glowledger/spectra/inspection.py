@@ -65,7 +65,7 @@ def describe(frames: Frames, path: Path) -> dict[str, Any]:
         },
         "masked": int(np.count_nonzero(frames.mask)),
         "pixels": {
-            "stuck": frames.axis[stuck_pixels(frames.counts)].tolist(),
+            "stuck": frames.axis[stuck_pixels(frames.counts, saturated)].tolist(),
             "narrow": frames.axis[spikes(frames.counts.mean(axis=0, keepdims=True))[0]].tolist(),
         },
         "noise": {

@@ -52,13 +52,15 @@ def find_ceiling(counts: NDArray[np.float64]) -> tuple[float | None, str]:
     return top, f"{at_top} values stand at the very maximum, {top:g}, as under a ceiling"
 
 
-def stuck_pixels(counts: NDArray[np.float64]) -> NDArray[np.bool_]:
+def stuck_pixels(counts: NDArray[np.float64], mask: NDArray[np.bool_] | None = None) -> NDArray[np.bool_]:
     """Find pixels that read the same in every frame while the others move.
 
     Parameters
     ----------
     counts : ndarray of shape (n, p)
         Frames of one run.
+    mask : ndarray of bool, shape (n, p), optional
+        True where a value is out already; saturated pixels stand still too.
 
     Returns
     -------
@@ -69,6 +71,8 @@ def stuck_pixels(counts: NDArray[np.float64]) -> NDArray[np.bool_]:
     if len(counts) < STUCK_FRAMES:
         return none
     still = np.all(counts[: 4 * STUCK_FRAMES] == counts[0], axis=0)
+    if mask is not None:
+        still &= ~mask[0]
     if not still.any():
         return none
     still[still] = np.all(counts[:, still] == counts[0, still], axis=0)

@@ -33,7 +33,7 @@ class NoiseEstimate:
     gain_assumed : bool
         True if the light does not tell the conversion gain and a usual value was put in.
     neighbour_correlation : float
-        Correlation of the noise of adjacent pixels, NaN where it cannot be told (fewer than 8 frames). Well
+        Correlation of the noise of adjacent pixels, NaN where it cannot be told (fewer than six frames). Well
         above zero means that the spectra were smoothed before they were written.
     sentences : tuple of str
         The same in plain words.
@@ -156,14 +156,20 @@ def estimate_noise(frames: Frames) -> NoiseEstimate:
 
 def _squares_by_level(frames: Frames) -> tuple[NDArray[np.float64], list[NDArray[np.float64]], float, str]:
     """Return brightness (m, p) and, per order of difference, squares (m, p) of expectation variance; NaN = unused."""
-    counts = np.where(frames.mask, np.nan, frames.counts)
+    mask = frames.mask & ~frames.mask.all()  # where all is masked, any estimate will do
+    counts = np.where(mask, np.nan, frames.counts)
     weight = np.sqrt(frames.averages)[:, None]
     differences, levels, how = _in_time(counts * weight, counts)
+    seen = np.isfinite(differences).any(axis=1)
+    if not seen.any():  # masked in one frame or another everywhere
+        differences, levels, how = counts * weight, counts, "from neighbouring pixels of single frames"
+        seen = np.isfinite(differences).any(axis=1)
+    differences, levels = differences[seen], levels[seen]
     orders = _ORDERS if len(frames) > 2 else _ORDERS[1:]
     squares = [_between_pixels(differences, order) ** 2 for order in orders]
     if len(frames) <= 2:
         levels = np.stack([_smoothed(level) for level in levels])
-    correlation = _neighbours(differences, levels[0]) if len(differences) >= 8 else float("nan")
+    correlation = _neighbours(differences, levels[0]) if len(frames) >= 6 else float("nan")
     return levels, squares, correlation, how
 
 
@@ -211,6 +217,8 @@ def _binomial(n: int, k: int) -> int:
 def _smoothed(level: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return a running mean over five pixels weighted as the squared differences of order four are."""
     kernel = np.array([1.0, 16.0, 36.0, 16.0, 1.0])
+    if level.size < kernel.size:
+        return level
     valid = np.isfinite(level)
     top = np.convolve(np.where(valid, level, 0.0), kernel, mode="same")
     bottom = np.convolve(valid.astype(float), kernel, mode="same")
@@ -224,7 +232,7 @@ def _neighbours(differences: NDArray[np.float64], level: NDArray[np.float64]) ->
     pair = dark[:-1] & dark[1:]
     left, right = values[:, :-1][:, pair], values[:, 1:][:, pair]
     scale = np.nanmedian(values[:, dark] ** 2)
-    if not scale > 0 or left.size < 100:
+    if not scale > 0 or left.size < 1000:
         return float("nan")
     # the sum and the difference of two values with correlation r have variances in the ratio (1 + r) / (1 - r);
     # medians instead of sums, so that a flash does not count

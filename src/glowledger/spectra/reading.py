@@ -171,7 +171,7 @@ def with_masks(frames: Frames, options: ReadingOptions) -> Frames:
         sentences.append(
             f"Saturation at {ceiling:g} counts ({why}): {np.count_nonzero(saturated)} values masked."
         )
-    stuck = stuck_pixels(frames.counts)
+    stuck = stuck_pixels(frames.counts, mask)
     if stuck.any():
         mask = mask | stuck
         sentences.append(f"Stuck pixels, the same in every frame; masked: {_listed(frames.axis[stuck])}.")

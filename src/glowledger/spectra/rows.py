@@ -97,6 +97,8 @@ def _by_library(lines: list[str], dialect: Dialect) -> Table | None:
     rows = lines
     delimiter = None if dialect.delimiter == " " else dialect.delimiter
     if dialect.notation.decimal == ",":
+        if any("." in row for row in rows):
+            return None
         rows = "\n".join(rows).replace(",", ".").split("\n")
     if delimiter is not None:
         gap = delimiter * 2

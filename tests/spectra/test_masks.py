@@ -1,0 +1,121 @@
+"""Saturation, stuck and hot pixels, spikes; and that narrow lines are left alone."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.testing import assert_array_equal
+
+from glowledger.spectra.masks import find_ceiling, hot_pixels, spikes, stuck_pixels
+from glowledger.spectra.reading import read_spectra
+
+P = 600
+PIXEL = np.arange(P)
+
+
+def lines(fwhm, seed=0, count=25, frames=1, noise=8.0, top=20000.0):
+    """Return counts of shape (frames, P): Gaussian lines integrated over pixels, Poisson and read noise."""
+    from scipy.special import erf
+
+    rng = np.random.default_rng(seed)
+    sigma = fwhm / 2.3548200450309493
+    centres = rng.uniform(20, P - 20, count)
+    heights = top * rng.uniform(0.05, 1, count)
+    edges = np.arange(P + 1) - 0.5
+    cdf = 0.5 * (1 + erf((edges[None] - centres[:, None]) / (np.sqrt(2) * sigma)))
+    light = 300 + (np.diff(cdf, axis=1) * (heights * sigma * 2.5066)[:, None]).sum(axis=0)
+    return np.round(rng.poisson(light, (frames, P)) + rng.normal(0, noise, (frames, P)))
+
+
+@pytest.mark.parametrize("full", [1023, 4095, 16383, 65535])
+def test_full_scale_of_a_converter_is_a_ceiling(full):
+    counts = np.minimum(lines(3.0) * full / 10000, full)
+    assert find_ceiling(counts)[0] == full
+
+
+@pytest.mark.parametrize("clip", [4000.0, 15000.5, 60000.0])
+def test_a_pile_up_at_the_maximum_is_a_ceiling(clip):
+    counts = np.minimum(lines(5.0, top=4 * clip), clip)
+    assert find_ceiling(counts)[0] == clip
+
+
+@settings(max_examples=60, deadline=None)
+@given(seed=st.integers(0, 10**6), fwhm=st.floats(1.0, 8.0), frames=st.sampled_from([1, 5]), top=st.floats(300, 50000))
+def test_an_unclipped_spectrum_has_no_ceiling(seed, fwhm, frames, top):
+    counts = lines(fwhm, seed, frames=frames, top=top)
+    if counts.max() not in (1023, 4095, 16383, 65535):
+        assert find_ceiling(counts)[0] is None
+
+
+def test_a_dim_or_coarse_spectrum_has_no_ceiling():
+    rng = np.random.default_rng(0)
+    assert find_ceiling(rng.poisson(0.3, (1, 2000)).astype(float))[0] is None
+    plateau = np.round(200 * np.exp(-(((PIXEL - 300) / 150) ** 2)))  # a continuum in 8 bits, flat at its top
+    assert find_ceiling(plateau[None])[0] is None
+    assert find_ceiling(np.zeros((1, 50)))[0] is None
+    assert find_ceiling(np.full((1, 50), np.nan))[0] is None
+
+
+@settings(max_examples=60, deadline=None)
+@given(seed=st.integers(0, 10**6), fwhm=st.floats(1.0, 6.0), frames=st.sampled_from([1, 4]))
+def test_lines_are_never_taken_for_spikes(seed, fwhm, frames):
+    assert not spikes(lines(fwhm, seed, frames=frames)).any()
+
+
+@pytest.mark.parametrize("fwhm", [2.0, 3.0, 6.0])
+def test_single_pixels_narrower_than_the_lines_are_found(fwhm):
+    counts = lines(fwhm, 7, frames=2)
+    dark = np.flatnonzero((counts[0] < 400) & (np.roll(counts[0], 1) < 400) & (np.roll(counts[0], -1) < 400))
+    chosen = dark[[10, 40, 90]]
+    counts[0, chosen] += [3000, 9000, 30000]
+    assert_array_equal(np.flatnonzero(spikes(counts)[0]), chosen)
+    assert not spikes(counts)[1].any()
+
+
+def test_a_spectrum_of_few_lines_shows_no_width_and_nothing_is_refused():
+    rng = np.random.default_rng(3)
+    counts = rng.normal(100, 5, (1, P))
+    counts[0, [100, 300, 500]] += 5000  # may be lines of an undersampled instrument
+    assert not spikes(counts).any()
+
+
+def test_stuck_pixels_stand_still_while_others_move():
+    counts = lines(3.0, frames=20)
+    counts[:, 77] = 812
+    assert_array_equal(np.flatnonzero(stuck_pixels(counts)), [77])
+    assert not stuck_pixels(counts[:5]).any()
+    assert not stuck_pixels(np.tile(counts[:1], (20, 1))).any()  # copies of one frame say nothing
+
+
+def test_hot_pixels_of_a_dark():
+    rng = np.random.default_rng(1)
+    pattern = np.where(PIXEL % 2, 4.0, 0.0)  # odd and even pixels read differently, as on some sensors
+    dark = 900 + 0.02 * PIXEL + pattern + rng.normal(0, 1, P)
+    dark[[50, 51, 400]] += [200, 150, 90]
+    assert_array_equal(np.flatnonzero(hot_pixels(dark)), [50, 51, 400])
+
+
+def test_the_reader_masks_counts_and_says_so(tmp_path):
+    counts = np.minimum(lines(3.0, frames=12, top=60000), 50000)
+    counts[:, 33] = 411
+    file = tmp_path / "run.csv"
+    head = "pixel," + ",".join(f"t={k} s" for k in range(12))
+    np.savetxt(file, np.column_stack([PIXEL, counts.T]), fmt="%g", delimiter=",", header=head, comments="")
+    frames = read_spectra(file)
+    expected = counts >= 50000
+    expected[:, 33] = True
+    assert_array_equal(frames.mask, expected)
+    said = " ".join(frames.origins[0].understood)
+    assert f"Saturation at 50000 counts" in said
+    assert f": {np.count_nonzero(counts >= 50000)} values masked" in said
+    assert "Stuck pixels, the same in every frame; masked: 33." in said
+    assert_array_equal(read_spectra(file, ceiling=30000.0).mask, (counts >= 30000) | (PIXEL == 33))
+
+
+def test_negative_counts_are_kept(tmp_path):
+    counts = np.random.default_rng(0).normal(0, 5, P).round(2)
+    file = tmp_path / "a.csv"
+    file.write_text("pixel,counts\n" + "".join(f"{i},{c}\n" for i, c in enumerate(counts)))
+    frames = read_spectra(file)
+    assert_array_equal(frames.counts[0], counts)
+    assert not frames.mask.any()
