@@ -147,6 +147,15 @@ def test_the_text_on_a_run_always_says_what_light_cannot_prove(make_run):
     assert "not a safety interlock" in text
 
 
+def test_what_light_cannot_prove_is_said_once(make_run):
+    from dataclasses import replace
+
+    run = make_run("reached")
+    end = replace(run.endpoint, reason="It fell to its floor. Check with a water-break test.")
+    text = sentences.track_text(replace(run, endpoint=end))
+    assert text.count("water-break") == 1
+
+
 def test_a_trend_without_usable_frames_is_unknown(make_run):
     from dataclasses import replace
 

@@ -218,6 +218,11 @@ def verdict_sentence(end: Endpoint) -> str:
             return "This run cannot tell whether it is done."
 
 
+def limits_of_light(end: Endpoint) -> list[str]:
+    """Return what light cannot prove, unless the reason of the endpoint says it already."""
+    return [] if "water-break" in end.reason else [LIGHT_ONLY]
+
+
 def trend_table(result: RunResult) -> Table:
     """Return the means of each indicator over the first and last frames of the run that are used."""
     header = ("Indicator", f"Mean of first {ENDS} frames", f"Mean of last {ENDS} frames", "Verdict")
@@ -234,7 +239,7 @@ def track_text(result: RunResult, *, title: str = "", notes: Sequence[str] = (),
         _filled(track_summary(result), width),
         text_table(trend_table(result)),
         f"{result.frames} frames over {clock(result.duration_s)}.",
-        _filled([LIGHT_ONLY, NO_INTERLOCK], width),
+        _filled([*limits_of_light(result.endpoint), NO_INTERLOCK], width),
         _filled(notes, width),
     ]
     return "\n\n".join([*([title] if title else []), *(b for b in blocks if b)])

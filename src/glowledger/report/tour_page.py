@@ -55,7 +55,7 @@ def step_sentences(step: Step) -> list[str]:
             return [f"In the glow: {names}.", *(f["text"] for f in _list(step.document["findings"]))]
         case "track":
             end = endpoint_of(step.document)
-            return [sentences.verdict_sentence(end), end.reason, sentences.LIGHT_ONLY]
+            return [sentences.verdict_sentence(end), end.reason, *sentences.limits_of_light(end)]
         case _:
             return []
 
@@ -96,7 +96,7 @@ def tour_page(steps: Sequence[Step], folder: Path) -> str:
         page.Report(
             title="glowledger tour: a lamp, a leak and a cleaning run, all invented",
             answer=step_sentences(steps[-1])[0], sections=sections, command="glowledger tour",
-            notice=style.INVENTED, links=[(name, step.name) for step in steps for name in step.files],
+            notice=style.INVENTED, links=[(name, f"from {step.name}") for step in steps for name in step.files],
         )
     )  # fmt: skip
 
