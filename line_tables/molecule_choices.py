@@ -153,9 +153,9 @@ NUCLEAR_WEIGHTS = {
     "N2+": (6.0, 3.0),
 }
 
-# Constants put in place of, or beside, those of the facts. Values are remembered ones, taken because the heads
-# or lines named ask for them: those heads then show that facts and memory agree, they are no blind prediction.
-# w5e of N2 B was remembered only after the heads had given -1.1e-4, so it counts as fitted.
+# Constants put in place of, or beside, those of the facts. Values are remembered ones, taken because the
+# heads or lines named ask for them: those heads then show that facts and memory agree, they are no blind
+# prediction. w5e of N2 B was remembered only after the heads had given -1.1e-4, so it counts as fitted.
 CONSTANT_CHANGES = {
     # The facts stop at the fourth power; heads of v' = 8 to 12 then lie 0.15 to 1.1 nm too far to the blue.
     "N2_B": {"w5e": (-1.09e-4, "n2b_w5e")},
