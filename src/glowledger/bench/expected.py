@@ -35,6 +35,7 @@ class LineList:
     error_nm: Floats
     species: tuple[str, ...]
     anchor: NDArray[np.bool_]
+    bright: NDArray[np.bool_]
 
     def __post_init__(self) -> None:
         order = np.argsort(self.wavelength_nm, kind="stable")
@@ -48,6 +49,12 @@ class LineList:
 
     def __len__(self) -> int:
         return len(self.wavelength_nm)
+
+    def __getitem__(self, rows: NDArray[np.bool_] | NDArray[np.intp]) -> LineList:
+        """Return the chosen lines."""
+        index = np.arange(len(self))[rows]
+        arrays = {f.name: getattr(self, f.name)[index] for f in fields(self) if f.name != "species"}
+        return LineList(species=tuple(self.species[i] for i in index), **arrays)
 
 
 def merged(lines: LineList, fwhm_nm: float) -> LineList:
@@ -94,6 +101,7 @@ def merged(lines: LineList, fwhm_nm: float) -> LineList:
         error_nm=np.array(error),
         species=tuple(species),
         anchor=np.array(anchor),
+        bright=np.ones(len(centre), dtype=bool),
     )
 
 
@@ -122,4 +130,5 @@ def lines_of(lamp: str) -> LineList:
         error_nm=np.where(rows.approximate, BAND_ERROR_NM, 0.0),
         species=tuple(str(name) for name in rows.species),
         anchor=~rows.approximate,
+        bright=rows.role != "secondary",
     )

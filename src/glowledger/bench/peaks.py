@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, signal
 
-from glowledger.bench.profiles import gaussian
+from glowledger.bench.profiles import gaussian, normal_solve
 
 Floats = NDArray[np.float64]
 
@@ -264,19 +264,19 @@ def fit_group(
     for step in range(steps):
         value, by_centre, by_width = gaussian(x, centre, width)
         linear = np.column_stack([background, value]) / noise[:, None]
-        amplitude, *_ = np.linalg.lstsq(linear, y / noise, rcond=None)
+        amplitude = normal_solve(linear, y / noise)
         area = amplitude[2:]
         columns = [linear, by_centre * area / noise[:, None]]
         if free_width:
             columns.append((by_width @ area / noise)[:, None])
         design = np.hstack(columns)
         residual = y / noise - linear @ amplitude
-        solution, *_ = np.linalg.lstsq(design, residual, rcond=1e-10)
+        solution = normal_solve(design, residual)
         move = np.clip(solution[2 + m : 2 + 2 * m], -limit, limit)
         centre = np.clip(centre + move, x[0], x[-1])
         if free_width:
             width = float(np.clip(width + np.clip(solution[-1], -0.3 * width, 0.3 * width), 0.6, 8.0 * fwhm))
-        if step > 1 and np.max(np.abs(move)) < 1e-5 * fwhm:
+        if step > 1 and np.max(np.abs(move)) < 1e-4 * fwhm:
             break
     if np.any(np.abs(centre - centres) > 1.5 * fwhm + 1.0):
         return None

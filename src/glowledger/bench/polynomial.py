@@ -90,7 +90,7 @@ def fit_lines(u: Floats, nm: Floats, error_nm: Floats, degree: int, span_nm: flo
     LineFit
     """
     basis = chebvander(u, degree)
-    precision = np.zeros(degree + 1)
+    precision = np.full(degree + 1, 1e-8)  # 10 µm: no opinion, but never singular
     precision[2:] = 1.0 / (np.array(CROOKEDNESS[: max(degree - 1, 0)]) * span_nm) ** 2
     weight = np.ones(len(u))
     scatter2 = 0.0
@@ -116,9 +116,10 @@ def fit_lines(u: Floats, nm: Floats, error_nm: Floats, degree: int, span_nm: flo
     left_out = residual / np.clip(1.0 - leverage, 1e-3, 1.0)
     prediction = np.einsum("mi,ij,mj->m", basis, covariance, basis) / np.clip(1.0 - leverage, 1e-3, 1.0)
     predicted_variance = np.where(weight > 0.0, prediction, np.einsum("mi,ij,mj->m", basis, covariance, basis))
-    total = predicted_variance + variance
+    total = np.maximum(predicted_variance, 0.0) + variance
     # heavy tails, so that one foreign line cannot decide the degree
-    density = np.log(0.97 * np.exp(-0.5 * left_out**2 / total) / np.sqrt(2 * np.pi * total) + 0.03 / span_nm)
+    z2 = np.minimum(left_out**2 / total, 1e3)
+    density = np.log(0.97 * np.exp(-0.5 * z2) / np.sqrt(2 * np.pi * total) + 0.03 / span_nm)
     return LineFit(
         coefficients=coefficients,
         covariance=covariance,

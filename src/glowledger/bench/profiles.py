@@ -42,3 +42,17 @@ def gaussian(
     by_centre = (density_low - density_high) / sigma
     by_fwhm = (low * density_low - high * density_high) / (sigma * FWHM_PER_SIGMA)
     return value, by_centre, by_fwhm
+
+
+def normal_solve(design: NDArray[np.float64], target: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the least-squares solution by the normal equations, scaled column by column.
+
+    Several times faster than an orthogonal factorisation on the small, well-scaled problems of line fitting; a touch
+    of damping keeps coinciding columns from blowing up.
+    """
+    scale = np.sqrt(np.sum(design**2, axis=0))
+    scale[scale == 0.0] = 1.0
+    unit = design / scale
+    gram = unit.T @ unit
+    gram.flat[:: len(gram) + 1] += 1e-10
+    return np.asarray(np.linalg.solve(gram, unit.T @ target)) / scale

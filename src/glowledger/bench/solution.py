@@ -8,46 +8,21 @@ import numpy as np
 from numpy.polynomial.chebyshev import chebder, chebval
 from numpy.typing import NDArray
 
-from glowledger.bench.expected import LineList
-from glowledger.bench.peaks import Peaks, Scene
 from glowledger.bench.polynomial import LineFit, best_degree
 from glowledger.bench.shifts import BAND_WIDTH_NM, Components, Shift, fit_shift
+from glowledger.bench.shots import Shot
 
 Floats = NDArray[np.float64]
 
 SHAPE_ERROR = 0.015  # of the FWHM: how well the assumed line shape centres a real one
 LARGEST_BLEND_ERROR = 0.12  # of the FWHM: blends vaguer than this are not used
+PLATEAU = 0.12  # of the FWHM: how far a flat-topped line may lie from the middle of its top
+MISFIT = 0.15  # of the height: a peak fitted worse than this has a hot pixel or a stranger in it
 LEAST_SHARE = 0.005  # lines fainter than this share of the brightest beside them do not matter
+BRIGHT, SEEN_SHARE = 0.3, 0.45  # an element is there if this share of its lines above 0.3 of the brightest is
 SURE_WITHIN = 0.6  # of the FWHM: an outer line predicted this well by the others cannot be mistaken
 LUCK = 0.05  # chance of a foreign peak within the prediction of an outer line, above which that line is not used
 GOOD_TO = 0.09  # of the FWHM: standard error that the solution may have between its lines
-
-
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class Sight:
-    """What the solution sees of one lamp spectrum.
-
-    Attributes
-    ----------
-    peaks : Peaks
-        What was found, m peaks.
-    scene : Scene
-        The spectrum.
-    lines : LineList
-        Lines of the lamp.
-    fwhm_px : ndarray of shape (p,)
-        Line width at each pixel.
-    """
-
-    peaks: Peaks
-    scene: Scene
-    lines: LineList
-    fwhm_px: Floats
-
-    @property
-    def half(self) -> float:
-        """Half the length of the axis: u = pixel / half - 1."""
-        return 0.5 * (len(self.fwhm_px) - 1)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -56,8 +31,8 @@ class Identified:
 
     Attributes
     ----------
-    peak : ndarray of intp
-        Index into the peaks.
+    peak, shot : ndarray of intp
+        Index into the peaks of a shot, and which shot.
     u : ndarray
         Where the line falls on the axis mapped to -1..1.
     wavelength_nm, error_nm : ndarray
@@ -71,6 +46,7 @@ class Identified:
     """
 
     peak: NDArray[np.intp]
+    shot: NDArray[np.intp]
     u: Floats
     wavelength_nm: Floats
     error_nm: Floats
@@ -82,7 +58,7 @@ class Identified:
 
 @dataclass(slots=True)
 class _Trial:
-    """A trial scale on the pixel grid of one sight."""
+    """A trial scale on the pixel grid of one shot."""
 
     nm: Floats
     slope: Floats
@@ -90,22 +66,21 @@ class _Trial:
     order: NDArray[np.intp]
 
 
-def _on_grid(sight: Sight, coefficients: Floats) -> _Trial:
-    pixels = np.arange(len(sight.fwhm_px), dtype=np.float64)
-    u = pixels / sight.half - 1.0
-    nm = np.asarray(chebval(u, coefficients))
-    slope = np.abs(chebval(u, chebder(coefficients))) / sight.half
+def _on_grid(shot: Shot, coefficients: Floats) -> _Trial:
+    pixels = np.arange(len(shot.u), dtype=np.float64)
+    nm = np.asarray(chebval(shot.u, coefficients))
+    slope = np.abs(chebval(shot.u, chebder(coefficients))) * np.gradient(shot.u)
     order = np.argsort(nm)
-    line_px = np.interp(sight.lines.wavelength_nm, nm[order], pixels[order], left=-1e9, right=-1e9)
+    line_px = np.interp(shot.lines.wavelength_nm, nm[order], pixels[order], left=-1e9, right=-1e9)
     return _Trial(nm=nm, slope=slope, line_px=line_px, order=order)
 
 
-def identify_peaks(sight: Sight, coefficients: Floats, reach: float) -> Identified:
+def identify_peaks(shot: Shot, coefficients: Floats, reach: float) -> Identified:
     """Place the lines of the lamp under a trial scale, peak by peak.
 
     Parameters
     ----------
-    sight : Sight
+    shot : Shot
         One lamp spectrum.
     coefficients : ndarray
         Chebyshev coefficients of the trial scale.
@@ -116,11 +91,12 @@ def identify_peaks(sight: Sight, coefficients: Floats, reach: float) -> Identifi
     -------
     Identified
     """
-    trial = _on_grid(sight, coefficients)
-    rows = [row for i in range(len(sight.peaks)) if (row := _one_peak(sight, trial, i, reach)) is not None]
+    trial = _on_grid(shot, coefficients)
+    rows = [row for i in range(len(shot.peaks)) if (row := _one_peak(shot, trial, i, reach)) is not None]
     columns = list(zip(*rows, strict=True)) if rows else [()] * 8
     return Identified(
         peak=np.array(columns[0], dtype=np.intp),
+        shot=np.zeros(len(rows), dtype=np.intp),
         u=np.array(columns[1], dtype=np.float64),
         wavelength_nm=np.array(columns[2], dtype=np.float64),
         error_nm=np.array(columns[3], dtype=np.float64),
@@ -132,12 +108,12 @@ def identify_peaks(sight: Sight, coefficients: Floats, reach: float) -> Identifi
 
 
 def _one_peak(
-    sight: Sight, trial: _Trial, i: int, reach: float
+    shot: Shot, trial: _Trial, i: int, reach: float
 ) -> tuple[int, float, float, float, float, str, bool, bool] | None:
     """Place the lines within one peak; None if there is none of the list."""
-    lines, centre = sight.lines, float(sight.peaks.pixel[i])
+    lines, centre = shot.lines, float(shot.peaks.pixel[i])
     at = int(np.clip(round(centre), 0, len(trial.nm) - 1))
-    width = float(sight.fwhm_px[at])
+    width = float(shot.fwhm_px[at])
     distance = np.abs(trial.line_px - centre)
     within = np.flatnonzero(distance < reach * width)
     if len(within) == 0:
@@ -148,10 +124,10 @@ def _one_peak(
     brightest = int(within[np.argmax(lines.strength[within])])
     slope = float(trial.slope[at])
     if not lines.anchor[brightest]:
-        u = centre / sight.half - 1.0
-        error = float(np.hypot(lines.error_nm[brightest], sight.peaks.standard_error_px[i] * slope))
+        u = float(shot.u_at(np.array(centre)))
+        error = float(np.hypot(lines.error_nm[brightest], shot.peaks.standard_error_px[i] * slope))
         return i, u, float(lines.wavelength_nm[brightest]), error, width * slope, lines.species[brightest], False, False
-    fit = _shift_here(sight, trial, i, width, slope, listed, around[~lines.anchor[around]])
+    fit = _shift_here(shot, trial, i, width, slope, listed, around[~lines.anchor[around]])
     if fit is None:
         return None
     near = np.isin(listed, within)
@@ -159,36 +135,49 @@ def _one_peak(
     place = trial.line_px[listed[chosen]] + fit.shift_px
     error = float(np.hypot(fit.standard_error_px, SHAPE_ERROR * width))
     likely = lines.strength[listed[chosen]] > 0.3 * np.max(lines.strength[listed[near]])
-    good = likely and error < LARGEST_BLEND_ERROR * width and abs(fit.shift_px) < reach * width
+    good = likely and fit.misfit < MISFIT and _as_the_plateau_says(shot, i, place, width)
+    good = good and error < LARGEST_BLEND_ERROR * width and abs(fit.shift_px) < reach * width
     share = fit.area / max(float(np.sum(fit.area)), 1e-300)
     others = (np.abs(trial.line_px[listed] - trial.line_px[listed[chosen]]) < 1.5 * width) & (share > 0.03)
     single = bool(np.count_nonzero(others) <= 1 and not np.any(~lines.anchor[around]))
     nm = float(lines.wavelength_nm[listed[chosen]])
+    u = float(shot.u_at(np.array(place)))
     return (
-        i, place / sight.half - 1.0, nm, error * slope, width * slope, lines.species[listed[chosen]], bool(good), single,
+        i, u, nm, error * slope, width * slope, lines.species[listed[chosen]], bool(good), single,
     )  # fmt: skip
 
 
+def _as_the_plateau_says(shot: Shot, i: int, place: float, width: float) -> bool:
+    """Return whether a flat-topped line lies in the middle of its top; True for any other."""
+    if not shot.peaks.saturated[i]:
+        return True
+    run = np.flatnonzero(shot.scene.saturated)
+    run = run[np.abs(run - shot.peaks.pixel[i]) < 1.5 * width + 1.0]
+    if len(run) == 0:
+        return True
+    return bool(abs(0.5 * (run[0] + run[-1]) - place) < PLATEAU * width + 0.5)
+
+
 def _shift_here(
-    sight: Sight, trial: _Trial, i: int, width: float, slope: float, listed: NDArray[np.intp], bands: NDArray[np.intp]
+    shot: Shot, trial: _Trial, i: int, width: float, slope: float, listed: NDArray[np.intp], bands: NDArray[np.intp]
 ) -> Shift | None:
     """Fit the lines around one peak; neighbours that are not of the lamp are fitted along, unmoved."""
-    centre = float(sight.peaks.pixel[i])
+    centre = float(shot.peaks.pixel[i])
     half_window = 1.05 * width + 1.0
     inside = np.arange(max(int(np.ceil(centre - half_window)), 0), min(int(centre + half_window) + 1, len(trial.nm)))
-    inside = inside[sight.scene.usable[inside]]
-    nearby = np.flatnonzero(np.abs(sight.peaks.pixel - centre) < 1.9 * width)
+    inside = inside[shot.scene.usable[inside]]
+    nearby = np.flatnonzero(np.abs(shot.peaks.pixel - centre) < 1.9 * width)
     foreign = [
-        float(p) for p in sight.peaks.pixel[nearby] if np.min(np.abs(trial.line_px[listed] - p)) > 0.7 * width
+        float(p) for p in shot.peaks.pixel[nearby] if np.min(np.abs(trial.line_px[listed] - p)) > 0.7 * width
     ]
     band_px = float(np.hypot(width, BAND_WIDTH_NM / slope))
     loose = np.array(foreign + [float(p) for p in trial.line_px[bands]])
     loose_width = np.array([width] * len(foreign) + [band_px] * len(bands))
     parts = Components(
-        centre_px=trial.line_px[listed], share=sight.lines.strength[listed], width_px=width, loose_px=loose,
+        centre_px=trial.line_px[listed], share=shot.lines.strength[listed], width_px=width, loose_px=loose,
         loose_width_px=loose_width,
     )  # fmt: skip
-    return fit_shift(inside.astype(np.float64), sight.scene.counts[inside], sight.scene.noise[inside], parts)
+    return fit_shift(inside.astype(np.float64), shot.scene.counts[inside], shot.scene.noise[inside], parts)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -213,14 +202,14 @@ class Refined:
     residual_nm: Floats
 
 
-def refine_solution(scale: Floats, sights: list[Sight]) -> Refined | None:
+def refine_solution(scale: Floats, shots: list[Shot]) -> Refined | None:
     """Turn a matched scale into the final polynomial; None if too few lines remain.
 
     Parameters
     ----------
     scale : ndarray
         Chebyshev coefficients from the blind match.
-    sights : list of Sight
+    shots : list of Shot
         Lamp spectra of one instrument.
 
     Returns
@@ -230,12 +219,12 @@ def refine_solution(scale: Floats, sights: list[Sight]) -> Refined | None:
     coefficients = scale
     span = 2.0 * abs(float(scale[1]))
     result: Refined | None = None
-    for reach in (0.9, 0.7, 0.6):
-        found = _joined([identify_peaks(sight, coefficients, reach) for sight in sights])
-        usable = np.flatnonzero(_best_of_each(found))
+    for reach in (0.9, 0.6):
+        found = _joined([identify_peaks(shot, coefficients, reach) for shot in shots])
+        usable = np.flatnonzero(_best_of_each(found) & _of_seen_elements(found, shots, coefficients))
         if len(usable) < 3:
             return None
-        crowd = _crowd(sights, coefficients)
+        crowd = _crowd(shots, coefficients)
         fit, kept = _supported(found, usable, span, crowd)
         if fit is None:
             return None
@@ -248,15 +237,18 @@ def refine_solution(scale: Floats, sights: list[Sight]) -> Refined | None:
 
 @dataclass(slots=True)
 class _Crowd:
-    """Wavelengths of all peaks under the trial scale, and of all listed lines: what an outer line may be mistaken for."""
+    """All peaks under the trial scale and all listed lines: what an outer line may be mistaken for."""
 
     peak_nm: Floats
     line_nm: Floats
+    line_strength: Floats
 
 
-def _crowd(sights: list[Sight], coefficients: Floats) -> _Crowd:
-    peak_nm = [np.asarray(chebval(s.peaks.pixel / s.half - 1.0, coefficients)) for s in sights]
-    return _Crowd(peak_nm=np.concatenate(peak_nm), line_nm=np.unique(np.concatenate([s.lines.wavelength_nm for s in sights])))
+def _crowd(shots: list[Shot], coefficients: Floats) -> _Crowd:
+    peak_nm = [np.asarray(chebval(s.u_at(s.peaks.pixel), coefficients)) for s in shots]
+    line_nm, first = np.unique(np.concatenate([s.lines.wavelength_nm for s in shots]), return_index=True)
+    strength = np.concatenate([s.lines.strength for s in shots])[first]
+    return _Crowd(peak_nm=np.concatenate(peak_nm), line_nm=line_nm, line_strength=strength)
 
 
 def _joined(parts: list[Identified]) -> Identified:
@@ -268,7 +260,8 @@ def _joined(parts: list[Identified]) -> Identified:
         name: np.concatenate([getattr(p, name) for p in parts])[order]
         for name in ("peak", "wavelength_nm", "error_nm", "width_nm", "anchor", "single")
     }
-    return Identified(u=u[order], species=tuple(species[i] for i in order), **arrays)
+    shot = np.concatenate([np.full(len(p.u), k, dtype=np.intp) for k, p in enumerate(parts)])[order]
+    return Identified(u=u[order], shot=shot, species=tuple(species[i] for i in order), **arrays)
 
 
 def _best_of_each(found: Identified) -> NDArray[np.bool_]:
@@ -280,6 +273,35 @@ def _best_of_each(found: Identified) -> NDArray[np.bool_]:
             keep[rows] = False
             keep[rows[np.argmin(found.error_nm[rows])]] = True
     return keep
+
+
+def _of_seen_elements(found: Identified, shots: list[Shot], coefficients: Floats) -> NDArray[np.bool_]:
+    """Return which rows belong to an element whose bright lines are there; stray matches of an absent one are not."""
+    names = np.array(found.species)
+    keep = np.ones(len(names), dtype=bool)
+    ends = np.sort(chebval(np.array([-1.0, 1.0]), coefficients))
+    for name in set(found.species):
+        nm, strength = _expected_of(name, shots)
+        inside = (nm > ends[0]) & (nm < ends[1])
+        if not np.any(inside):
+            continue
+        bright = nm[inside & (strength >= BRIGHT * np.max(strength[inside]))]
+        rows = names == name
+        width = float(np.median(found.width_nm[rows]))
+        seen = [np.min(np.abs(found.wavelength_nm[rows] - w)) < 1.5 * width for w in bright]
+        if np.mean(seen) < SEEN_SHARE:
+            keep[rows] = False
+    return keep
+
+
+def _expected_of(name: str, shots: list[Shot]) -> tuple[Floats, Floats]:
+    """Return wavelengths and strengths of an element's lines in all lamps."""
+    nm, strength = [], []
+    for shot in shots:
+        rows = np.array([species == name for species in shot.lines.species])
+        nm.append(shot.lines.wavelength_nm[rows])
+        strength.append(shot.lines.strength[rows])
+    return np.concatenate(nm), np.concatenate(strength)
 
 
 def _supported(
@@ -318,7 +340,8 @@ def _mistakable(
     if reach < SURE_WITHIN * width:
         return False
     peaks = np.count_nonzero(np.abs(crowd.peak_nm - nm) < reach)
-    lines = np.count_nonzero(np.abs(crowd.line_nm - nm) < reach)
+    own = float(np.max(crowd.line_strength[np.abs(crowd.line_nm - nm) < 1e-3], initial=0.0))
+    lines = np.count_nonzero((np.abs(crowd.line_nm - nm) < reach) & (crowd.line_strength > 0.1 * own))
     foreign = len(crowd.peak_nm) - len(found.peak) + 1
     return bool(peaks > 1 or lines > 1 or 2.0 * reach * foreign / span > LUCK)
 

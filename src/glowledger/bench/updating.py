@@ -12,8 +12,8 @@ import numpy as np
 
 from glowledger import __version__
 from glowledger.bench.bench_file import bench_text, read_bench
-from glowledger.bench.calibration import Calibration
 from glowledger.bench.model import Bench, WavelengthSolution
+from glowledger.bench.outcome import Calibration
 from glowledger.errors import CalibrationError
 from glowledger.spectra.frames import Frames
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from glowledger.bench.calibration import Calibration
 from glowledger.bench.model import WavelengthSolution
+from glowledger.bench.outcome import Calibration, curve_error_nm
 
 NAMES = {
     "cfl": "Compact fluorescent lamp", "hg": "Mercury lamp", "hg-ar": "Mercury-argon lamp", "ne": "Neon lamp",
@@ -26,7 +26,7 @@ def accuracy_nm(calibration: Calibration) -> float:
     if solution is None:
         return float("nan")
     places = np.linspace(*solution.covered, 201)
-    curve = np.sqrt(np.maximum(solution.standard_error_nm(places) ** 2 - solution.scatter_nm**2, 0.0))
+    curve = curve_error_nm(solution, places)
     return max(2.0 * float(np.max(curve)), calibration.loo_rms_nm if np.isfinite(calibration.loo_rms_nm) else 0.0)
 
 

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from glowledger.bench.calibration import Calibration, mean_spectrum
+from glowledger.bench.outcome import Calibration
+from glowledger.bench.shots import mean_spectrum
 from glowledger.bench.verdict import lamp_name, sentence
 from glowledger.report import style
 from glowledger.spectra.frames import Frames
