@@ -15,9 +15,10 @@ from glowledger.cli.reading_options import reading_options
 if TYPE_CHECKING:
     from glowledger.bench.model import Bench
     from glowledger.glow.results import SeriesFit
+    from glowledger.glow.series import SeriesModel
     from glowledger.runs.blank import Blank
-    from glowledger.runs.following import RunOptions
     from glowledger.runs.results import RunResult
+    from glowledger.runs.run_options import RunOptions
 
 
 @dataclass(frozen=True)
@@ -50,7 +51,7 @@ class Wanted:
 def follow(file: Path, wanted: Wanted, reading: dict[str, Any] | None = None) -> Followed:
     """Follow the run in a file or folder; what the command and others call."""
     from glowledger.bench.bench_file import read_bench
-    from glowledger.glow.series import fit_series
+    from glowledger.glow.series import learn_series
     from glowledger.report.style import INVENTED
     from glowledger.runs.following import analyse_run
     from glowledger.spectra.samples import says_invented
@@ -58,8 +59,9 @@ def follow(file: Path, wanted: Wanted, reading: dict[str, Any] | None = None) ->
     bench = None if wanted.bench_file is None else read_bench(wanted.bench_file)
     frames = calibrated_frames(file, bench=bench, dark=wanted.dark, reading=reading)
     bench = with_window(bench, wanted.window, frames.axis.size)
-    series = fit_series(frames, bench=bench)
-    options = _options(wanted, series, bench, reading)
+    model = learn_series(frames, bench=bench)
+    series = model.measure(frames)
+    options = _options(wanted, model, series, bench, reading)
     invented = says_invented(frames)
     return Followed(
         result=analyse_run(series, options),
@@ -70,21 +72,21 @@ def follow(file: Path, wanted: Wanted, reading: dict[str, Any] | None = None) ->
 
 
 def _options(
-    wanted: Wanted, series: SeriesFit, bench: Bench | None, reading: dict[str, Any] | None
+    wanted: Wanted, model: SeriesModel, series: SeriesFit, bench: Bench | None, reading: dict[str, Any] | None
 ) -> RunOptions:
     from glowledger.runs.endpoint import ASSURANCE, Criterion
-    from glowledger.runs.following import RunOptions, blank_levels
+    from glowledger.runs.run_options import RunOptions
 
     blanks: dict[str, Blank] = {}
     if wanted.blank is not None:
-        from glowledger.glow.series import fit_series
+        from glowledger.runs.blank_runs import blank_levels
 
         frames = calibrated_frames(wanted.blank, bench=bench, dark=wanted.dark, reading=reading)
-        empty = fit_series(frames, bench=bench, species=series.species_names)
-        blanks = blank_levels(series, empty, wanted.reference, wanted.margin)
+        blanks = blank_levels(series, model.measure(frames), wanted.reference, wanted.margin)
     return RunOptions(
         reference=wanted.reference,
         indicators=wanted.indicators,
+        candidates=model.joint,
         criterion=Criterion(
             fraction=wanted.fraction,
             assurance=ASSURANCE if wanted.assurance is None else wanted.assurance,
@@ -106,36 +108,57 @@ def _part(low: float, high: float) -> click.FloatRange:
 )
 @click.option("--dark", type=click.Path(path_type=Path), help="File of dark frames to subtract.")
 @click.option(
-    "--blank", type=click.Path(path_type=Path),
+    "--blank",
+    type=click.Path(path_type=Path),
     help="A run of the clean empty chamber under the same conditions; equality with it then decides.",
 )
 @click.option("--window", metavar="MATERIAL", help="What the viewport is made of, e.g. acrylic.")
 @click.option(
-    "--reference", metavar="SPECIES",
+    "--reference",
+    metavar="SPECIES",
     help="Divide contaminants by this species, or by 'total light' [Ar I, O I, N2 or He I, as found].",
 )
 @click.option(
-    "--indicator", "indicators", multiple=True, metavar="SPECIES",
+    "--indicator",
+    "indicators",
+    multiple=True,
+    metavar="SPECIES",
     help="Follow this contaminant; may be given several times [all that are seen].",
 )
 @click.option(
-    "--criterion-fraction", "fraction", type=_part(0, 0.5), default=0.05, show_default=True,
+    "--criterion-fraction",
+    "fraction",
+    type=_part(0, 0.5),
+    default=0.05,
+    show_default=True,
     help="Part of its start below which the excess over the floor has to fall.",
 )
 @click.option(
-    "--assurance", type=_part(0.5, 1.0), default=None,
+    "--assurance",
+    type=_part(0.5, 1.0),
+    default=None,
     help="Probability with which it has to be below [0.97].",
 )
 @click.option(
-    "--hold", "hold_s", type=click.FloatRange(min=0), default=0.0, metavar="SECONDS",
+    "--hold",
+    "hold_s",
+    type=click.FloatRange(min=0),
+    default=0.0,
+    metavar="SECONDS",
     help="Time for which that has to stay so [3 frames].",
 )
 @click.option(
-    "--margin", type=_part(0, 1.0), default=0.05, show_default=True,
+    "--margin",
+    type=_part(0, 1.0),
+    default=0.05,
+    show_default=True,
     help="With --blank: largest difference from the blank that counts as equal, as part of the first level.",
 )
 @click.option(
-    "--over-clean", type=click.FloatRange(min=0), default=0.0, metavar="PART",
+    "--over-clean",
+    type=click.FloatRange(min=0),
+    default=0.0,
+    metavar="PART",
     help="Part of the endpoint time to go on for hidden faces; it is said, not waited for.",
 )
 @click.option("--strict", is_flag=True, help="Exit with 4 if the run cannot tell whether it is done.")

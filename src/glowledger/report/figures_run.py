@@ -15,6 +15,7 @@ from glowledger.runs.results import RunResult, Trend
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from matplotlib.ticker import Locator
 
 MOST = 6  # indicators drawn: as many as there are styles
 BARS = 150  # standard errors are drawn up to this many frames, as a band beyond
@@ -48,12 +49,20 @@ def run_figure(result: RunResult, title: str, *, notice: str | None = None) -> F
         _draw_regimes(axes, result)
         _draw_flashes(axes, result)
         axes.set_title(title, loc="left", pad=30)
-        axes.text(0.0, 1.012, verdict_sentence(result.endpoint), transform=axes.transAxes, va="bottom", fontsize=12.5)
+        axes.text(
+            0.0,
+            1.012,
+            verdict_sentence(result.endpoint),
+            transform=axes.transAxes,
+            va="bottom",
+            fontsize=12.5,
+        )
+        axes.xaxis.set_major_locator(_whole_steps(axes.get_xlim(), scale))
         axes.xaxis.set_major_formatter(lambda x, _: f"{x / scale:g}")
         axes.set_xlabel(f"Time ({unit})")
         axes.set_ylabel(f"Light over that of {result.reference or 'the reference'}, start = 1")
         if axes.get_legend_handles_labels()[0]:
-            axes.legend(loc="upper right", ncols=2, frameon=True, facecolor=style.PAPER, edgecolor="none", framealpha=0.85)
+            figure.legend(loc="outside lower left", ncols=4)
         style.set_alt_text(figure, describe(result, title))
         if notice:
             style.stamp(figure, notice)
@@ -68,6 +77,14 @@ def time_unit(duration_s: float) -> tuple[str, float]:
     return ("min", 60.0) if duration_s > 600 else ("s", 1.0)
 
 
+def _whole_steps(limits: tuple[float, float], scale: float) -> Locator:
+    """Return tick places that are round in the unit of the axis."""
+    from matplotlib.ticker import MaxNLocator, MultipleLocator
+
+    ticks = MaxNLocator(8, steps=[1, 2, 2.5, 5, 10]).tick_values(limits[0] / scale, limits[1] / scale)
+    return MultipleLocator(float(ticks[1] - ticks[0]) * scale)
+
+
 def drawn_trends(result: RunResult) -> list[Trend]:
     """Return the indicators to draw: the deciding one first, then those with a verdict, then the others."""
 
@@ -79,9 +96,9 @@ def drawn_trends(result: RunResult) -> list[Trend]:
 
 
 def first_level(trend: Trend) -> float:
-    """Return the median of the first tenth of the used frames (5 at least); 1 if that is not positive."""
+    """Return the median of the first five used frames; 1 if that is not positive."""
     good = trend.value[trend.used & np.isfinite(trend.value)]
-    level = float(np.median(good[: max(5, len(good) // 10)])) if len(good) else 1.0
+    level = float(np.median(good[:5])) if len(good) else 1.0
     return level if level > 0 else 1.0
 
 
@@ -99,11 +116,22 @@ def _draw_trend(axes: Axes, trend: Trend, index: int) -> float:
     )  # fmt: skip
     if used.sum() <= BARS:
         axes.errorbar(
-            trend.time_s[used], value[used], yerr=error[used], fmt="none", ecolor=look.colour, elinewidth=0.8, alpha=0.6
+            trend.time_s[used],
+            value[used],
+            yerr=error[used],
+            fmt="none",
+            ecolor=look.colour,
+            elinewidth=0.8,
+            alpha=0.6,
         )
     else:
         axes.fill_between(
-            trend.time_s[used], (value - error)[used], (value + error)[used], color=look.colour, alpha=0.18, linewidth=0
+            trend.time_s[used],
+            (value - error)[used],
+            (value + error)[used],
+            color=look.colour,
+            alpha=0.18,
+            linewidth=0,
         )
     axes.plot(
         trend.time_s[aside], value[aside], linestyle="none", marker=look.marker, markersize=size + 2, color=look.colour,
@@ -129,7 +157,9 @@ def _draw_endpoint(axes: Axes, result: RunResult) -> None:
         )  # fmt: skip
         axes.set_xlim(right=max(last, min(high, 1.5 * last) if math.isfinite(high) else last))
     if math.isfinite(end.declared_at_s):
-        axes.axvline(end.declared_at_s, color=style.GOOD, linestyle="--", linewidth=1.8, label="reached: declared here")
+        axes.axvline(
+            end.declared_at_s, color=style.GOOD, linestyle="--", linewidth=1.8, label="reached: declared here"
+        )
 
 
 def _draw_regimes(axes: Axes, result: RunResult) -> None:

@@ -130,3 +130,12 @@ def reading_order(time_s: NDArray[np.float64]) -> tuple[NDArray[np.intp], bool]:
 
 def _breaks(index: NDArray[np.intp]) -> NDArray[np.intp]:
     return np.flatnonzero(np.diff(index) > 1) + 1
+
+
+WORDS = {
+    "time missing": "A frame has no time; it is placed one usual interval after the one before.",
+    "time repeated": "A frame has the same time as the one before and is left out.",
+    "frame out of order": "A frame is older than the one before it and is left out.",
+    "clock jumped back": "The clock was set back; times after it are moved up so that the run goes on.",
+    "gap": "Frames are missing for much longer than the usual interval, or the clock was set forward.",
+}

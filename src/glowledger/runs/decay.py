@@ -8,13 +8,14 @@ residuals; the correlation widens the answer by (1 + phi) / (1 - phi), the varia
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import log_ndtr
 
-from glowledger.runs.decay_shapes import STEP, Families, Floats, ShapeSums
+from glowledger.runs.decay_shapes import STEP, Floats, ShapeSums
 
 STUDENT = 5.0  # degrees of freedom of the weights 1 / (1 + z²/5): 95 % efficient for Gaussian noise
 FINE = 10  # interpolated points between nodes
@@ -80,6 +81,12 @@ class Noise:
     correlation: float
 
 
+def middle(values: Floats) -> float:
+    """Return the median of a short one-dimensional array."""
+    half = len(values) // 2
+    return float(np.partition(values, half)[half])
+
+
 def estimate_noise(residual: Floats, follows: NDArray[np.bool_], parameters: int) -> tuple[Noise, Floats]:
     """Estimate scale, correlation and robust weights from residuals of unit-weight scaling.
 
@@ -106,20 +113,20 @@ def estimate_noise(residual: Floats, follows: NDArray[np.bool_], parameters: int
     """
     n = len(residual)
     freedom = max(n - parameters, 1)
-    scale = 1.4826 * float(np.median(np.abs(residual))) * np.sqrt(n / freedom)
-    spread = float(np.sqrt(np.mean(residual**2)))
+    scale = 1.4826 * middle(np.abs(residual)) * math.sqrt(n / freedom)
+    spread = math.sqrt(float(residual @ residual) / n)
     scale = max(scale, 1e-3 * spread, 1e-12)
     z2 = (residual / scale) ** 2
     weight = 1.0 / (1.0 + z2 / STUDENT)
     psi = residual * weight
-    slope = float(np.mean((1.0 - z2 / STUDENT) * weight**2))
-    variance = float(np.sum(psi**2)) / freedom / max(slope, 0.3) ** 2
+    slope = float((1.0 - z2 / STUDENT) @ weight**2) / n
+    variance = float(psi @ psi) / freedom / max(slope, 0.3) ** 2
     correlation = 0.0
     if n > 8 and follows.any():
-        pair = psi[1:] * psi[:-1]
-        raw = float(np.sum(pair[follows[1:]])) / max(float(np.sum(psi[1:][follows[1:]] ** 2)), 1e-300)
-        correlation = float(np.clip(raw + (3.0 + parameters) / n, 0.0, 0.97))
-    variance *= float(np.mean(weight)) * (1.0 + correlation) / (1.0 - correlation)
+        later = psi[1:] * follows[1:]
+        raw = float(later @ psi[:-1]) / max(float(later @ later), 1e-300)
+        correlation = min(max(raw + (3.0 + parameters) / n, 0.0), 0.97)
+    variance *= float(weight.sum()) / n * (1.0 + correlation) / (1.0 - correlation)
     return Noise(scale=scale, variance=variance, correlation=correlation), weight
 
 

@@ -9,9 +9,12 @@ from numpy.typing import NDArray
 
 from glowledger.runs import decay, decay_shapes
 from glowledger.runs.decay import Evidence, Noise, Posterior
-from glowledger.runs.decay_onset import abrupt_step
+from glowledger.runs.decay_onset import abrupt_step, normal_inverse
 from glowledger.runs.decay_shapes import PLATEAUS, STEP, Families, Floats
 
+LEAST_STEP = (
+    0.04  # of the starting excess: smaller steps matter little, and may be a shape between those tried
+)
 _EXTENSION = max(decay_shapes.RATIO_STEPS)
 
 
@@ -151,7 +154,8 @@ def fit_decay(data: DecayData, weight: Floats, noise: Noise | None, passes: int)
         noise = _noise_from_differences(data)
     freedom = float(max(len(data.time) - 2 - data.columns.shape[1], 2))
     gap = np.diff(data.time, prepend=data.time[0])
-    follows = (gap > 0) & (gap < 2.5 * np.median(gap[1:]))
+    follows = (gap > 0) & (gap < 2.5 * decay.middle(gap[1:]))
+    root = np.sqrt(data.precision)
     log_prior = data.family.log_prior.copy()
     log_prior[-PLATEAUS:] += _cells(data.onset, float(data.time[-1]))
     for _ in range(passes):
@@ -166,19 +170,26 @@ def fit_decay(data: DecayData, weight: Floats, noise: Noise | None, passes: int)
             sums, normal, weighted.T @ data.value, noise, log_prior, data.least_floor, freedom
         )
         design = np.column_stack([data.columns, _likeliest_shape(found, data)])
-        inverse = np.linalg.pinv((design * w[:, None]).T @ design, hermitian=True)
-        coefficients = inverse @ ((design * w[:, None]).T @ data.value)
-        residual = (data.value - design @ coefficients) * np.sqrt(data.precision)
+        inverse = normal_inverse(design, w)
+        coefficients = inverse @ (design.T @ (w * data.value))
+        residual = (data.value - design @ coefficients) * root
         noise, weight = decay.estimate_noise(residual, follows, 2 + data.columns.shape[1])
     plateaus = np.where(found.usable, found.log_evidence, -np.inf)[-PLATEAUS:].max(axis=1)
-    rest = residual / np.sqrt(data.precision)
+    rest = residual / root
     return FittedDecay(
         evidence=found,
         noise=noise,
         weight=weight,
         coefficients=coefficients,
         standard_error=np.sqrt(noise.variance * np.maximum(np.diag(inverse), 0.0)),
-        step_at=abrupt_step(data.time, rest, data.precision, design, 2 + data.columns.shape[1]),
+        step_at=abrupt_step(
+            data.time,
+            rest,
+            data.precision,
+            design,
+            2 + data.columns.shape[1],
+            LEAST_STEP * abs(float(coefficients[-1])),
+        ),
         knee=int(np.argmax(plateaus - _cells(data.onset, float(data.time[-1])))),
     )
 

@@ -10,7 +10,7 @@ import numpy as np
 from glowledger.runs import decay_shapes
 from glowledger.runs.decay import Noise, Posterior
 from glowledger.runs.decay_fit import DecayData, fit_decay
-from glowledger.runs.decay_onset import top_after_rise
+from glowledger.runs.decay_onset import rising_now, top_after_rise
 from glowledger.runs.decay_shapes import Families, Floats
 
 CAPACITY = 256
@@ -41,6 +41,8 @@ class DecayFollower:
         Frames per full bin.
     steps_s : list of float
         Times from which the level is shifted by an unknown amount (leak opened, floor changed).
+    found_s : list of float
+        Those of them that were found here, in the values themselves.
     time, value, precision, weight, count : list of float
         Bins: mean time from `start_s`, weighted mean value, prior precision (sum of 1/variance), robust weight,
         frames.
@@ -50,6 +52,10 @@ class DecayFollower:
         A fall has been seen, so the start is fixed.
     rose : bool
         The signal rose before it fell; the start is its top.
+    rising : bool
+        The latest values stand clearly above earlier ones.
+    told : int
+        Steps given away by `new_steps`.
     knee_s, knee_width_s : float
         Where the end of a plateau is looked for, from `start_s`, and how closely.
     """
@@ -62,6 +68,7 @@ class DecayFollower:
     start_s: float = float("nan")
     per_bin: int = 1
     steps_s: list[float] = field(default_factory=list)
+    found_s: list[float] = field(default_factory=list)
     time: list[float] = field(default_factory=list)
     value: list[float] = field(default_factory=list)
     precision: list[float] = field(default_factory=list)
@@ -70,6 +77,8 @@ class DecayFollower:
     noise: list[float] = field(default_factory=list)
     settled: bool = False
     rose: bool = False
+    rising: bool = False
+    told: int = 0
     knee_s: float = float("nan")
     knee_width_s: float = float("nan")
     _family: Families | None = None
@@ -195,13 +204,21 @@ class DecayFollower:
         )
         self.weight = fitted.weight.tolist()
         self.noise = [fitted.noise.scale, fitted.noise.variance, fitted.noise.correlation]
+        self.rising = rising_now(data.value, data.precision * fitted.weight)
         self._move_knee(data.onset, fitted.knee)
         self.settled = self.settled or fitted.evidence.seen > SETTLED
-        if fitted.step_at is not None and len(self.steps_s) < MOST_STEPS:
-            at = fitted.step_at
-            self.steps_s.append(self.start_s + 0.5 * (self.time[at - 1] + self.time[at]))
-            self.noise, self.weight = [], [1.0] * len(self.time)
+        if fitted.step_at is not None and len(self.found_s) < MOST_STEPS:
+            self._add_step(fitted.step_at)
         return fitted.posterior(data, self.assurance)
+
+    def _add_step(self, at: int) -> None:
+        """Let the level be another from bin `at` on, unless a step is known about there."""
+        when = self.start_s + 0.5 * (self.time[at - 1] + self.time[at])
+        spacing = self.time[-1] / max(len(self.time) - 1, 1)
+        self.noise, self.weight = [], [1.0] * len(self.time)
+        if all(abs(when - s) > 6.0 * spacing for s in self.steps_s):
+            self.found_s.append(when)
+            self.steps_s.append(when)
 
     def _onsets(self, now: float) -> Floats:
         """Return the ends of plateaus to try: some over all the time so far, the others about the likeliest."""
@@ -219,6 +236,15 @@ class DecayFollower:
         inner = abs(onset[best] - self.knee_s) < 2.0 * self.knee_width_s
         self.knee_s = float(onset[best])
         self.knee_width_s *= 0.6 if inner else 1.6
+
+    def new_steps(self) -> list[float]:
+        """Return the steps found in the values since this was last asked."""
+        fresh, self.told = self.found_s[self.told :], len(self.found_s)
+        return fresh
+
+    def skip(self, pause_s: float) -> None:
+        """Leave out a stretch in which nothing happened: later times count from a start moved up by it."""
+        self.start_s += pause_s
 
     def _start_at_top(self) -> None:
         """Drop what came before the top of a signal that first rose: the decay starts there."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from glowledger.runs.decay import estimate_noise
+from glowledger.runs.decay import estimate_noise, middle
 
 Floats = NDArray[np.float64]
 
@@ -53,8 +53,25 @@ def top_after_rise(value: Floats, weight: Floats) -> int | None:
     return top + width // 2
 
 
+def rising_now(value: Floats, weight: Floats) -> bool:
+    """Say whether the latest eighth of the bins stands clearly above the lowest such stretch before it."""
+    n = len(value)
+    width = max(8, n // 8)
+    if n < 3 * width:
+        return False
+    sums = np.cumsum(np.insert(weight * value, 0, 0.0))
+    weights = np.cumsum(np.insert(weight, 0, 0.0))
+    means = (sums[width:] - sums[:-width]) / np.maximum(weights[width:] - weights[:-width], 1e-300)
+    rise = float(means[-1] - means[:-width].min())
+    single = value[:-2] - 2 * value[1:-1] + value[2:]
+    apart = means[::width]
+    bend = apart[:-2] - 2 * apart[1:-1] + apart[2:] if len(apart) > 4 else np.zeros(1)
+    noise = 1.4826 * max(middle(np.abs(single)) / np.sqrt(6.0 * width), middle(np.abs(bend)) / np.sqrt(6.0))
+    return rise > RISE * np.sqrt(2.0) * noise and rise > 0.03 * float(np.abs(means).max())
+
+
 def abrupt_step(
-    time: Floats, residual: Floats, precision: Floats, design: Floats, parameters: int
+    time: Floats, residual: Floats, precision: Floats, design: Floats, parameters: int, least: float
 ) -> int | None:
     """Return the first bin after a step among the latest bins, or None.
 
@@ -66,6 +83,8 @@ def abrupt_step(
         Columns of that fit.
     parameters : int
         Number of fitted parameters.
+    least : float
+        Steps smaller than this may be the misfit of the shape.
 
     Returns
     -------
@@ -78,28 +97,41 @@ def abrupt_step(
     deviations; a ramp from each place competes, so that the knee of a decay is not taken for a step.
     """
     n = len(time)
-    places = n - _BACK[_BACK <= n - 8]
+    places = n - _BACK[n - 8 >= _BACK]
     if len(places) == 0:
         return None
-    scale = 1.4826 * float(np.median(np.abs(residual * np.sqrt(precision))))
+    scale = 1.4826 * middle(np.abs(residual * np.sqrt(precision)))
     reach = 3.0 * max(scale, 1e-12) / np.sqrt(precision)
     pulled = np.clip(residual, -reach, reach)
-    inverse = np.linalg.pinv((design * precision[:, None]).T @ design, hermitian=True)
+    inverse = normal_inverse(design, precision)
     step = (np.arange(n)[:, None] >= places).astype(float)
     gain, size = _gain(step, pulled, precision, design, inverse)
     best = int(np.argmax(gain))
-    if gain[best] < 0.5 * STEP_GAIN * scale**2:
+    if gain[best] < 0.5 * STEP_GAIN * scale**2 or abs(size[best]) < least:
         return None
-    apart = residual - size[best] * (step[:, best] - design @ (inverse @ (design.T @ (precision * step[:, best]))))
+    apart = residual - size[best] * (
+        step[:, best] - design @ (inverse @ (design.T @ (precision * step[:, best])))
+    )
     noise, _ = estimate_noise(apart * np.sqrt(precision), np.ones(n, dtype=bool), parameters + 1)
     if gain[best] < STEP_GAIN * noise.variance:
         return None
     ramp = np.maximum(time[:, None] - time[places - 1], 0.0)
-    if gain[best] - float(_gain(ramp, pulled, precision, design, inverse)[0].max()) < SHARPER * noise.variance:
+    if (
+        gain[best] - float(_gain(ramp, pulled, precision, design, inverse)[0].max())
+        < SHARPER * noise.variance
+    ):
         return None
     near = np.arange(places[min(best + 1, len(places) - 1)], places[max(best - 1, 0)] + 1)
     fine = (np.arange(n)[:, None] >= near).astype(float)
     return int(near[int(np.argmax(_gain(fine, pulled, precision, design, inverse)[0]))])
+
+
+def normal_inverse(design: Floats, weight: Floats) -> Floats:
+    """Return the inverse of the weighted normal matrix, with a trace of ridge against coinciding columns."""
+    normal = (design * weight[:, None]).T @ design
+    normal[np.diag_indices_from(normal)] *= 1.0 + 1e-10
+    normal[np.diag_indices_from(normal)] += 1e-30
+    return np.asarray(np.linalg.inv(normal))
 
 
 def _gain(

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 STEP = 0.125  # of ln(time constant); the evidence is a smooth curve and is interpolated between the nodes
-RATIO_STEPS = (6, 10, 14, 18)  # slow over fast time constant: 2.1, 3.5, 5.8, 9.5
-SLOW_SHARES = (0.05, 0.1, 0.2, 0.35, 0.5, 0.7, 0.85)
+RATIO_STEPS = (6, 10, 14)  # slow over fast time constant: 2.1, 3.5, 5.8
+SLOW_SHARES = (0.1, 0.2, 0.35, 0.5, 0.7)
 PLATEAUS = 10
 STEEPEST = 4.0  # a plateau longer than this many time constants of its fall ended in a step, not in a decay
 
@@ -142,22 +142,20 @@ def shape_sums(
     size = len(tau) - max(RATIO_STEPS)
     rows = np.column_stack([columns * weight[:, None], weight * data]).T  # (q + 1, n)
     linear = rows @ exponentials
-    weighted = exponentials * weight[:, None]
-    gram = weighted.T @ exponentials
-    firsts, squares = [linear[:, None, :size]], [np.diagonal(gram)[None, :size]]
+    gram = (exponentials * weight[:, None]).T @ exponentials
+    fast = np.arange(size)
+    slow = fast + np.array(RATIO_STEPS)[:, None]
     share = np.array(SLOW_SHARES)[:, None]
-    for m in RATIO_STEPS:
-        firsts.append((1 - share) * linear[:, None, :size] + share * linear[:, None, m : m + size])
-        fast, slow = np.diagonal(gram)[:size], np.diagonal(gram)[m : m + size]
-        cross = np.diagonal(gram, m)[:size]
-        squares.append((1 - share) ** 2 * fast + 2 * share * (1 - share) * cross + share**2 * slow)
+    pairs = (1 - share) * linear[:, None, None, :size] + share * linear[:, slow][:, :, None, :]
+    squares = (1 - share) ** 2 * gram[fast, fast] + 2 * share * (1 - share) * gram[fast, slow][:, None, :]
+    squares = squares + share**2 * gram[slow, slow][:, None, :]
     late, late_squares, usable = _plateau_sums(exponentials[:, :size], rows, weight, onset, time, tau[:size])
-    first = np.concatenate([*firsts, late], axis=1)
+    first = np.concatenate([linear[:, None, :size], pairs.reshape(len(rows), -1, size), late], axis=1)
     smooth = np.ones((first.shape[1] - PLATEAUS, size), dtype=bool)
     return ShapeSums(
         with_columns=first[:-1],
         with_data=first[-1],
-        squared=np.concatenate([*squares, late_squares]),
+        squared=np.concatenate([gram[fast, fast][None], squares.reshape(-1, size), late_squares]),
         usable=np.concatenate([smooth, usable]),
     )
 

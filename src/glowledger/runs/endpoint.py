@@ -9,7 +9,7 @@ decays were not drawn from the prior is measured in tests/benchmarks/bench_endpo
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 
 import numpy as np
 
@@ -19,7 +19,10 @@ from glowledger.runs.decay_follower import DecayFollower
 from glowledger.runs.results import Endpoint, EndpointVerdict
 
 NAN = float("nan")
-ASSURANCE = 0.97  # settled by tests/benchmarks/bench_endpoint.py: at most 2 % stopped early, all kinds together
+ASSURANCE = (
+    0.97  # settled by tests/benchmarks/bench_endpoint.py: at most 2 % stopped early, all kinds together
+)
+STRONG = 150.0  # 2 ln L: decays below this do not hold up a verdict on others above it
 SEEN = 30.0  # 2 ln L: a decay counts as seen above this, some 5 standard deviations
 CHECK = (
     "Light only says that products stopped coming off where the plasma reaches; it does not prove the surface "
@@ -86,6 +89,8 @@ class EndpointFollower:
         Since when, and for how many frames, the criterion has been met; NaN, 0 if it is not.
     declared_at_s : float
         When 'reached' was first said; NaN before.
+    frozen : bool
+        Reached under conditions that are past: nothing is added any more.
     """
 
     name: str
@@ -96,6 +101,7 @@ class EndpointFollower:
     held_frames: int = 0
     declared_at_s: float = NAN
     last_s: float = NAN
+    frozen: bool = False
     posterior: Posterior | None = None
     equivalence: Equivalence | None = None
 
@@ -113,6 +119,7 @@ class EndpointFollower:
             "held_frames": self.held_frames,
             "declared_at_s": self.declared_at_s,
             "last_s": self.last_s,
+            "frozen": self.frozen,
             "posterior": None if self.posterior is None else asdict(self.posterior),
             "equivalence": None if self.equivalence is None else asdict(self.equivalence),
         }
@@ -131,7 +138,7 @@ class EndpointFollower:
 
     def add(self, time_s: float, value: float, standard_error: float) -> None:
         """Take in one frame without judging it; values that are not finite are left out."""
-        if math.isfinite(time_s) and math.isfinite(value):
+        if math.isfinite(time_s) and math.isfinite(value) and not self.frozen:
             self.decay.append(time_s, value, standard_error)
             self.last_s = time_s
 
@@ -154,6 +161,8 @@ class EndpointFollower:
 
     def judge(self) -> None:
         """Refit with all frames so far and move the hold on."""
+        if self.frozen:
+            return
         if self.criterion.blank is not None:
             self.equivalence = compare_with_blank(self.decay, self.criterion.blank, self.criterion.assurance)
         self.posterior = self.decay.fit()
@@ -171,7 +180,18 @@ class EndpointFollower:
         if self.criterion.blank is not None:
             return self.equivalence is not None and self.equivalence.equal
         p = self.posterior
-        return p is not None and p.seen >= SEEN and p.done >= self.criterion.assurance
+        if p is None or self.decay.rising:
+            return False
+        return p.seen >= SEEN and p.done >= self.criterion.assurance
+
+    def anew(self, criterion: Criterion) -> EndpointFollower:
+        """Return a follower for new conditions, which starts with what was left of the excess."""
+        return EndpointFollower(name=self.name, criterion=criterion, carried=min(self.left_upper(), 1.0))
+
+    @property
+    def weight(self) -> float:
+        """How clearly the decay stands out, 2 ln L; 0 if it is not known."""
+        return 0.0 if self.posterior is None else self.posterior.seen
 
     @property
     def reached(self) -> bool:
@@ -185,9 +205,21 @@ class EndpointFollower:
             return self.carried
         return self.carried * p.left[2]
 
-    def endpoint(self) -> Endpoint:
-        """Return the verdict with time, interval and reason."""
-        verdict, reason = self._verdict()
+    def endpoint(self, label: str = "", *, plasma_out: bool = False) -> Endpoint:
+        """Return the verdict with time, interval and reason.
+
+        Parameters
+        ----------
+        label : str
+            What the indicator is called, if not by `name`.
+        plasma_out : bool
+            There is no light now, so an end that has not been reached cannot come nearer.
+        """
+        label = label or self.name
+        verdict, reason = self._verdict(label)
+        if plasma_out and verdict != "reached":
+            verdict = "cannot tell" if verdict == "cannot tell" else "not reached"
+            reason = f"The plasma is out; no light is no sign of cleanness. Before that: {reason}"
         p = self.posterior
         start = self.decay.start_s
         known = p is not None and p.seen >= SEEN and verdict != "cannot tell"
@@ -208,7 +240,7 @@ class EndpointFollower:
             declared_at_s=self.declared_at_s,
             remaining_s=remaining,
             remaining_interval_s=left if known or done else (NAN, NAN),
-            indicator=self.name,
+            indicator=label,
             criterion=self.criterion.sentence(),
             reason=reason,
         )
@@ -217,38 +249,45 @@ class EndpointFollower:
         """Times beyond this many seconds from the start are not foreseen from so short a run."""
         return 8.0 * (self.decay.time[-1] if self.decay.time else 0.0)
 
-    def _verdict(self) -> tuple[EndpointVerdict, str]:
+    def _verdict(self, label: str) -> tuple[EndpointVerdict, str]:
         p = self.posterior
         if self.reached:
             return (
                 "reached",
-                f"{self._reached_reason()} {self._floor_words()}{self._over_clean_words()}{CHECK}",
+                f"{self._reached_reason(label)} {self._floor_words()}{self._over_clean_words()}{CHECK}",
             )
         if self.equivalence is not None:
-            return ("not reached", self.equivalence.sentence(self.name))
+            return ("not reached", self.equivalence.sentence(label))
         if p is None:
-            return "cannot tell", f"Too few usable frames of {self.name}: {self.decay.frames} so far."
+            return "cannot tell", f"Too few usable frames of {label}: {self.decay.frames} so far."
+        if p.seen < SEEN and self.carried < 1.0:
+            return "cannot tell", (
+                f"Conditions changed while up to {100 * self.carried:.0f} % of the starting excess of {label} was "
+                "left, and no decay stands out of the noise since then."
+            )
+        if self.decay.rising and p.seen < SEEN:
+            return "not reached", f"{label} is still rising: its decay has not begun."
         if p.seen < SEEN:
             return "cannot tell", (
-                f"No decay of {self.name} stands out of its noise: it may be clean already, never have been dirty, "
+                f"No decay of {label} stands out of its noise: it may be clean already, never have been dirty, "
                 "or change too slowly to be seen yet. A blank run of the clean empty chamber would settle it."
             )
         excess = f"{100 * p.left[1]:.0f} % ({100 * p.left[0]:.0f} to {100 * p.left[2]:.0f} %)"
         if p.end[2] > 4.0 * self.decay.time[-1]:
             return "not reached", (
-                f"{self.name} is falling but its floor is not settled by what has been seen: {excess} of the starting "
+                f"{label} is falling but its floor is not settled by what has been seen: {excess} of the starting "
                 "excess is left, and the end cannot be foreseen."
             )
-        return "approaching", f"{excess} of the starting excess of {self.name} is left (95 % interval)."
+        return "approaching", f"{excess} of the starting excess of {label} is left (95 % interval)."
 
-    def _reached_reason(self) -> str:
+    def _reached_reason(self, label: str) -> str:
         if self.equivalence is not None:
-            return self.equivalence.sentence(self.name)
+            return self.equivalence.sentence(label)
         p = self.posterior
         if p is None:
-            return f"{self.name} met the criterion."
+            return f"{label} met the criterion."
         return (
-            f"{self.name} fell to its floor: {100 * p.left[1]:.1f} % of the starting excess is left "
+            f"{label} fell to its floor: {100 * p.left[1]:.1f} % of the starting excess is left "
             f"(at most {100 * p.left[2]:.1f} % with 97.5 % probability)."
         )
 
@@ -271,15 +310,15 @@ class EndpointFollower:
         return f"With the margin of {100 * self.criterion.over_clean:g} % for hidden faces go on until {until:.0f} s. "
 
 
-def combine(endpoints: dict[str, Endpoint], rising: tuple[str, ...] = ()) -> Endpoint:
+def combine(endpoints: dict[str, Endpoint], weak: tuple[str, ...] = ()) -> Endpoint:
     """Combine the verdicts of several indicators: all with a decay must agree, the slowest decides.
 
     Parameters
     ----------
     endpoints : dict of str to Endpoint
         One per indicator.
-    rising : tuple of str
-        Indicators that rise now; they forbid 'reached'.
+    weak : tuple of str
+        Indicators whose decay hardly stands out of their noise; they do not hold up the others.
 
     Returns
     -------
@@ -289,37 +328,28 @@ def combine(endpoints: dict[str, Endpoint], rising: tuple[str, ...] = ()) -> End
     judged = {name: e for name, e in endpoints.items() if e.verdict != "cannot tell"}
     if not judged:
         return _nothing_to_judge(endpoints)
+    strong = {name: e for name, e in judged.items() if name not in weak} or judged
     order = {"not reached": 2, "approaching": 1, "reached": 0}
 
     def slowness(e: Endpoint) -> tuple[float, ...]:
-        late = e.declared_at_s if e.verdict == "reached" else e.interval_s[1]
+        late = e.time_s if e.verdict == "reached" else e.interval_s[1]
         return (order[e.verdict], late if math.isfinite(late) else math.inf)
 
-    slowest = max(judged.values(), key=slowness)
-    others = [name for name in judged if name != slowest.indicator]
+    slowest = max(strong.values(), key=slowness)
+    others = [name for name in strong if name != slowest.indicator]
+    faint = [name for name in judged if name not in strong]
     silent = [name for name in endpoints if name not in judged]
     words = [slowest.reason]
     if others:
         words.append(f"{slowest.indicator} is the slowest; also judged: {', '.join(others)}.")
+    if faint:
+        words.append(f"Too weak to decide: {', '.join(faint)}.")
     if silent:
         words.append(f"No decay to judge in {', '.join(silent)}.")
-    verdict, remaining = slowest.verdict, slowest.remaining_s
-    blocked = [name for name in rising if name in endpoints]
-    if verdict == "reached" and blocked:
-        verdict = "not reached"
-        words.insert(0, f"{', '.join(blocked)} is rising now, so the run is not done.")
-        remaining = NAN
-    return Endpoint(
-        verdict=verdict,
-        time_s=slowest.time_s,
-        interval_s=slowest.interval_s,
-        declared_at_s=slowest.declared_at_s if verdict == "reached" else NAN,
-        remaining_s=remaining,
-        remaining_interval_s=slowest.remaining_interval_s if verdict == slowest.verdict else (NAN, NAN),
-        indicator=slowest.indicator,
-        criterion=slowest.criterion,
-        reason=" ".join(words),
-    )
+    declared = slowest.declared_at_s
+    if slowest.verdict == "reached":
+        declared = max(e.declared_at_s for e in strong.values())
+    return replace(slowest, declared_at_s=declared, reason=" ".join(words))
 
 
 def _nothing_to_judge(endpoints: dict[str, Endpoint]) -> Endpoint:

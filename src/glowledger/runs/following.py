@@ -3,73 +3,28 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 
 import numpy as np
 
 from glowledger.errors import RunError
 from glowledger.glow.results import SeriesFit
-from glowledger.runs import flash_rate, naming, ratios
-from glowledger.runs.blank import Blank, level_of
-from glowledger.runs.clock import RunClock, reading_order
-from glowledger.runs.decay_follower import DecayFollower
-from glowledger.runs.endpoint import Criterion, EndpointFollower, combine
+from glowledger.runs import naming, ratios
+from glowledger.runs.clock import WORDS, RunClock, reading_order
+from glowledger.runs.endpoint import STRONG, EndpointFollower, combine
+from glowledger.runs.frame_counts import FrameCounts, frame_of
+from glowledger.runs.naming import Change
+from glowledger.runs.optics import Optics
 from glowledger.runs.ratios import CONTAMINANTS, TOTAL, Reference
-from glowledger.runs.results import Alarm, Endpoint, Flash, Regime, RunResult, Trend
-from glowledger.runs.screening import Decided, FrameCounts, Screen
+from glowledger.runs.results import Alarm, Endpoint, Regime, RunResult, Trend
+from glowledger.runs.run_log import RunLog
+from glowledger.runs.run_options import Point, RunOptions
+from glowledger.runs.screening import Decided, Screen
 
 WARM_UP = 10  # usable frames from which the reference is chosen
 SEEN_WINDOW = 12  # frames; a contaminant is trended once its counts are significant in half of them
 SEEN_ERRORS = 3.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RunOptions:
-    """What the user may choose.
-
-    Attributes
-    ----------
-    reference : str or None
-        Species to divide by, or ``total light``; None chooses.
-    indicators : tuple of str
-        Contaminants to follow; empty follows all that are seen.
-    criterion : Criterion
-        When the run counts as done.
-    blanks : dict of str to Blank
-        Blank level per contaminant over reference.
-    """
-
-    reference: str | None = None
-    indicators: tuple[str, ...] = ()
-    criterion: Criterion = field(default_factory=Criterion)
-    blanks: dict[str, Blank] = field(default_factory=dict)
-
-    def criterion_for(self, name: str) -> Criterion:
-        """Return the criterion of one contaminant, with its blank where there is one."""
-        return replace(self.criterion, blank=self.blanks[name]) if name in self.blanks else self.criterion
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Point:
-    """One decided frame.
-
-    Attributes
-    ----------
-    time_s : float
-        Run time.
-    values, errors : dict of str to float
-        Contaminant over reference, per contaminant.
-    used : bool
-        False if the frame was set aside.
-    endpoint : Endpoint or None
-        The verdict with all frames up to this one; None for frames set aside.
-    """
-
-    time_s: float
-    values: dict[str, float]
-    errors: dict[str, float]
-    used: bool
-    endpoint: Endpoint | None
+SAME_LIGHT = 0.12  # relative change of every strong channel within which the plasma burns again as before
 
 
 @dataclass(slots=True, kw_only=True)
@@ -82,27 +37,40 @@ class RunFollower:
         Columns of the frames' counts.
     options : RunOptions
         The user's choices.
+    clock, screen, optics, log : RunClock, Screen, Optics, RunLog
+        Times, odd frames, state of window and spectrometer, events.
+    reference : Reference or None
+        None until enough frames have been seen, or after a change of gas.
+    warming : list of FrameCounts
+        Frames that wait for the reference.
+    followers : dict of str to EndpointFollower
+        Per contaminant.
+    strength : dict of str to list of float
+        Latest counts over standard error of contaminants not yet seen.
+    seen : list of str
+        Contaminants seen, in the order they were.
+    frames, saturated : int
+        Frames taken in, and how many of them had pixels at the ceiling.
+    first_s, last_s, out_since_s : float
+        Run time of the first and the last frame, and since when the plasma has been out.
     """
 
     species_names: tuple[str, ...]
     options: RunOptions = field(default_factory=RunOptions)
     clock: RunClock = field(default_factory=RunClock)
     screen: Screen = field(default_factory=lambda: Screen(main=-2))
+    optics: Optics = field(default_factory=Optics)
+    log: RunLog = field(default_factory=RunLog)
     reference: Reference | None = None
     warming: list[FrameCounts] = field(default_factory=list)
     followers: dict[str, EndpointFollower] = field(default_factory=dict)
     strength: dict[str, list[float]] = field(default_factory=dict)
     seen: list[str] = field(default_factory=list)
-    flashes: list[Flash] = field(default_factory=list)
-    regimes: list[Regime] = field(default_factory=list)
-    alarms: list[Alarm] = field(default_factory=list)
-    shifts_nm: list[float] = field(default_factory=list)
-    rising: list[str] = field(default_factory=list)
     frames: int = 0
     saturated: int = 0
     first_s: float = float("nan")
     last_s: float = float("nan")
-    endpoint: Endpoint | None = None
+    out_since_s: float = float("nan")
 
     def __post_init__(self) -> None:
         for name in self.options.indicators:
@@ -112,7 +80,7 @@ class RunFollower:
                     mend=f"Choose from: {', '.join(self.species_names)}.",
                 )
 
-    # ------------------------------------------------------------------ frames in
+    # frames in
 
     def update(self, frame: FrameCounts) -> list[Point]:
         """Take in one frame, in the order recorded.
@@ -130,76 +98,104 @@ class RunFollower:
         self.frames += 1
         time_s, ruling, kind = self.clock.place(frame.time_s)
         if kind:
-            self._alarm(kind, time_s, _CLOCK_WORDS[kind])
+            self.log.alarm(kind, time_s, WORDS[kind])
         if ruling != "good":
             return []
         if math.isnan(self.first_s):
             self.first_s = time_s
-            self.regimes.append(Regime(start_s=time_s, end_s=time_s, why="start of the run"))
+            self.log.begin(time_s, "start of the run")
         self.last_s = time_s
-        placed = _placed(frame, time_s).per_second()
+        placed = replace(frame, time_s=time_s).per_second()
         if not placed.usable:
-            self._alarm("frame without answer", time_s, "A frame could not be fitted and is left out.")
+            self.log.alarm("frame without answer", time_s, "A frame could not be fitted and is left out.")
             return [self._aside(placed)]
-        if placed.saturated:
-            self.saturated += 1
-            self._alarm(
-                "saturated",
-                time_s,
-                "Pixels are at the ceiling; shorten the exposure. Such frames are left out.",
-            )
-            if self.saturated <= 0.5 * self.frames or self.frames < 4:
-                return [self._aside(placed)]
+        if placed.saturated and self._too_bright(time_s):
+            return [self._aside(placed)]
+        moved = self.optics.drifted(placed.shift_nm)
+        if moved:
+            self._conditions(time_s, Change(why=moved, cut=True, kind="spectrometer moved"))
         return [point for decided in self.screen.take(placed) for point in self._decide(decided)]
 
     def finish(self) -> list[Point]:
         """Decide the frames that still wait; call once at the end of a finished run."""
         points = [point for decided in self.screen.finish() for point in self._decide(decided)]
-        if self.warming:
-            points += self._choose_reference()
-        return points
+        return points + (self._choose_reference() if self.warming else [])
 
-    # ------------------------------------------------------------------ frames decided
+    def _too_bright(self, time_s: float) -> bool:
+        """Count a saturated frame; True if it is to be left out, as long as not most of the run is like it."""
+        self.saturated += 1
+        text = "Pixels are at the ceiling, so the light there is unknown; shorten the exposure."
+        self.log.alarm("saturated", time_s, text)
+        return self.saturated <= 0.5 * self.frames or self.frames < 4
+
+    # frames decided
 
     def _decide(self, decided: Decided) -> list[Point]:
+        start = decided.frames[0].time_s
         if decided.kind == "good":
             return [p for frame in decided.frames for p in self._trend(frame)]
         if decided.kind == "flash":
-            self._flash(decided)
+            names = tuple(self.species_names[i] for i in decided.risen)
+            lasted = decided.frames[-1].time_s - start + self.clock.cadence_s
+            self.log.flash(start, lasted, names, self.last_s)
+        elif decided.kind == "dip" and not self.screen.out:
+            self.log.alarm("light dipped", start, "The light dipped for a moment; those frames are left out.")
+        elif decided.kind == "out":
+            self.out_since_s = start
+            self.log.begin(start, "plasma out")
+            self.log.alarm("plasma out", start, "The plasma is out: there is no light to judge by.")
+        if decided.kind in ("flash", "dip", "out"):
             return [self._aside(frame) for frame in decided.frames]
-        if decided.kind == "dip":
-            if not self.screen.out:
-                self._alarm(
-                    "light dipped", decided.frames[0].time_s, "The light dipped for a moment; left out."
-                )
-            return [self._aside(frame) for frame in decided.frames]
-        if decided.kind == "out":
-            start = decided.frames[0].time_s
-            self._begin(start, "plasma out")
-            self._alarm("plasma out", start, "The plasma is out: no light to judge by.")
-            return [self._aside(frame) for frame in decided.frames]
-        return self._new_conditions(decided)
-
-    def _new_conditions(self, decided: Decided) -> list[Point]:
-        first = decided.frames[0]
-        shifts = np.array(self.shifts_nm) if self.shifts_nm else np.zeros(1)
-        jump = float(np.median([f.shift_nm for f in decided.frames]) - np.median(shifts))
-        width = float(1.4826 * np.median(np.abs(shifts - np.median(shifts))))
-        why, cut = naming.name_change(
-            self.species_names, decided.before, decided.after, decided.noise, np.nan_to_num(jump), width
-        )
+        change = self._lit(decided) if decided.kind == "lit" else self._name(decided)
         points: list[Point] = []
-        if why == "only some contaminants stepped":
-            self._contaminants_stepped(decided, first.time_s)
+        if change.why:
+            points = self._conditions(start, change)
         else:
-            self._begin(first.time_s, why)
-            self._alarm("conditions changed", first.time_s, f"{why[0].upper()}{why[1:]}.")
-            if cut:
-                points += self._cut(why)
-            else:
-                for follower in self.followers.values():
-                    follower.decay.steps_s.append(first.time_s)
+            self._contaminants_stepped(decided, start)
         return points + [p for frame in decided.frames for p in self._trend(frame)]
+
+    def _name(self, decided: Decided) -> Change:
+        change = naming.name_change(self.species_names, decided.before, decided.after, decided.noise)
+        if decided.kind == "ramp":
+            reference = "reference" if self.reference is None else self.reference.name
+            why = change.why or "the light changed"
+            return replace(change, why=f"{reference} drifted fast: {why}", cut=True)
+        return change
+
+    def _lit(self, decided: Decided) -> Change:
+        """The plasma burns again: as before, with a pause in the cleaning, or otherwise."""
+        strong = decided.before > 0.05 * decided.before[-2]
+        strong[-1] = False
+        for name in CONTAMINANTS:
+            if name in self.species_names:
+                strong[self.species_names.index(name)] = False
+        factor = decided.after[strong] / decided.before[strong]
+        if not np.all(np.abs(factor - 1) < SAME_LIGHT):
+            return Change(why="plasma lit again, under other conditions", cut=True, kind="plasma lit")
+        pause = decided.frames[0].time_s - self.out_since_s
+        for follower in self.followers.values():
+            if not follower.reached:
+                follower.decay.skip(pause)
+                follower.decay.steps_s.append(decided.frames[0].time_s)
+        return Change(why="plasma lit again, as before", cut=False, kind="plasma lit")
+
+    def _conditions(self, start_s: float, change: Change) -> list[Point]:
+        """Begin new conditions; where ratios cannot be compared, followers begin anew with what was left."""
+        self.log.begin(start_s, change.why)
+        self.log.alarm(change.kind, start_s, f"{change.why[0].upper()}{change.why[1:]}.")
+        self.optics.begin()
+        for name, old in self.followers.items():
+            if old.reached:
+                old.frozen = True
+            elif change.cut:
+                self.followers[name] = old.anew(self.options.criterion_for(name))
+            elif change.kind != "plasma lit":
+                old.decay.steps_s.append(start_s)
+        points: list[Point] = []
+        if change.gases and self.options.reference is None:
+            points = self._choose_reference() if self.warming else []
+            self.reference = None
+        return points
 
     def _contaminants_stepped(self, decided: Decided, time_s: float) -> None:
         change = decided.after - decided.before
@@ -210,27 +206,10 @@ class RunFollower:
                 follower.decay.steps_s.append(time_s)
                 names.append(f"{name} {'rose' if change[i] > 0 else 'fell'}")
         if names:
-            text = (
-                f"{', '.join(names)} at once and stayed: a leak, a valve, or another load; not an endpoint."
-            )
-            self._alarm("signal stepped", time_s, text)
+            text = f"{', '.join(names)} at once and stayed: a leak, a valve or another load; not an endpoint."
+            self.log.alarm("signal stepped", time_s, text)
 
-    def _cut(self, why: str) -> list[Point]:
-        """Begin new followers; what was left of the excess is carried over. A change of gas asks for a new reference."""
-        for name, old in self.followers.items():
-            if old.reached:
-                continue
-            fresh = EndpointFollower(
-                name=name, criterion=self.options.criterion_for(name), carried=min(old.left_upper(), 1.0)
-            )
-            self.followers[name] = fresh
-        if why.startswith(("gas", "plasma lit")) and self.options.reference is None:
-            points = self._choose_reference() if self.warming else []
-            self.reference = None
-            return points
-        return []
-
-    # ------------------------------------------------------------------ trend and verdict
+    # trend and verdict
 
     def _trend(self, frame: FrameCounts) -> list[Point]:
         if self.reference is None:
@@ -242,30 +221,48 @@ class RunFollower:
         frames, self.warming = self.warming, []
         counts = np.array([f.counts for f in frames])
         errors = np.array([f.standard_error for f in frames])
+        before = self.reference
         self.reference = ratios.choose_reference(self.species_names, counts, errors, self.options.reference)
         name = self.reference.name
+        if before is not None and before.name != name:
+            for follower in self.followers.values():
+                follower.frozen = follower.reached
         self.screen.main = -2 if name == TOTAL else self.species_names.index(name)
         return [self._judge(frame) for frame in frames]
 
-    def _contaminants(self) -> list[str]:
-        wanted = self.options.indicators or CONTAMINANTS
+    def contaminants(self) -> list[str]:
+        """Return the contaminants that may be followed."""
         reference = "" if self.reference is None else self.reference.name
-        return [n for n in wanted if n in self.species_names and n != reference]
+        wanted = self.options.indicators or CONTAMINANTS
+        sure = self.options.candidates
+        if self.options.indicators or sure is None:
+            sure = self.species_names
+        return [n for n in wanted if n in self.species_names and n in sure and n != reference]
 
     def _judge(self, frame: FrameCounts) -> Point:
         values, errors = self._ratios(frame)
-        self.shifts_nm = [*self.shifts_nm[-30:], float(np.nan_to_num(frame.shift_nm))]
+        fogging = self.optics.look(self.species_names, frame, self.screen.main)
+        if fogging:
+            self.log.alarm("window fogging", frame.time_s, fogging)
         for name in values:
             if name not in self.followers:
-                self.followers[name] = EndpointFollower(
-                    name=name, criterion=self.options.criterion_for(name), decay=DecayFollower()
-                )
+                self.followers[name] = EndpointFollower(name=name, criterion=self.options.criterion_for(name))
             follower = self.followers[name]
             follower.add(frame.time_s, values[name], errors[name])
             if self._is_seen(name, frame):
                 follower.judge()
-        self.endpoint = combine(self.endpoints(), tuple(self.rising))
-        return Point(time_s=frame.time_s, values=values, errors=errors, used=True, endpoint=self.endpoint)
+                self._events(name, follower)
+        return Point(time_s=frame.time_s, values=values, errors=errors, used=True, endpoint=self.verdict())
+
+    def _events(self, name: str, follower: EndpointFollower) -> None:
+        """Turn what the follower noticed by itself into alarms."""
+        for step_s in follower.decay.new_steps():
+            text = f"{name} stepped at about {step_s:.0f} s and stayed: a leak, a valve or another load."
+            self.log.alarm("signal stepped", self.last_s, text)
+        if follower.decay.rising:
+            self.log.alarm(
+                "signal rising", self.last_s, f"{name} is rising: a leak, outgassing, oil, or new dirt."
+            )
 
     def _is_seen(self, name: str, frame: FrameCounts) -> bool:
         """True from the frame on at which the contaminant is significant in half of the latest frames."""
@@ -274,15 +271,17 @@ class RunFollower:
         i = self.species_names.index(name)
         error = frame.standard_error[i]
         strength = float(frame.counts[i] / error) if error > 0 else 0.0
-        self.strength[name] = latest = [*self.strength.get(name, [])[-SEEN_WINDOW + 1 :], strength]
-        if len(latest) >= SEEN_WINDOW // 2 and float(np.nanmedian(latest)) > SEEN_ERRORS:
+        latest = [*self.strength.get(name, [])[-SEEN_WINDOW + 1 :], strength]
+        self.strength[name] = latest
+        enough = len(latest) >= SEEN_WINDOW // 2 and float(np.median(np.nan_to_num(latest))) > SEEN_ERRORS
+        if enough or name in self.options.indicators:
             self.seen.append(name)
             del self.strength[name]
             return True
-        return name in self.options.indicators
+        return False
 
     def _ratios(self, frame: FrameCounts) -> tuple[dict[str, float], dict[str, float]]:
-        names = self._contaminants()
+        names = self.contaminants()
         index = [self.species_names.index(n) for n in names]
         if self.reference is None or self.reference.name == TOTAL:
             below, below_se = frame.total, frame.total_error
@@ -297,79 +296,68 @@ class RunFollower:
             dict(zip(names, (float(e) for e in error), strict=True)),
         )
 
-    def endpoints(self) -> dict[str, Endpoint]:
-        """Return the verdict per contaminant seen, named contaminant/reference."""
-        reference = "" if self.reference is None else self.reference.name
-        found = {}
-        for name, follower in self.followers.items():
-            if name in self.seen or name in self.options.indicators:
-                label = f"{name}/{reference}"
-                follower.name, kept = label, follower.name
-                found[label] = follower.endpoint()
-                follower.name = kept
-        return found
-
-    # ------------------------------------------------------------------ events
-
     def _aside(self, frame: FrameCounts) -> Point:
         values, errors = self._ratios(frame) if self.reference is not None else ({}, {})
         return Point(time_s=frame.time_s, values=values, errors=errors, used=False, endpoint=None)
 
-    def _flash(self, decided: Decided) -> None:
-        start = decided.frames[0].time_s
-        duration = decided.frames[-1].time_s - start + self.clock.cadence_s
-        names = tuple(self.species_names[i] for i in decided.risen)
-        self.flashes.append(Flash(time_s=start, duration_s=duration, species=names))
-        began = self.regimes[-1].start_s
-        if flash_rate.rising([f.time_s for f in self.flashes if f.time_s >= began], began, self.last_s):
-            self._alarm(
-                "flash rate rising",
-                start,
-                "Flashes come more often than before: arcs, or a part coming loose.",
-            )
+    def endpoints(self) -> dict[str, Endpoint]:
+        """Return the verdict per contaminant seen, named contaminant/reference."""
+        reference = "" if self.reference is None else self.reference.name
+        out = self.screen.out
+        found = {}
+        for name in self.seen:
+            if name in self.followers:
+                label = f"{name}/{reference}"
+                found[label] = self.followers[name].endpoint(label, plasma_out=out)
+        return found
 
-    def _begin(self, start_s: float, why: str) -> None:
-        last = self.regimes[-1]
-        self.regimes[-1] = Regime(start_s=last.start_s, end_s=start_s, why=last.why)
-        self.regimes.append(Regime(start_s=start_s, end_s=start_s, why=why))
+    def verdict(self) -> Endpoint:
+        """Return the verdict on the run with all frames decided so far."""
+        reference = "" if self.reference is None else self.reference.name
+        weak = tuple(f"{n}/{reference}" for n in self.seen if self.followers[n].weight < STRONG)
+        return combine(self.endpoints(), weak)
 
-    def _alarm(self, kind: str, time_s: float, text: str) -> None:
-        """Keep an alarm; one of a kind per regime, its first."""
-        began = self.regimes[-1].start_s if self.regimes else -math.inf
-        if not any(a.kind == kind and a.time_s >= began for a in self.alarms):
-            self.alarms.append(Alarm(kind=kind, time_s=time_s, text=text))
+    # state
 
     def to_dict(self) -> dict[str, object]:
         """Return the state as plain numbers, strings, lists and dicts; the options are not part of it."""
-        raise NotImplementedError
+        return {
+            "species_names": list(self.species_names),
+            "clock": asdict(self.clock),
+            "screen": self.screen.to_dict(),
+            "optics": asdict(self.optics),
+            "log": self.log.to_dict(),
+            "reference": None if self.reference is None else asdict(self.reference),
+            "warming": [frame.to_dict() for frame in self.warming],
+            "followers": {name: f.to_dict() for name, f in self.followers.items()},
+            "strength": {name: list(values) for name, values in self.strength.items()},
+            "seen": list(self.seen),
+        } | {name: getattr(self, name) for name in _NUMBERS}
+
+    @classmethod
+    def from_dict(cls, state: dict, options: RunOptions | None = None) -> RunFollower:
+        """Rebuild the follower from `to_dict` and the options it was made with."""
+        options = options or RunOptions()
+        return cls(
+            species_names=tuple(state["species_names"]),
+            options=options,
+            clock=RunClock(**state["clock"]),
+            screen=Screen.from_dict(state["screen"]),
+            optics=Optics(**state["optics"]),
+            log=RunLog.from_dict(state["log"]),
+            reference=None if state["reference"] is None else Reference(**state["reference"]),
+            warming=[FrameCounts.from_dict(frame) for frame in state["warming"]],
+            followers={
+                name: EndpointFollower.from_dict(f, options.criterion_for(name))
+                for name, f in state["followers"].items()
+            },
+            strength={name: list(values) for name, values in state["strength"].items()},
+            seen=list(state["seen"]),
+            **{name: state[name] for name in _NUMBERS},
+        )
 
 
-_CLOCK_WORDS = {
-    "time missing": "A frame has no time; it is placed one usual interval after the one before.",
-    "time repeated": "A frame has the same time as the one before and is left out.",
-    "frame out of order": "A frame is older than the one before it and is left out.",
-    "clock jumped back": "The clock was set back; times after it are moved up so that the run goes on.",
-    "gap": "Frames are missing for much longer than the usual interval, or the clock was set forward.",
-}
-
-
-def _placed(frame: FrameCounts, time_s: float) -> FrameCounts:
-    return replace(frame, time_s=time_s)
-
-
-def frame_of(series: SeriesFit, i: int) -> FrameCounts:
-    """Return frame `i` of a fitted series."""
-    return FrameCounts(
-        time_s=float(series.time_s[i]),
-        exposure_s=float(series.exposure_s[i]),
-        counts=series.counts[i],
-        standard_error=series.standard_error[i],
-        total=float(series.total_counts[i]),
-        total_error=float(series.total_error[i]),
-        continuum=float(series.continuum_counts[i]),
-        shift_nm=float(series.shift_nm[i]),
-        saturated=bool(series.saturated[i]),
-    )
+_NUMBERS = ("frames", "saturated", "first_s", "last_s", "out_since_s")
 
 
 def analyse_run(series: SeriesFit, options: RunOptions | None = None) -> RunResult:
@@ -402,85 +390,38 @@ def analyse_run(series: SeriesFit, options: RunOptions | None = None) -> RunResu
     points += follower.finish()
     if changed:
         text = "Frames were stored out of order; they are read in the order of their times."
-        follower.alarms.insert(0, Alarm(kind="frame out of order", time_s=follower.first_s, text=text))
-    return _result(follower, sorted(points, key=lambda p: p.time_s))
+        follower.log.alarms.insert(0, Alarm(kind="frame out of order", time_s=follower.first_s, text=text))
+    return result_of(follower, sorted(points, key=lambda p: p.time_s))
 
 
-def _result(follower: RunFollower, points: list[Point]) -> RunResult:
+def result_of(follower: RunFollower, points: list[Point]) -> RunResult:
+    """Return everything a run says, from its follower and its decided frames in time order."""
     reference = follower.reference
     name = "" if reference is None else reference.name
     time_s = np.array([p.time_s for p in points])
     used = np.array([p.used for p in points], dtype=bool)
-    trends = []
-    for species in follower.followers:
-        if species not in follower.seen and species not in follower.options.indicators:
-            continue
-        trends.append(
-            Trend(
-                name=f"{species}/{name}",
-                time_s=time_s,
-                value=np.array([p.values.get(species, np.nan) for p in points]),
-                standard_error=np.array([p.errors.get(species, np.nan) for p in points]),
-                used=used,
-            )
+    trends = [
+        Trend(
+            name=f"{species}/{name}",
+            time_s=time_s,
+            value=np.array([p.values.get(species, np.nan) for p in points]),
+            standard_error=np.array([p.errors.get(species, np.nan) for p in points]),
+            used=used,
         )
-    last = follower.regimes[-1:]
-    ends = [Regime(start_s=r.start_s, end_s=follower.last_s, why=r.why) for r in last]
+        for species in follower.seen
+    ]
+    log = follower.log
+    ends = [Regime(start_s=r.start_s, end_s=follower.last_s, why=r.why) for r in log.regimes[-1:]]
     endpoints = follower.endpoints()
     return RunResult(
         reference=name,
         reference_reason="" if reference is None else reference.reason,
         indicators=tuple(trends),
         endpoints=endpoints,
-        flashes=tuple(follower.flashes),
-        regimes=tuple(follower.regimes[:-1] + ends),
-        alarms=tuple(follower.alarms),
-        endpoint=combine(endpoints, tuple(follower.rising)),
+        flashes=tuple(log.flashes),
+        regimes=tuple(log.regimes[:-1] + ends),
+        alarms=tuple(log.alarms),
+        endpoint=follower.verdict(),
         frames=follower.frames,
         duration_s=float(np.nan_to_num(follower.last_s - follower.first_s)),
     )
-
-
-def blank_levels(
-    series: SeriesFit, blank: SeriesFit, reference: str | None, margin: float
-) -> dict[str, Blank]:
-    """Return the level of every contaminant in a blank run, with a margin in parts of its level at the run's start.
-
-    Parameters
-    ----------
-    series, blank : SeriesFit
-        The run and the blank run, fitted for the same species.
-    reference : str or None
-        As asked for; None chooses as in the run.
-    margin : float
-        Part of the contaminant's first level in the run by which it may differ.
-
-    Returns
-    -------
-    dict of str to Blank
-
-    Raises
-    ------
-    RunError
-        If the blank has fewer than 4 usable frames.
-    """
-    first = slice(0, WARM_UP)
-    chosen = ratios.choose_reference(
-        series.species_names, series.counts[first], series.standard_error[first], reference
-    ).name
-    levels = {}
-    for name in CONTAMINANTS:
-        if name not in series.species_names or name not in blank.species_names or name == chosen:
-            continue
-        start, _ = ratios.series_ratio(series, name, chosen)
-        empty, error = ratios.series_ratio(blank, name, chosen)
-        level, level_se = level_of(empty, error)
-        top = float(np.nanmedian(start[:WARM_UP])) if np.isfinite(start[:WARM_UP]).any() else float("nan")
-        if np.isfinite(level) and np.isfinite(top):
-            levels[name] = Blank(level=level, standard_error=level_se, margin=margin * abs(top))
-    if not levels:
-        raise RunError(
-            "The blank run has no usable frames, or none of its species can be compared.",
-            mend="Record at least 4 frames of the clean empty chamber under the same conditions.",
-        )
-    return levels

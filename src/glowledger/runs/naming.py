@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -11,11 +13,34 @@ Floats = NDArray[np.float64]
 
 PROCESS = (*REFERENCES, "H2", "Ne I", "Kr I", "Xe I", "O2+", "N2+", "CO2+", "Ar II", "He II")
 IONS = ("N2+", "O2+", "Ar II", "CO2+", "CO+", "He II", "Kr II", "Ne II")
+STEADY = 0.08  # relative change of a process gas below which it counts as unchanged
+MINOR = 0.15  # part of the light below which a gas that comes or goes does not make another plasma
+CHANGED = 0.03  # part of the light a process gas has to have to be looked at
 
 
-def name_change(
-    names: tuple[str, ...], before: Floats, after: Floats, noise: Floats, shift_nm: float, width_nm: float
-) -> tuple[str, bool]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """What changed.
+
+    Attributes
+    ----------
+    why : str
+        In plain words; empty if only some contaminants stepped.
+    cut : bool
+        True if ratios before and after cannot be compared.
+    gases : bool
+        True if the process gas is another, so that the reference has to be chosen anew.
+    kind : str
+        Kind of the alarm.
+    """
+
+    why: str
+    cut: bool
+    gases: bool = False
+    kind: str = "conditions changed"
+
+
+def name_change(names: tuple[str, ...], before: Floats, after: Floats, noise: Floats) -> Change:
     """Name what began new conditions.
 
     Parameters
@@ -24,56 +49,73 @@ def name_change(
         Species.
     before, after, noise : ndarray of shape (s + 2,)
         Levels per channel (species, total light, continuum) and the scatter of one frame.
-    shift_nm : float
-        Jump of the wavelength axis.
-    width_nm : float
-        Scatter of the axis from frame to frame.
 
     Returns
     -------
-    why : str
-        In plain words.
-    cut : bool
-        True if the ratios before and after cannot be compared.
+    Change
     """
     s = len(names)
-    total_before, total_after = float(before[s]), float(after[s])
-    if total_before <= 0 or not np.isfinite(total_before):
-        return "plasma lit", True
-    scale = total_after / total_before
-    continuum_step = float(after[s + 1] - before[s + 1]) / total_before
-    main = [i for i, n in enumerate(names) if n in PROCESS and max(before[i], after[i]) > 0.03 * total_before]
+    total = float(before[s])
+    if total <= 0 or not np.isfinite(total):
+        return Change(why="plasma lit", cut=True, gases=True)
+    scale = float(after[s]) / total
+    floor = CHANGED * max(total, float(after[s]))
+    main = [i for i, n in enumerate(names) if n in PROCESS and max(before[i], after[i]) > floor]
     with np.errstate(divide="ignore", invalid="ignore"):
         factors = np.array([after[i] / before[i] if before[i] > 0 else np.inf for i in main])
-    if abs(shift_nm) > max(8 * width_nm, 0.2):
-        return f"spectrometer moved (axis jumped by {shift_nm:+.2f} nm)", True
-    lamp = _lamp(names, before, after, noise)
-    steady = len(factors) > 0 and bool(np.all(np.abs(factors - 1) < 0.08))
-    if steady and (lamp or continuum_step > 0.05):
-        return (
-            "lamp or room light on" if lamp else "steady light added (lamp, room light or hot surface)",
-            False,
+    come = [i for i, f in zip(main, factors, strict=True) if f > 3.0 * max(scale, 1.0)]
+    gone = [i for i, f in zip(main, factors, strict=True) if f < min(scale, 1.0) / 3.0]
+    if come or gone:
+        return _gases(names, before, after, come, gone, factors[[i not in (*come, *gone) for i in main]])
+    if len(factors) == 0 or np.all(np.abs(factors - 1) < STEADY):
+        return _steady(names, before, after, noise, bool(len(factors)))
+    if factors.max() > 1.4 * max(float(factors.min()), 1e-9):
+        ions = any(names[i] in IONS for i in main)
+        what = "pressure, polarity, magnet or power" if ions else "pressure or power"
+        return Change(
+            why=f"line pattern changed ({what}); all light stepped by a factor {scale:.2g}", cut=True
         )
-    if steady and continuum_step < -0.05:
-        return "steady light removed", False
-    gone = [names[i] for i, f in zip(main, factors, strict=True) if f < 0.25 * min(scale, 1.0)]
-    come = [names[i] for i, f in zip(main, factors, strict=True) if f > 4.0 * max(scale, 1.0)]
-    if gone or come:
-        words = [f"{', '.join(come)} came" if come else "", f"{', '.join(gone)} went" if gone else ""]
-        return f"gas changed: {' and '.join(w for w in words if w)}", True
-    if len(factors) and not steady:
-        spread = factors.max() / max(factors.min(), 1e-9)
-        if spread > 1.4:
-            ion = [names[i] for i in main if names[i] in IONS]
-            what = "pressure, polarity, magnet or power" if ion else "pressure or power"
-            return f"line pattern changed ({what}); all light stepped by a factor {scale:.2g}", True
-        return f"all light stepped by a factor {scale:.2g} (power, pressure, or what the fibre sees)", True
-    return "only some contaminants stepped", False
+    return Change(
+        why=f"all light stepped by a factor {scale:.2g} (power, pressure, or what the fibre sees)", cut=True
+    )
 
 
-def _lamp(names: tuple[str, ...], before: Floats, after: Floats, noise: Floats) -> bool:
-    """True if mercury light appeared."""
-    if "Hg I" not in names:
-        return False
-    i = names.index("Hg I")
-    return bool(after[i] - before[i] > 8 * max(noise[i], 1e-12) and after[i] > 2 * max(before[i], 0.0))
+def _gases(
+    names: tuple[str, ...], before: Floats, after: Floats, come: list[int], gone: list[int], rest: Floats
+) -> Change:
+    words = [f"{', '.join(names[i] for i in come)} came" if come else ""]
+    words.append(f"{', '.join(names[i] for i in gone)} went" if gone else "")
+    said = " and ".join(w for w in words if w)
+    s = len(names)
+    minor = all(after[i] < MINOR * after[s] for i in come) and all(
+        before[i] < MINOR * before[s] for i in gone
+    )
+    if minor and len(rest) and np.all(np.abs(rest - 1) < STEADY):
+        air = any(names[i] in ("N2", "N2+") for i in come)
+        why = f"{said} while the other gases stayed"
+        return Change(
+            why=f"{why}: air leak, or nitrogen let in" if air else why,
+            cut=False,
+            kind="possible air leak" if air else "conditions changed",
+        )
+    return Change(why=f"gas changed: {said}", cut=True, gases=True)
+
+
+def _steady(names: tuple[str, ...], before: Floats, after: Floats, noise: Floats, known: bool) -> Change:
+    """The process gases stayed: light was added or taken away, or contaminants alone stepped."""
+    s = len(names)
+    lamp = False
+    if "Hg I" in names:
+        i = names.index("Hg I")
+        lamp = bool(after[i] - before[i] > 8 * max(noise[i], 1e-12) and after[i] > 2 * max(before[i], 0.0))
+    step = float(after[s + 1] - before[s + 1]) / float(before[s])
+    if lamp:
+        return Change(why="lamp or room light on (mercury lines)", cut=False, kind="lamp or room light")
+    if known and step > 0.05:
+        why = "steady light added (lamp, room light or a hot surface)"
+        return Change(why=why, cut=False, kind="lamp or room light")
+    if known and step < -0.05:
+        return Change(why="steady light taken away", cut=False, kind="lamp or room light")
+    if not known and abs(float(after[s]) / float(before[s]) - 1) > STEADY:
+        return Change(why=f"all light stepped by a factor {float(after[s]) / float(before[s]):.2g}", cut=True)
+    return Change(why="", cut=False)

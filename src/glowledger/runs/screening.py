@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Kind = Literal["good", "flash", "dip", "step", "out"]
+from glowledger.runs.frame_counts import Floats, FrameCounts
+
+Kind = Literal["good", "flash", "dip", "step", "ramp", "out", "lit"]
 
 RECENT = 30  # accepted frames remembered
 LEVEL = 5  # of which the latest give the level
@@ -17,55 +17,8 @@ LONGEST = 5  # an excursion of more frames than this is a step
 ODD = 6.0  # standard deviations, if two species jump together
 VERY_ODD = 9.0  # if one does
 MAIN_STEP = 0.08  # relative change of the main light that matters
+RAMP = 0.25  # relative change of the reference within some thirty frames that is no mere drift
 OUT = 0.12  # of the usual light: plasma out
-
-
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class FrameCounts:
-    """One frame of a run.
-
-    Attributes
-    ----------
-    time_s, exposure_s : float
-        As recorded; NaN where unknown.
-    counts, standard_error : ndarray of shape (s,)
-        Per species; NaN where the frame has no answer.
-    total, total_error, continuum : float
-        Light above the dark, its standard error, its smooth part.
-    shift_nm : float
-        Drift of the axis.
-    saturated : bool
-        Pixels at the ceiling.
-    """
-
-    time_s: float
-    exposure_s: float
-    counts: Floats
-    standard_error: Floats
-    total: float
-    total_error: float
-    continuum: float
-    shift_nm: float
-    saturated: bool
-
-    def per_second(self) -> FrameCounts:
-        """Return the frame with counts per second of exposure, or itself where the exposure is unknown."""
-        if not (np.isfinite(self.exposure_s) and self.exposure_s > 0):
-            return self
-        e = self.exposure_s
-        return replace(
-            self,
-            counts=self.counts / e,
-            standard_error=self.standard_error / e,
-            total=self.total / e,
-            total_error=self.total_error / e,
-            continuum=self.continuum / e,
-        )
-
-    @property
-    def usable(self) -> bool:
-        """True if the frame has light and at least one species answer."""
-        return bool(np.isfinite(self.total) and np.isfinite(self.counts).any())
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -74,8 +27,9 @@ class Decided:
 
     Attributes
     ----------
-    kind : {'good', 'flash', 'dip', 'step', 'out'}
-        'step': conditions changed with the first of them; 'out': the plasma went out.
+    kind : {'good', 'flash', 'dip', 'step', 'ramp', 'out', 'lit'}
+        'step': conditions changed with the first of them; 'ramp': they have been changing until now; 'out': the
+        plasma went out; 'lit': it burns again.
     frames : list of FrameCounts
         In time order.
     risen : tuple of int
@@ -108,8 +62,8 @@ class Screen:
         Odd frames not yet decided.
     out : bool
         The plasma is out.
-    lit : float
-        Total light while the plasma burned.
+    lit : list of float
+        Channel levels before the plasma went out.
     """
 
     main: int
@@ -117,11 +71,11 @@ class Screen:
     surprise: list[list[float]] = field(default_factory=list)
     waiting: list[FrameCounts] = field(default_factory=list)
     out: bool = False
-    lit: float = float("nan")
+    lit: list[float] = field(default_factory=list)
 
     def take(self, frame: FrameCounts) -> list[Decided]:
         """Take in one usable frame (counts per second) and return what is decided now, oldest first."""
-        values = channels(frame)
+        values = frame.channels
         if self.out:
             return self._while_out(frame, values)
         if len(self.recent) < LEVEL:
@@ -130,7 +84,7 @@ class Screen:
         if not self._odd(frame, values):
             done = self._settle()
             self._accept(values)
-            return [*done, Decided(kind="good", frames=[frame])]
+            return [*done, self._ramp(frame) or Decided(kind="good", frames=[frame])]
         self.waiting.append(frame)
         return self._step() if len(self.waiting) > LONGEST else []
 
@@ -139,17 +93,17 @@ class Screen:
         return self._settle()
 
     def _level(self) -> Floats:
-        return np.asarray(np.nanmedian(np.array(self.recent[-LEVEL:]), axis=0))
+        return middles(np.array(self.recent[-LEVEL:]))
 
     def _noise(self) -> Floats:
         if not self.surprise:
             return np.zeros(len(self.recent[0]))
-        return 1.4826 * np.asarray(np.nanmedian(np.abs(np.array(self.surprise)), axis=0))
+        return 1.4826 * middles(np.abs(np.array(self.surprise)))
 
     def _scores(self, frame: FrameCounts, values: Floats) -> tuple[Floats, Floats]:
         """Return departures in standard deviations, and the levels."""
         level = self._level()
-        error = channel_errors(frame)
+        error = frame.channel_errors
         few = 1.0 if len(self.surprise) >= 12 else 1.5
         spread = np.sqrt((few * self._noise()) ** 2 + error**2 + (0.01 * level) ** 2)
         return (values - level) / np.where(spread > 0, spread, np.inf), level
@@ -179,7 +133,7 @@ class Screen:
         if not self.waiting:
             return []
         frames, self.waiting = self.waiting, []
-        z = np.max([np.nan_to_num(self._scores(f, channels(f))[0]) for f in frames], axis=0)
+        z = np.max([np.nan_to_num(self._scores(f, f.channels)[0]) for f in frames], axis=0)
         risen = [int(i) for i in np.argsort(-z[:-2]) if z[i] > ODD]
         kind: Kind = "flash" if risen else "dip"
         return [Decided(kind=kind, frames=frames, risen=tuple(risen))]
@@ -187,40 +141,62 @@ class Screen:
     def _step(self) -> list[Decided]:
         """The excursion stayed: new conditions, or plasma out."""
         frames, self.waiting = self.waiting, []
-        stack = np.array([channels(f) for f in frames])
+        stack = np.array([f.channels for f in frames])
         before, noise = self._level(), self._noise()
-        after = np.asarray(np.nanmedian(stack[-LEVEL:], axis=0))
+        after = middles(stack[-LEVEL:])
         if np.all(stack[-LEVEL:, -2] < OUT * before[-2]):
-            self.out, self.lit = True, float(before[-2])
+            self.out, self.lit = True, before.tolist()
             return [Decided(kind="out", frames=frames, before=before, after=after, noise=noise)]
         self.recent = stack[-LEVEL:].tolist()
         change = np.nan_to_num((after - before) / np.where(noise > 0, noise, np.inf))
         risen = tuple(int(i) for i in np.argsort(-change[:-2]) if change[i] > 3.0)
         return [Decided(kind="step", frames=frames, risen=risen, before=before, after=after, noise=noise)]
 
+    def _ramp(self, frame: FrameCounts) -> Decided | None:
+        """The reference drifted away from where it was some thirty frames ago: too fast for a drift."""
+        if self.main < 0 or len(self.recent) < RECENT:
+            return None
+        rows = np.array(self.recent)
+        before, after = middles(rows[: 2 * LEVEL]), middles(rows[-LEVEL:])
+        change = abs(after[self.main] - before[self.main])
+        if change < RAMP * abs(before[self.main]) or change < ODD * self._noise()[self.main]:
+            return None
+        noise = self._noise()
+        self.recent = self.recent[-LEVEL:]
+        return Decided(kind="ramp", frames=[frame], before=before, after=after, noise=noise)
+
+    def to_dict(self) -> dict[str, object]:
+        """Return the state as plain numbers and lists."""
+        return {
+            "main": self.main,
+            "recent": self.recent,
+            "surprise": self.surprise,
+            "waiting": [frame.to_dict() for frame in self.waiting],
+            "out": self.out,
+            "lit": self.lit,
+        }
+
+    @classmethod
+    def from_dict(cls, state: dict) -> Screen:
+        """Rebuild the screen from `to_dict`."""
+        return cls(**{**state, "waiting": [FrameCounts.from_dict(f) for f in state["waiting"]]})
+
     def _while_out(self, frame: FrameCounts, values: Floats) -> list[Decided]:
-        if values[-2] < 2.5 * OUT * self.lit:
+        if values[-2] < 2.5 * OUT * self.lit[-2]:
             held, self.waiting = self.waiting, []
             return [Decided(kind="dip", frames=[*held, frame])]
         self.waiting.append(frame)
         if len(self.waiting) < LEVEL:
             return []
         frames, self.waiting = self.waiting, []
-        before = np.array(self.recent[-1])
-        self.recent = [channels(f).tolist() for f in frames]
+        self.recent = [f.channels.tolist() for f in frames]
         self.out, self.surprise = False, []
-        after = np.asarray(np.nanmedian(np.array(self.recent), axis=0))
-        return [
-            Decided(kind="step", frames=frames, before=np.zeros_like(before), after=after, noise=0 * before)
-        ]
+        after = middles(np.array(self.recent))
+        before = np.array(self.lit)
+        return [Decided(kind="lit", frames=frames, before=before, after=after, noise=0 * before)]
 
 
-def channels(frame: FrameCounts) -> Floats:
-    """Return species counts, total light and continuum as one array, shape (s + 2,)."""
-    return np.append(frame.counts, [frame.total, frame.continuum])
-
-
-def channel_errors(frame: FrameCounts) -> Floats:
-    """Return the standard errors of `channels`, 0 where unknown."""
-    error = np.append(frame.standard_error, [frame.total_error, frame.total_error])
-    return np.nan_to_num(error, nan=0.0, posinf=0.0)
+def middles(rows: Floats) -> Floats:
+    """Return the median of each column, shape (s + 2,); values that are NaN count as high."""
+    ordered = np.sort(rows, axis=0)
+    return np.asarray(0.5 * (ordered[(len(rows) - 1) // 2] + ordered[len(rows) // 2]))

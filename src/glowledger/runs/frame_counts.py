@@ -1,0 +1,106 @@
+"""One frame of a run as numbers: counts per species, total light, drift."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from glowledger.glow.results import SeriesFit
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class FrameCounts:
+    """One frame of a run.
+
+    Attributes
+    ----------
+    time_s, exposure_s : float
+        As recorded; NaN where unknown.
+    counts, standard_error : ndarray of shape (s,)
+        Per species; NaN where the frame has no answer.
+    total, total_error, continuum : float
+        Light above the dark, its standard error, its smooth part.
+    shift_nm : float
+        Drift of the axis.
+    saturated : bool
+        Pixels at the ceiling.
+    """
+
+    time_s: float
+    exposure_s: float
+    counts: Floats
+    standard_error: Floats
+    total: float
+    total_error: float
+    continuum: float
+    shift_nm: float
+    saturated: bool
+
+    def per_second(self) -> FrameCounts:
+        """Return the frame with counts per second of exposure, or itself where the exposure is unknown."""
+        if not (np.isfinite(self.exposure_s) and self.exposure_s > 0):
+            return self
+        e = self.exposure_s
+        return replace(
+            self,
+            counts=self.counts / e,
+            standard_error=self.standard_error / e,
+            total=self.total / e,
+            total_error=self.total_error / e,
+            continuum=self.continuum / e,
+        )
+
+    @property
+    def usable(self) -> bool:
+        """True if the frame has light and at least one species answer."""
+        return bool(np.isfinite(self.total) and np.isfinite(self.counts).any())
+
+    @property
+    def channels(self) -> Floats:
+        """Species counts, total light and continuum, shape (s + 2,)."""
+        return np.append(self.counts, [self.total, self.continuum])
+
+    @property
+    def channel_errors(self) -> Floats:
+        """Standard errors of `channels`, 0 where unknown."""
+        error = np.append(self.standard_error, [self.total_error, self.total_error])
+        return np.nan_to_num(error, nan=0.0, posinf=0.0)
+
+    def to_dict(self) -> dict[str, object]:
+        """Return the frame as plain numbers and lists."""
+        return {
+            "time_s": self.time_s,
+            "exposure_s": self.exposure_s,
+            "counts": self.counts.tolist(),
+            "standard_error": self.standard_error.tolist(),
+            "total": self.total,
+            "total_error": self.total_error,
+            "continuum": self.continuum,
+            "shift_nm": self.shift_nm,
+            "saturated": self.saturated,
+        }
+
+    @classmethod
+    def from_dict(cls, state: dict) -> FrameCounts:
+        """Rebuild the frame from `to_dict`."""
+        arrays = {name: np.array(state[name], dtype=float) for name in ("counts", "standard_error")}
+        return cls(**{**state, **arrays})
+
+
+def frame_of(series: SeriesFit, i: int) -> FrameCounts:
+    """Return frame `i` of a fitted series."""
+    return FrameCounts(
+        time_s=float(series.time_s[i]),
+        exposure_s=float(series.exposure_s[i]),
+        counts=series.counts[i],
+        standard_error=series.standard_error[i],
+        total=float(series.total_counts[i]),
+        total_error=float(series.total_error[i]),
+        continuum=float(series.continuum_counts[i]),
+        shift_nm=float(series.shift_nm[i]),
+        saturated=bool(series.saturated[i]),
+    )

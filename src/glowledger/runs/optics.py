@@ -1,0 +1,89 @@
+"""State of window and spectrometer: a fogging window, a spectrometer that moved."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from glowledger.runs.frame_counts import FrameCounts
+
+# Process gases by where their light lies; a film on the window takes the short waves first (common practice)
+BLUE = ("N2", "N2+", "NO", "O2+")
+RED = ("Ar I", "O I", "Ne I", "He I")
+FIRST = 10  # frames whose mean is the clean window
+FALL = 0.25  # of ln of the blue light below which nothing is called
+STEEPER = 1.3  # the blue has to fall this much faster than the red
+LATEST = 30  # shifts remembered
+AFTER = 5  # of which the latest are the present place
+LEAST_JUMP_NM = 0.2
+
+
+@dataclass(slots=True, kw_only=True)
+class Optics:
+    """What is remembered of the light by colour, and of the axis.
+
+    Attributes
+    ----------
+    first, latest : list of list of float
+        ln of blue and red light: of the first frames under the present conditions, and of the last ones.
+    shifts_nm : list of float
+        Latest drifts of the axis.
+    """
+
+    first: list[list[float]] = field(default_factory=list)
+    latest: list[list[float]] = field(default_factory=list)
+    shifts_nm: list[float] = field(default_factory=list)
+
+    def begin(self) -> None:
+        """Forget the colours: new conditions."""
+        self.first, self.latest = [], []
+
+    def look(self, names: tuple[str, ...], frame: FrameCounts, main: int) -> str:
+        """Take in a frame; return what to say of the window, or ''."""
+        blue = sum(
+            float(frame.counts[names.index(n)]) for n in BLUE if n in names and self._strong(names, frame, n)
+        )
+        red = sum(
+            float(frame.counts[names.index(n)]) for n in RED if n in names and self._strong(names, frame, n)
+        )
+        if blue <= 0 or red <= 0 or main < 0:
+            return ""
+        pair = [float(np.log(blue)), float(np.log(red))]
+        if len(self.first) < FIRST:
+            self.first.append(pair)
+            return ""
+        self.latest = [*self.latest[-FIRST + 1 :], pair]
+        if len(self.latest) < FIRST:
+            return ""
+        before, after = np.array(self.first), np.array(self.latest)
+        fall = np.median(before, axis=0) - np.median(after, axis=0)
+        noise = 1.4826 * np.median(np.abs(before - np.median(before, axis=0)), axis=0)
+        clear = fall > np.maximum(3.0 * noise, [FALL, 0.03])
+        if not clear.all() or fall[0] < STEEPER * fall[1]:
+            return ""
+        return (
+            f"Short-wave light fell by {100 * (1 - np.exp(-fall[0])):.0f} %, long-wave light by "
+            f"{100 * (1 - np.exp(-fall[1])):.0f} %: a film may be growing on the window; ratios of lines far apart drift."
+        )
+
+    @staticmethod
+    def _strong(names: tuple[str, ...], frame: FrameCounts, name: str) -> bool:
+        i = names.index(name)
+        return bool(frame.counts[i] > 5 * frame.standard_error[i] and frame.counts[i] > 0.01 * frame.total)
+
+    def drifted(self, shift_nm: float) -> str:
+        """Take in the drift of a frame; return what to say if the axis jumped, or ''."""
+        if not np.isfinite(shift_nm):
+            return ""
+        self.shifts_nm = [*self.shifts_nm[-LATEST + 1 :], float(shift_nm)]
+        if len(self.shifts_nm) < LATEST // 2:
+            return ""
+        before, after = np.array(self.shifts_nm[:-AFTER]), np.array(self.shifts_nm[-AFTER:])
+        jump = float(np.median(after) - np.median(before))
+        width = 1.4826 * float(np.median(np.abs(before - np.median(before))))
+        steady = float(np.ptp(after)) < 0.5 * abs(jump) + 6 * width
+        if abs(jump) < max(8 * width, LEAST_JUMP_NM) or not steady:
+            return ""
+        self.shifts_nm = self.shifts_nm[-AFTER:]
+        return f"spectrometer moved (its axis jumped by {jump:+.2f} nm)"
