@@ -15,7 +15,7 @@ from glowledger.report.numbers import clock, clock_interval, percent, plus_minus
 from glowledger.runs.results import Endpoint, RunResult, Trend
 from glowledger.tables.species import listed_species
 
-Table = tuple[tuple[str, ...], list[tuple[str, ...]]]  # header and rows
+Table = tuple[tuple[str, ...], Sequence[tuple[str, ...]]]  # header and rows
 
 LIGHT_ONLY = (
     "The light says that products have stopped coming off where the plasma reaches. It does not prove that "

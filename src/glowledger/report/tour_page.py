@@ -90,13 +90,14 @@ def tour_page(steps: Sequence[Step], folder: Path) -> str:
             links=[name for name in step.files if name.endswith(".html")],
         )  # fmt: skip
         sections.append(section)
+    links = [(name, f"from {step.name}") for step in steps for name in step.files]
     care = [*(caution.text for caution in cautions()), sentences.NO_INTERLOCK, DEFER]
     sections.append(page.Section(heading="Take care", cautions=care))
     return page.page_html(
         page.Report(
             title="glowledger tour: a lamp, a leak and a cleaning run, all invented",
             answer=step_sentences(steps[-1])[0], sections=sections, command="glowledger tour",
-            notice=style.INVENTED, links=[(name, f"from {step.name}") for step in steps for name in step.files],
+            notice=style.INVENTED, links=links,
         )
     )  # fmt: skip
 
