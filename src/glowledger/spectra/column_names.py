@@ -102,7 +102,12 @@ def role_of(name: str) -> str | None:
         'wavelength', 'wavenumber', 'energy', 'pixel', 'counts', 'dark', 'reference', 'time', 'frame',
         'processed'; None where the name says nothing.
     """
-    return _role_of(name.translate(_DIGITS)) if name else None
+    if not name:
+        return None
+    bare = name.translate(_DIGITS)
+    role = _role_of(bare)
+    # 't=12.5 s' and 'frame_007' label one frame; they name no column of times or numbers
+    return None if role in ("time", "frame") and len(bare) < len(name) else role
 
 
 @lru_cache(maxsize=4096)

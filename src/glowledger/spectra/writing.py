@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import tempfile
 from collections.abc import Iterator
@@ -15,6 +16,7 @@ from glowledger.errors import WriteError
 from glowledger.spectra.frames import Frames
 from glowledger.spectra.settings import DETECTOR_SETTINGS
 
+_FULL = (errno.EFBIG, errno.ENOSPC, errno.EDQUOT)
 FORMATS = {".csv": "csv", ".ecsv": "ecsv", ".fits": "fits", ".fit": "fits"}
 
 
@@ -180,7 +182,7 @@ def _told(path: Path) -> Iterator[None]:
             "the file may not be written (permission denied).", mend="Choose another place.", file=path
         ) from None
     except OSError as error:
-        full = error.errno in (27, 28, 122)  # EFBIG, ENOSPC, EDQUOT
+        full = error.errno in _FULL or "requested and" in str(error)  # numpy gives no number, only this text
         raise WriteError(
             "the disk is full." if full else f"the file cannot be written ({error.strerror or error}).",
             mend="Free some space or choose another place." if full else "Choose another place.",
