@@ -47,20 +47,8 @@ T_VIB = {
     "CO+ comet tail": 4000.0,
     "O2+ first negative": 3000.0,
 }
-# CO2+ Fox-Duffendack-Barker groups and B-X heads, nm, with weights: from memory, rough
-CO2_ION = {
-    288.3: 6,
-    289.6: 6,
-    326.3: 1,
-    337.0: 2,
-    351.1: 3,
-    353.4: 2,
-    366.2: 2.5,
-    367.4: 2,
-    384.5: 2,
-    396.0: 1,
-    412.0: 1,
-}
+# CO2+ A-X groups and B-X heads, nm, with weights: from memory, rough
+CO2_ION = {288.3: 6, 289.6: 6, 325.4: 1, 337.0: 2, 351.1: 3, 353.4: 2, 366.2: 2.5, 367.4: 2}
 RYDBERG_CM = 109737.3
 # ionisation limits, cm-1: NIST ASD, from memory
 LIMIT_CM = {
