@@ -187,3 +187,20 @@ def test_hex_round_trip_and_refusal():
     for bad in ("", "#12345", "red", "#gggggg"):
         with pytest.raises(GlowledgerError, match="not a colour"):
             from_hex(bad)
+
+
+def test_bundled_colour_tables_are_what_their_script_builds():
+    import importlib.util
+    from pathlib import Path
+
+    folder = Path(__file__).parents[2] / "line_tables"
+    spec = importlib.util.spec_from_file_location("build_colour", folder / "build_colour.py")
+    build = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(build)
+    for name, text in (
+        ("cie_1931_2deg.csv", build.observer_text()),
+        ("glow_recipes.csv", build.recipes_text()),
+    ):
+        rows = [[line for line in one.splitlines() if not line.startswith("#")]
+                for one in ((folder / name).read_text(encoding="utf-8"), text)]  # fmt: skip
+        assert rows[0] == rows[1]
