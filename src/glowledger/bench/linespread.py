@@ -11,6 +11,7 @@ from glowledger.bench.peaks import Peaks, Scene
 Floats = NDArray[np.float64]
 
 SMOOTHING = 0.12  # of the axis: how slowly the width of a spectrometer changes
+NARROW = 0.3
 WIDTH_SCATTER = 0.06  # line-to-line scatter of ln(width): unresolved structure, pixel phase
 
 
@@ -31,10 +32,11 @@ def width_profile(peaks: Peaks, scene: Scene, fewest: int = 3) -> Floats:
     if np.count_nonzero(good) < fewest:
         return np.full(length, scene.fwhm_px)
     place, width = peaks.pixel[good], np.log(peaks.fwhm_px[good])
-    overall = _weighted_median(width, np.ones_like(width))
-    near = np.abs(width - overall) < 0.5
+    overall = float(np.quantile(width, NARROW))  # blends and bands are wider than a line, nothing is narrower
+    near = np.abs(width - overall) < 0.35
     if np.count_nonzero(near) < fewest:
         return np.full(length, float(np.exp(overall)))
+    overall = float(np.median(width[near]))
     place, width = place[near], width[near]
     nodes = np.linspace(0, length - 1, 17)
     values = np.empty(17)

@@ -14,6 +14,8 @@ Floats = NDArray[np.float64]
 # They matter only where lines are too few to say. Grating equation over a flat chip; common practice.
 CROOKEDNESS = (0.02, 0.007, 0.0015, 0.0008)
 ROBUST = 4.685  # Tukey's biweight at 95 % efficiency for normal errors (Holland & Welsch 1977)
+GAIN = 2.0  # in log predictive density that a higher degree must bring
+LINES_PER_DEGREE = 3
 LOWEST_DEGREE, HIGHEST_DEGREE = 3, 5  # every spectrometer is bent and twisted; the prior keeps a straight one straight
 
 
@@ -143,8 +145,10 @@ def best_degree(u: Floats, nm: Floats, error_nm: Floats, span_nm: float) -> Line
     best: LineFit | None = None
     lowest = min(LOWEST_DEGREE, max(len(u) - 1, 1))
     for degree in range(lowest, min(HIGHEST_DEGREE, max(len(u) - 2, lowest)) + 1):
+        if degree > lowest and len(u) < LINES_PER_DEGREE * degree:
+            break  # so few lines can be bent to any one that is wrong
         fit = fit_lines(u, nm, error_nm, degree, span_nm)
-        if monotonic(fit.coefficients) and (best is None or fit.log_predictive > best.log_predictive + 0.5):
+        if monotonic(fit.coefficients) and (best is None or fit.log_predictive > best.log_predictive + GAIN):
             best = fit
     for degree in range(lowest - 1, 0, -1):  # only where the fit would turn back otherwise
         if best is not None:

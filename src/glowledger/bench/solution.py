@@ -8,7 +8,7 @@ import numpy as np
 from numpy.polynomial.chebyshev import chebder, chebval
 from numpy.typing import NDArray
 
-from glowledger.bench.polynomial import LineFit, best_degree
+from glowledger.bench.polynomial import LineFit, best_degree, fit_lines
 from glowledger.bench.shifts import BAND_WIDTH_NM, Components, Shift, fit_shift
 from glowledger.bench.shots import Shot
 
@@ -17,7 +17,7 @@ Floats = NDArray[np.float64]
 SHAPE_ERROR = 0.015  # of the FWHM: how well the assumed line shape centres a real one
 LARGEST_BLEND_ERROR = 0.12  # of the FWHM: blends vaguer than this are not used
 PLATEAU = 0.12  # of the FWHM: how far a flat-topped line may lie from the middle of its top
-MISFIT = 0.15  # of the height: a peak fitted worse than this has a hot pixel or a stranger in it
+MISFIT = 0.08  # of the height: a peak fitted worse than this has a hot pixel or a stranger in it
 LEAST_SHARE = 0.005  # lines fainter than this share of the brightest beside them do not matter
 BRIGHT, SEEN_SHARE = 0.3, 0.45  # an element is there if this share of its lines above 0.3 of the brightest is
 SURE_WITHIN = 0.6  # of the FWHM: an outer line predicted this well by the others cannot be mistaken
@@ -333,8 +333,13 @@ def _mistakable(
 ) -> bool:
     """Return whether an outer line may be another line or a foreign peak, judged by what the others predict."""
     width, nm = found.width_nm[kept[end]], found.wavelength_nm[kept[end]]
-    error = fit.left_out_se_nm[end]
-    if abs(fit.left_out_nm[end]) > 4.0 * error and abs(fit.residual_nm[end]) > 0.05 * width:
+    rest = np.delete(kept, end)
+    others = fit_lines(found.u[rest], found.wavelength_nm[rest], found.error_nm[rest], fit.degree, span)
+    place = found.u[kept[end] : kept[end] + 1]
+    off = abs(float(nm - others.nm(place)[0]))
+    variance = others.standard_error_nm(place)[0] ** 2 + others.scatter_nm**2 + found.error_nm[kept[end]] ** 2
+    error = float(np.sqrt(variance))
+    if off > 4.0 * error and off > 0.05 * width:
         return True
     reach = 2.5 * error
     if reach < SURE_WITHIN * width:

@@ -22,7 +22,7 @@ MIN_MARGIN = 4.0  # natural log of the odds against the next best scale that is 
 MIN_CONFIDENCE = 8.0  # margin plus log odds against chance, both clipped; settled on a simulated fleet
 RICH_PATTERN, RICH_MARGIN = 45.0, 10.0  # so many lines agree that strangers and gaps do not matter
 MOST_MARGIN, EVIDENCE_RANGE = 20.0, (-25.0, 10.0)
-LARGEST_ERROR = 0.12  # of the line width: one sigma of the curve between its lines
+LARGEST_ERROR = 0.08  # of the line width: one sigma of the curve between its lines
 MIN_USED = 4
 MIN_EXPLAINED = 0.5
 
