@@ -209,8 +209,19 @@ def detect(scene: Scene, snr: float = MIN_SNR) -> NDArray[np.float64]:
     reach = int(np.ceil(3.0 * sigma)) * 2 + 1
     local = ndimage.maximum_filter1d(response, reach, mode="nearest")
     found = found[(response[found] > 0.02 * local[found]) & (lines[found] > 3.0 * scene.noise[found])]
-    strongest = found[np.argsort(-lines[found] * 1.0, kind="stable")][:MAX_PEAKS]
-    return np.sort(strongest).astype(np.float64)
+    strongest = found[np.argsort(-lines[found], kind="stable")][:MAX_PEAKS]
+    return _one_for_each_top(np.sort(strongest).astype(np.float64), scene)
+
+
+def _one_for_each_top(found: Floats, scene: Scene) -> Floats:
+    """Return the centres with one, in its middle, for each flat top: its edges look like two lines."""
+    tops, count = ndimage.label(scene.saturated)
+    for number in range(1, count + 1):
+        inside = np.flatnonzero(tops == number)
+        on_top = (found >= inside[0] - 1.0) & (found <= inside[-1] + 1.0)
+        if np.any(on_top):
+            found = np.sort(np.append(found[~on_top], 0.5 * (inside[0] + inside[-1])))
+    return found
 
 
 def _groups(centres: Floats, reach: float) -> list[slice]:
@@ -237,7 +248,7 @@ class _GroupFit:
 
 
 def fit_group(
-    x: Floats, y: Floats, noise: Floats, centres: Floats, fwhm: float, *, free_width: bool, steps: int = 12
+    x: Floats, y: Floats, noise: Floats, centres: Floats, fwhm: float, *, free_width: bool, steps: int = 30
 ) -> _GroupFit | None:
     """Fit lines of one common width on a straight background, jointly; None if the fit runs away.
 
@@ -333,6 +344,7 @@ def measure(scene: Scene, rough: Floats, width_at: Floats | None = None) -> Peak
         middle = int(round(float(np.mean(centres))))
         width = typical if width_at is None else float(width_at[middle])
         saturated = [bool(np.any(_near(scene.saturated, c, width))) for c in centres]
+        centres = np.array([_plateau(scene, c, width) if s else c for c, s in zip(centres, saturated, strict=True)])
         alone = len(centres) == 1
         fit = _fit_slice(scene, centres, width, free_width=alone)
         own_width = float("nan")
@@ -359,6 +371,13 @@ def measure(scene: Scene, rough: Floats, width_at: Floats | None = None) -> Peak
 def _near(flags: NDArray[np.bool_], centre: float, width: float) -> NDArray[np.bool_]:
     reach = max(0.6 * width, 1.0)
     return flags[max(int(centre - reach), 0) : int(centre + reach) + 2]
+
+
+def _plateau(scene: Scene, centre: float, width: float) -> float:
+    """Return the middle of the flat top at a centre: the best start for a fit of the flanks."""
+    tops = ndimage.label(scene.saturated)[0]
+    near = tops[max(int(centre - max(0.6 * width, 1.0)), 0) : int(centre + max(0.6 * width, 1.0)) + 2]
+    return float(np.mean(np.flatnonzero(tops == near[near > 0][0])))
 
 
 def _as_peaks(rows: list[tuple[float, float, float, float, float, bool, bool, bool]], scene: Scene) -> Peaks:

@@ -1,0 +1,124 @@
+"""Peaks: centres without bias, errors at the Cramér-Rao bound, and what is not a line left out."""
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from scipy.stats import norm
+
+from glowledger.bench.peaks import find_peaks, fit_group
+
+FWHM_PER_SD = 2.0 * np.sqrt(2.0 * np.log(2.0))  # definition of the FWHM of a normal curve
+
+
+def pixel_light(pixels, centre, fwhm_px):
+    """Light of a unit line in each pixel, by scipy's normal distribution."""
+    edges = np.arange(pixels + 1) - 0.5
+    return np.diff(norm.cdf(edges, loc=centre, scale=fwhm_px / FWHM_PER_SD))
+
+
+def centre_bound(pixels, centre, fwhm_px, area, sd):
+    """Cramér-Rao bound of the centre with area and a straight background unknown (Kay 1993, section 3.7)."""
+    step = 1e-4
+    by_centre = area * (
+        pixel_light(pixels, centre + step, fwhm_px) - pixel_light(pixels, centre - step, fwhm_px)
+    ) / (2 * step)  # fmt: skip
+    x = np.arange(pixels) - pixels / 2
+    design = np.column_stack([np.ones(pixels), x, pixel_light(pixels, centre, fwhm_px), by_centre]) / sd
+    return np.sqrt(np.linalg.inv(design.T @ design)[3, 3])
+
+
+@pytest.mark.parametrize("fwhm_px", [1.5, 2.0, 3.0, 6.0])
+def test_centres_reach_the_cramer_rao_bound_without_bias(fwhm_px):
+    # bound: Fisher information of the model; tolerance from the number of trials (sd of an sd: 1/sqrt(2 n))
+    rng = np.random.default_rng(11)
+    pixels, trials, area, sd = 25, 600, 3000.0 * fwhm_px, 30.0
+    x = np.arange(pixels, dtype=float)
+    pull, error = np.empty(trials), np.empty(trials)
+    for k in range(trials):
+        centre = 12.0 + rng.uniform(-0.5, 0.5)
+        y = 500.0 + 2.0 * x + area * pixel_light(pixels, centre, fwhm_px) + rng.normal(0.0, sd, pixels)
+        fit = fit_group(x, y, np.full(pixels, sd), np.array([centre + 0.3]), fwhm_px, free_width=False)
+        error[k] = fit.centre[0] - centre
+        pull[k] = error[k] / centre_bound(pixels, centre, fwhm_px, area, sd)
+    assert abs(np.mean(error)) < 0.02
+    assert abs(np.mean(pull)) < 4.0 / np.sqrt(trials)
+    assert_allclose(np.std(pull), 1.0, atol=4.0 / np.sqrt(2 * trials))
+
+
+def test_stated_errors_of_the_whole_search_are_honest():
+    # the spread of (found - true) / stated must be 1 within the sampling error; 40 lines x 8 spectra
+    rng = np.random.default_rng(3)
+    pulls, missed = [], 0
+    for _ in range(8):
+        pixels, fwhm = 1600, 3.2
+        centres = 20.0 + 39.0 * np.arange(40) + rng.uniform(-3, 3, 40)
+        areas = 10 ** rng.uniform(3.3, 5.0, 40)
+        light = sum(a * pixel_light(pixels, c, fwhm) for a, c in zip(areas, centres, strict=True))
+        counts = rng.poisson(light + 400.0) + rng.normal(0.0, 10.0, pixels)
+        peaks, _ = find_peaks(counts)
+        for centre in centres:
+            near = np.argmin(np.abs(peaks.pixel - centre))
+            if abs(peaks.pixel[near] - centre) > 1.0:
+                missed += 1
+                continue
+            pulls.append((peaks.pixel[near] - centre) / peaks.standard_error_px[near])
+    assert missed == 0
+    assert abs(np.median(pulls)) < 0.2
+    # a few per cent of over-estimate is on the safe side: the search does not know the gain
+    assert 0.75 < np.std(pulls) < 1.25
+
+
+def test_two_lines_within_a_width_are_told_apart():
+    # two lines 1.1 widths apart, ratio 1:0.6: each within four bounds of its place
+    rng = np.random.default_rng(5)
+    pixels, fwhm = 400, 5.0
+    light = 20000 * pixel_light(pixels, 150.3, fwhm) + 12000 * pixel_light(pixels, 155.8, fwhm)
+    light += 30000 * pixel_light(pixels, 60.0, fwhm) + 30000 * pixel_light(pixels, 300.4, fwhm)
+    peaks, _ = find_peaks(light + 300.0 + rng.normal(0.0, 8.0, pixels))
+    assert_allclose(peaks.pixel, [60.0, 150.3, 155.8, 300.4], atol=0.06)
+    assert list(peaks.blended) == [False, True, True, False]
+
+
+def test_flat_topped_lines_are_centred_on_their_flanks():
+    rng = np.random.default_rng(6)
+    pixels, fwhm = 500, 6.0
+    centres = [80.27, 200.0, 330.4]
+    light = sum(a * pixel_light(pixels, c, fwhm) for a, c in zip([1.2e6, 2e5, 9e5], centres, strict=True))
+    counts = np.minimum(light + 500.0 + rng.normal(0.0, 20.0, pixels), 65535.0)
+    peaks, _ = find_peaks(counts)
+    assert_allclose(peaks.pixel, centres, atol=0.15)
+    assert list(peaks.saturated) == [True, False, True]
+
+
+def test_hot_pixels_are_no_lines_even_beside_undersampled_ones():
+    # a line of 1.5 px FWHM puts a quarter of its top pixel or more into a neighbour; a hot pixel puts nothing
+    rng = np.random.default_rng(7)
+    pixels = 600
+    centres = 30.0 + 45.0 * np.arange(12) + rng.uniform(-0.5, 0.5, 12)
+    light = sum(20000 * pixel_light(pixels, c, 1.5) for c in centres)
+    counts = light + 800.0 + rng.normal(0.0, 15.0, pixels)
+    hot = [55, 190, 415, 588]
+    counts[hot] += [20000, 3000, 9000, 500]
+    peaks, scene = find_peaks(counts)
+    assert_allclose(peaks.pixel, centres, atol=0.03)
+    assert set(hot) <= set(scene.hot.tolist())
+
+
+def test_smooth_light_and_noise_hold_no_lines():
+    rng = np.random.default_rng(8)
+    x = np.linspace(0, 1, 1500)
+    bump = 20000 * np.exp(-(((x - 0.5) / 0.2) ** 2))
+    for counts in (np.full(1500, 1000.0), rng.normal(1000.0, 20.0, 1500), rng.poisson(bump + 500.0).astype(float)):
+        peaks, _ = find_peaks(counts)
+        assert len(peaks) <= 1  # five sigma, 1500 pixels
+
+
+def test_masked_and_missing_values_do_no_harm():
+    pixels = 300
+    counts = 100.0 + 50000 * pixel_light(pixels, 100.0, 4.0) + 50000 * pixel_light(pixels, 220.0, 4.0)
+    counts += np.random.default_rng(9).normal(0.0, 5.0, pixels)
+    mask = np.zeros(pixels, dtype=bool)
+    mask[[98, 150, 151]] = True
+    counts[98], counts[150:152] = np.nan, 60000.0
+    peaks, _ = find_peaks(counts, mask)
+    assert_allclose(peaks.pixel, [100.0, 220.0], atol=0.05)
