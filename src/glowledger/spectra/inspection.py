@@ -187,7 +187,7 @@ def _number(count: int, one: str, many: str) -> str:
 def _spoken_times(times: dict[str, Any]) -> str:
     if not times["known"]:
         return "The times of the frames are not known."
-    since = f", the first at {times['started_at'].replace('T', ' ')}" if times["started_at"] else ""
+    since = f"; counted from {times['started_at'].replace('T', ' ')}" if times["started_at"] else ""
     return (
         f"Times from {times['first_s']:.6g} to {times['last_s']:.6g} s, one frame every "
         f"{times['interval_s']:.3g} s, longest gap {times['longest_gap_s']:.3g} s{since}."

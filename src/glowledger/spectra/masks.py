@@ -76,7 +76,7 @@ def stuck_pixels(counts: NDArray[np.float64], mask: NDArray[np.bool_] | None = N
     if not still.any():
         return none
     still[still] = np.all(counts[:, still] == counts[0, still], axis=0)
-    return still if still.mean() < 0.01 else none
+    return still if still.sum() <= max(2, 0.01 * still.size) else none
 
 
 def spikes(counts: NDArray[np.float64]) -> NDArray[np.bool_]:

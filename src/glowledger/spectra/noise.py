@@ -18,6 +18,9 @@ MEDIAN_OF_SQUARE = 0.454936  # median of chi-square with one degree of freedom
 _ORDERS = (0, 2, 4, 6)  # of the difference between neighbouring pixels; each removes more of the lines
 _QUANTILES = (0.0, 0.25, 0.5, 0.65, 0.75, 0.82, 0.88, 0.92, 0.95, 0.97, 0.985, 1.0)
 _MOST_DIFFERENCES = 64
+_BIN = 30  # samples in a bin by brightness, at least
+_FEWEST = 12  # samples that make a median
+_EFFICIENCY = 0.37 / 2.0  # of a median of squares; differences that overlap count about half
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -165,6 +168,8 @@ def _squares_by_level(frames: Frames) -> tuple[NDArray[np.float64], list[NDArray
         differences, levels, how = counts * weight, counts, "from neighbouring pixels of single frames"
         seen = np.isfinite(differences).any(axis=1)
     differences, levels = differences[seen], levels[seen]
+    if len(frames) > 1:
+        differences = _without_flicker(differences, levels)
     orders = _ORDERS if len(frames) > 2 else _ORDERS[1:]
     squares = [_between_pixels(differences, order) ** 2 for order in orders]
     if len(frames) <= 2:
@@ -192,6 +197,16 @@ def _in_time(
             "from the difference of two frames",
         )
     return scaled, counts, "from neighbouring pixels of one frame"
+
+
+def _without_flicker(differences: NDArray[np.float64], levels: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Take out of each difference what is in proportion to the spectrum: the source grew or fell as a whole."""
+    spectrum = levels - np.nanmedian(levels, axis=1, keepdims=True)
+    known = np.isfinite(differences)
+    shape = np.where(known, spectrum, 0.0)
+    power = np.sum(shape**2, axis=1, keepdims=True)
+    part = np.sum(np.where(known, differences, 0.0) * shape, axis=1, keepdims=True)
+    return differences - spectrum * part / np.where(power > 0, power, 1.0)
 
 
 def _between_pixels(values: NDArray[np.float64], order: int) -> NDArray[np.float64]:
@@ -271,18 +286,30 @@ def _line(
     valid = np.isfinite(light)
     if valid.sum() < 8:
         return max(floor, 1.0), 0.0, float("nan"), float("inf")
-    edges = np.quantile(light[valid], _QUANTILES)
+    edges = np.quantile(light[valid], _quantiles(int(valid.sum())))
     which = np.clip(np.searchsorted(edges, light, side="right") - 1, 0, len(edges) - 2)
     which = np.where(valid, which, -1)
     read2, gain = max(floor, 1e-12), usual
     result = (read2, gain, float("nan"), float("inf"))
     for _ in range(5):  # the variance within a bin is not one number, so bins are read through the last line
         x, v, weight = _bins(light, squares, which, read2, gain, floor)
-        if x.size < 2:
+        if x.size == 0:
+            break
+        if x.size == 1:
+            result = (float(v[0]), 0.0, float(v[0] * np.sqrt(2.0 / weight[0])), float("inf"))
             break
         result = _weighted_line(x, v, weight, floor)
         read2, gain = max(result[0], floor, 1e-12), max(result[1], 0.0)
     return (max(read2, floor), *result[1:])
+
+
+def _quantiles(samples: int) -> list[float]:
+    """Return edges of bins by brightness, finer where it is bright, none with fewer than `_BIN` samples."""
+    kept = [0.0]
+    for edge in _QUANTILES[1:-1]:
+        if (edge - kept[-1]) * samples >= _BIN and (1.0 - edge) * samples >= _BIN:
+            kept.append(edge)
+    return [*kept, 1.0]
 
 
 def _bins(
@@ -298,20 +325,32 @@ def _bins(
     x, v, weight = [], [], []
     for b in range(which.max() + 1):
         chosen = which == b
-        best, samples = np.inf, 0
-        for square in squares:
-            ratio = square[chosen] / model[chosen]
-            ratio = ratio[np.isfinite(ratio)]
-            if ratio.size >= 12:
-                scale = float(np.median(ratio)) / MEDIAN_OF_SQUARE
-                if scale < best:
-                    best, samples = scale, ratio.size
+        best, samples = _least(squares, chosen, model)
         if samples:
             middle = float(np.mean(np.maximum(light[chosen], 0.0)))
             x.append(middle)
             v.append(max(best * (read2 + gain * middle), floor))
-            weight.append(0.37 * samples / 3.0)  # efficiency of a median square; overlap of differences
+            weight.append(_EFFICIENCY * samples)
     return np.array(x), np.array(v), np.array(weight)
+
+
+def _least(
+    squares: list[NDArray[np.float64]], chosen: NDArray[np.bool_], model: NDArray[np.float64]
+) -> tuple[float, int]:
+    """Return the variance of a bin over the model, and its samples: of the lowest order of difference, unless a
+    higher one is less by more than chance, as it is where lines or flicker get through.
+    """
+    best, samples = np.inf, 0
+    for square in squares:
+        ratio = square[chosen] / model[chosen]
+        ratio = ratio[np.isfinite(ratio)]
+        if ratio.size < _FEWEST:
+            continue
+        scale = float(np.median(ratio)) / MEDIAN_OF_SQUARE
+        chance = np.sqrt(2.0 / (_EFFICIENCY * ratio.size))
+        if scale < best * (1.0 - min(chance, 0.9)):
+            best, samples = scale, ratio.size
+    return best, samples
 
 
 def _weighted_line(

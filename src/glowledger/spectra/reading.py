@@ -159,7 +159,7 @@ def with_masks(frames: Frames, options: ReadingOptions) -> Frames:
     sentences = []
     missing = int(np.count_nonzero(mask))
     if missing:
-        sentences.append(f"{missing} values are missing or not a number; masked.")
+        sentences.append(f"{_values(missing)} missing or not a number; masked.")
     ceiling, why = frames.detector.ceiling_counts, "as the file states"
     if options.ceiling is not None:
         ceiling, why = options.ceiling, "as you said"
@@ -169,7 +169,7 @@ def with_masks(frames: Frames, options: ReadingOptions) -> Frames:
         saturated = frames.counts >= ceiling
         mask = mask | saturated
         sentences.append(
-            f"Saturation at {ceiling:g} counts ({why}): {np.count_nonzero(saturated)} values masked."
+            f"Saturation at {ceiling:g} counts ({why}): {np.count_nonzero(saturated)} masked."
         )
     stuck = stuck_pixels(frames.counts, mask)
     if stuck.any():
@@ -201,6 +201,10 @@ def _saying(origins: tuple[Origin, ...], sentences: tuple[str, ...]) -> tuple[Or
     return tuple(found)
 
 
+def _values(count: int) -> str:
+    return "1 value is" if count == 1 else f"{count} values are"
+
+
 def _listed(values: NDArray[np.float64], most: int = 8) -> str:
     shown = ", ".join(f"{value:.6g}" for value in values[:most])
     return shown if len(values) <= most else f"{shown} and {len(values) - most} more"
@@ -230,7 +234,7 @@ def _axis(
     counts, dark = block.counts, block.dark
     axis, counts, dark, repeated = _without_repeats(axis, counts, dark)
     if repeated:
-        sentences.append(f"{repeated} rows repeat the row before them exactly and were left out.")
+        sentences.append(f"Rows that repeat the row before them exactly were left out: {repeated}.")
     step = np.diff(axis)
     if step.size and np.all(step < 0):
         axis, counts = axis[::-1].copy(), np.ascontiguousarray(counts[:, ::-1])

@@ -29,7 +29,7 @@ _AVERAGE_KEY = re.compile(
     r"averag|scans?\s*to\s*average|co-?adds?|mittelung|moyenn|promedi|media\b|n_?scans?\b", re.I
 )
 _TIME_KEY = re.compile(
-    r"\b(date|time|datetime|timestamp|datum|zeit|uhrzeit|fecha|hora|data|ora|heure|acquired|recorded|started?)\b",
+    r"\b(date|time|datetime|timestamp|datum|zeit|uhrzeit|fecha|hora|data|ora|heure|acquired|recorded|start|started|beginn|début|inicio|inizio)\b",
     re.I,
 )
 _ISO = re.compile(
