@@ -3,6 +3,8 @@
 Discriminators are common practice, no source, unless a line says otherwise.
 """
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -88,6 +90,9 @@ def test_clean_argon_gives_no_finding_but_purity():
         ("Ar", {"Ar_I": 0.9, "He_I": 0.05}, {"foreign gas": "medium"}),
         ("N2", {"N2": 0.8, "N2plus": 0.2}, {"air leak": "cannot tell"}),
         ("H2", {"H_I": 0.8, "H2": 0.2, "OH": 0.05}, {"water": "medium"}),
+        ("He", {"He_I": 0.9, "O_I": 0.02}, {"oxygen": "low"}),
+        ("Ar", {"Ar_I": 0.9, "CN": 0.02}, {"organic residue": "low"}),  # no nitrogen
+        ("H2", {"H_I": 0.8, "H2": 0.1, "Na_I": 0.02}, {"sodium": "low"}),  # in the crowd of H2 lines
         ("CO2", {"CO": 0.8, "O_I": 0.2, "CO+".replace("+", "plus"): 0.1}, {}),
     ],
 )  # fmt: skip
@@ -120,6 +125,17 @@ def test_without_a_stated_feed_nothing_that_depends_on_it_is_sure():
 
 def test_a_merely_possible_species_founds_nothing():
     assert conclude("Ar", Ar_I=1.0, possible=("N2", "OH", "CH", "Fe I", "Si I", "F I")) == {}
+
+
+def test_one_line_of_its_own_among_many_expected_is_not_enough_to_be_sure():
+    # A single coincidence can be very significant: five features listed, one free of other light.
+    (made,) = [s for s in species(Ar_I=0.9, Cu_I=0.05) if s.name == "Cu I"]
+    features = tuple(replace(made.features[0], clean=i == 0) for i in range(5))
+    mixture = tuple(
+        replace(s, features=features) if s.name == "Cu I" else s for s in species(Ar_I=0.9, Cu_I=0.05)
+    )
+    found = findings_of(mixture, parse_feed("Ar"))
+    assert [(f.kind, f.confidence) for f in found[:1]] == [("sputtered metal", "low")]
 
 
 def test_blocked_hydroxyl_is_named_where_hydrogen_hints_at_water():

@@ -22,6 +22,7 @@ _RULES = (
     rules_carbon.silicone,
     rules_carbon.fluorinated,
     rules_solid.salts,
+    rules_leak.oxygen,
     rules_leak.room_light,
 )
 

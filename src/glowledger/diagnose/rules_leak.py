@@ -135,6 +135,23 @@ def _water_under_hydrogen(seen: Sightings) -> Finding | None:
     )
 
 
+def oxygen(seen: Sightings) -> Finding | None:
+    """Oxygen alone, where none is fed and nothing else says where it comes from."""
+    if seen.feed is None or seen.feeds("O") or not seen.present(("O I",)):
+        return None
+    if seen.present((*NITROGEN, "OH", "H I", *CARBON)):  # the rules on leak, water and residue speak of it
+        return None
+    return Finding(
+        kind="oxygen",
+        text="Oxygen glows although none is fed; with neither nitrogen, hydrogen nor carbon seen, it may be "
+        "water or air below what can be told of them, or oxide coming off a surface.",
+        confidence="low",
+        evidence=seen.evidence(("O I",)),
+        confirm_by=(*LEAK_TESTS[:2], WATER_TESTS[1]),
+        could_also_be=("oxide sputtered from a surface", "oxygen in the bottle or in the gas line"),
+    )
+
+
 def room_light(seen: Sightings) -> Finding | None:
     """Mercury is far more often a lamp in the room than a gas in the chamber."""
     if not seen.present(("Hg I",)):
