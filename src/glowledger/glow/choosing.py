@@ -12,7 +12,7 @@ from glowledger.glow.emitters import Emitter, atomic_emitters, summed
 from glowledger.tables.species import ListedSpecies
 
 FIRST_T_ROT_K = 500.0  # a glow's molecules before anything is known: common practice, no source
-MORE_LEVELS = 3
+BRIGHT_LEVELS = 100
 IN_RANGE = 2e-3  # of an emitter's photons must fall in range, or it is left out
 
 
@@ -52,7 +52,7 @@ def chosen_emitters(
         if not here:
             continue
         if one.name in freed:
-            free, rest = _split(here, one.levels * (MORE_LEVELS if one.name in bright else 1), low_nm, high_nm)
+            free, rest = _split(here, BRIGHT_LEVELS if one.name in bright else one.levels, low_nm, high_nm)
             chosen.extend(free)
             if rest:
                 chosen.append(summed(rest, f"{one.name} fainter levels"))

@@ -16,6 +16,7 @@ REACH_WIDTHS = 0.9  # half window for the counts of a feature, in line widths
 CONTRAST_WIDTHS = 2.2  # half window for its significance, level and slope of the surroundings left free
 CONTRAST_PIXELS = 3  # at least, on either side
 FAINT_TYPICAL = 0.2  # of the strongest in the typical pattern: those must be looked for even if not fitted
+SAME_FEATURE = 1.5  # line widths: closer tops are one feature
 OWN_SHARE = 0.4  # of the line light at the feature must be the species'
 OWN_SIGMA = 3.5
 OFF_CENTRE = 0.30  # of the line width: a line further off belongs to something else
@@ -41,6 +42,10 @@ class FeatureTest:
         Its light in the typical pattern over that of the strongest feature in the pattern.
     typical_sigma : float
         Significance that the whole typical pattern would have here per unit of `typical_part`.
+    share : float
+        Of the line light here, the species' part.
+    centred : bool
+        The light stands where it should.
     """
 
     feature: Feature
@@ -50,6 +55,8 @@ class FeatureTest:
     off_centre_se_nm: float
     typical_part: float
     typical_sigma: float
+    share: float
+    centred: bool
 
 
 def species_light(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> NDArray[np.float64]:
@@ -96,11 +103,24 @@ def feature_tests(
     slope = -np.gradient(light, scene.axis_nm)
     typical = typical_light(scene, solution, columns)
     tests = []
-    for top in np.union1d(_tops(light), _tops(typical, FAINT_TYPICAL)):
+    tops = np.union1d(_tops(light), _tops(typical, FAINT_TYPICAL))
+    apart = SAME_FEATURE * float(scene.line_spread.fwhm(float(np.median(scene.axis_nm))))
+    for top in _distinct(scene.axis_nm, light + 1e-6 * light.max() * typical, tops, apart):
         if scene.used[top]:
             tests.append(_test(scene, solution, columns, top, light, slope, residual, variance, others, typical))
     tests.sort(key=lambda test: -test.feature.counts)
     return tests[:MOST_TESTS]
+
+
+def _distinct(
+    axis_nm: NDArray[np.float64], light: NDArray[np.float64], tops: NDArray[np.intp], apart_nm: float
+) -> list[int]:
+    """Return the brighter of tops that are too close to be two features."""
+    kept: list[int] = []
+    for top in tops[np.argsort(-light[tops], kind="stable")]:
+        if all(abs(axis_nm[top] - axis_nm[other]) > apart_nm for other in kept):
+            kept.append(int(top))
+    return kept
 
 
 def _tops(light: NDArray[np.float64], faint: float = FAINT_FEATURE) -> NDArray[np.intp]:
@@ -160,6 +180,8 @@ def _test(
         off_centre_se_nm=offset_error,
         typical_part=float(typical[near].max()),
         typical_sigma=1.0 / typical_error / max(float(typical[near].max()), 1e-12),
+        share=share,
+        centred=bool(centred),
     )
 
 

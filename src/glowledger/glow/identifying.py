@@ -14,7 +14,7 @@ from glowledger.glow.axis_freedom import offset_sd_nm
 from glowledger.glow.choosing import chosen_emitters
 from glowledger.glow.features import feature_tests, species_light
 from glowledger.glow.fitting import Solution, error_shape, fit_scene
-from glowledger.glow.likelihood import drop_species, quick_significance, reach_of
+from glowledger.glow.likelihood import drop_species, quick_significance, reach_of, unexplained_part
 from glowledger.glow.results import Fit, SpeciesEvidence, Temperature
 from glowledger.glow.rotation import profile_temperature
 from glowledger.glow.scene import Scene, build_scene
@@ -230,6 +230,7 @@ def _evidence(
     """Judge every species."""
     light = {s.name: species_light(scene, solution, c) for s in listed if (c := _columns(scene, s.name)).size}
     total = float(sum(one[scene.used].sum() for one in light.values()))
+    unexplained = unexplained_part(scene, solution)
     cases = []
     for one in listed:
         columns = _columns(scene, one.name)
@@ -250,7 +251,7 @@ def _evidence(
         cases.append(
             Case(
                 name=one.name, visible=part, blocked=blocked, drop=drop, tests=tests, share=share,
-                reach=reach_of(scene, solution, columns), total_counts=total,
+                reach=reach_of(scene, solution, columns), total_counts=total, unexplained=unexplained,
             )
         )  # fmt: skip
     needed = significance_needed(np.array([c.drop.significance for c in cases if c.drop is not None]))
@@ -261,7 +262,7 @@ def _evidence(
 def _unmeasured(name: str, part: float, blocked: str) -> Case:
     return Case(
         name=name, visible=part, blocked=blocked or "none of its lines or bands lies in the measured range",
-        drop=None, reach=None, tests=[], share=0.0, total_counts=0.0,
+        drop=None, reach=None, tests=[], share=0.0, total_counts=0.0, unexplained=0.0,
     )  # fmt: skip
 
 
@@ -271,6 +272,12 @@ def _why_blocked(part: float, seen: Visibility, scene: Scene) -> str:
         return ""
     if np.any(seen.blocked_by_window):
         return "its lines and bands lie where the window blocks them or outside the measured range"
+    strange = unexplained_part(scene, solution)
+    if strange > 0:
+        found.append(
+            f"{100 * strange:.0f} % of the light fits no listed species (in hydrogen, the many unlisted lines of "
+            "H2): faint species are not claimed"
+        )
     if not seen.window_stated and seen.lit_from_nm > scene.axis_nm[0] + 15:
         return (
             f"nothing at all is seen below {seen.lit_from_nm:.0f} nm, so window or optics may block its light"

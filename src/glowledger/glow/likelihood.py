@@ -7,11 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from glowledger.glow.fitting import Solution, expected_variance, free_columns, normal_equations
+from glowledger.glow.fitting import Solution, error_shape, expected_variance, free_columns, normal_equations
 from glowledger.glow.scene import Scene
 
 
 SETTLED_WIDTHS = 0.07  # of the line width: how far the axis may still move when a species is dropped
+BAD_FIT = 3.0  # reduced χ², template errors already allowed for
+MISFIT_CAP = 25.0  # one outlier does not make a region
+MISFIT_REACH_NM, MISFIT_WIDTHS = 25.0, 12.0
 SETTLED_SHAPE = 0.05
 SETTLED_RESPONSE = 0.2
 
@@ -122,7 +125,37 @@ def variance_without(scene: Scene, solution: Solution, columns: NDArray[np.intp]
     m = len(scene.emitters)
     own = columns[columns < m]
     lines = solution.lines - solution.templates[:, own] @ solution.x[own]
-    return expected_variance(scene, solution.levels, solution.model, lines) * solution.outliers
+    variance = expected_variance(scene, solution.levels, solution.model, lines)
+    return np.asarray(variance * solution.outliers * local_misfit(scene, solution))
+
+
+def unexplained_part(scene: Scene, solution: Solution) -> float:
+    """Return the part of the light that fits no listed species; 0 where the fit as a whole is good."""
+    if solution.chi2_reduced < BAD_FIT:
+        return 0.0
+    levels, used = solution.levels, scene.used
+    variance = levels.pixel_variance(solution.model, error_shape(scene, solution.lines)) + scene.stated_variance
+    beyond = np.maximum(np.abs(scene.data - solution.model) - 2 * np.sqrt(variance), 0.0)
+    return float(beyond[used].sum() / max(float(solution.lines[used].sum()), np.finfo(float).tiny))
+
+
+def local_misfit(scene: Scene, solution: Solution) -> NDArray[np.float64]:
+    """Return by how much residuals exceed the noise model around each pixel, at least 1, shape (p,).
+
+    Where something unlisted glows (the many lines of H2, say) residuals stay large over a whole region, and
+    any line found there is the less certain: the Birge ratio (Birge, Phys. Rev. 40, 207 (1932), from
+    memory), taken locally.
+    """
+    levels, used = solution.levels, scene.used
+    variance = levels.pixel_variance(solution.model, error_shape(scene, solution.lines)) + scene.stated_variance
+    squares = np.where(used, np.minimum((scene.data - solution.model) ** 2 / variance, MISFIT_CAP), 0.0)
+    reach = max(MISFIT_REACH_NM, MISFIT_WIDTHS * float(scene.line_spread.fwhm(float(np.median(scene.axis_nm)))))
+    half = max(5, round(reach / float(np.median(np.diff(scene.axis_nm)))))
+    kernel = np.ones(2 * half + 1)
+    count = np.convolve(used.astype(float), kernel, mode="same")[: squares.size]
+    mean = np.convolve(squares, kernel, mode="same") / np.maximum(count, 1.0)
+    return np.asarray(np.maximum(mean, 1.0))
+
 
 
 def significance(loss: float, levels: int) -> float:

@@ -13,8 +13,15 @@ from glowledger.glow.results import Feature, SpeciesEvidence, Verdict
 
 PRESENT_SIGMA = 5.0  # of the whole species
 POSSIBLE_SIGMA = 3.0
-LONE_SIGMA = 6.0  # of the only feature, when a species can show just one
+LONE_SURE_SIGMA = 20.0
+LONE_SIGMA = 8.0  # of the only feature, when a species can show just one
+LONE_SHARE = 0.6  # of the light there must be its own
 SHOULD_SHOW = 4.0  # a feature whose fitted light would have this significance ought to be seen
+COHERENT = 0.5
+VERY_COHERENT, MANY_CLEAN = 0.8, 4  # what it takes to believe a species fainter than the unexplained light
+MOSTLY_OWN = 0.5
+WEIGHTY_SIGMA = 10.0
+AGREEING = (0.4, 2.5)  # found over fitted
 ONE_ASTRAY = 5.0
 TYPICAL_PART = 0.10  # a feature below this part of the strongest in the typical pattern cannot stand alone
 TYPICAL_PAIR = 0.03  # two of them may be fainter
@@ -48,6 +55,8 @@ class Case:
         Of all line light.
     total_counts : float
         All line light.
+    unexplained : float
+        Part of the light that fits no listed species, where that is much; else 0.
     """
 
     name: str
@@ -58,6 +67,7 @@ class Case:
     tests: list[FeatureTest]
     share: float
     total_counts: float
+    unexplained: float
 
 
 def significance_needed(significances: NDArray[np.float64]) -> float:
@@ -119,6 +129,12 @@ def _seen(case: Case) -> tuple[Verdict, str]:
     best = max(clean, key=lambda test: test.sigma)
     if sigma < PRESENT_SIGMA:
         return "possible", f"faint: {sigma:.1f} standard deviations, {best.feature.label} at best"
+    coherent = coherence(case.tests)
+    if coherent < COHERENT:
+        return "possible", f"only {100 * coherent:.0f} % of its lines or bands agree, {best.feature.label} among them"
+    if case.share < case.unexplained and (len(clean) < MANY_CLEAN or coherent < VERY_COHERENT):
+        part = 100 * case.unexplained
+        return "possible", f"{part:.0f} % of the light fits nothing listed; {best.feature.label} may be part of that"
     if len(clean) >= 2 and max(test.typical_part for test in clean) >= TYPICAL_PAIR:
         names = " and ".join(test.feature.label for test in sorted(clean, key=lambda t: -t.sigma)[:2])
         return "present", f"{names} stand out by themselves"
@@ -127,9 +143,25 @@ def _seen(case: Case) -> tuple[Verdict, str]:
         return "possible", f"{best.feature.label} is seen, but not {missing[0].feature.label}"
     if best.typical_part < TYPICAL_PART:
         return "possible", f"only {best.feature.label} is seen, which should not be its strongest"
-    if best.sigma < LONE_SIGMA:
+    if best.sigma < LONE_SIGMA or (best.share < LONE_SHARE and best.sigma < LONE_SURE_SIGMA):
         return "possible", f"only {best.feature.label} is seen, at {best.sigma:.1f} standard deviations"
     return "present", f"{best.feature.label} stands out by itself, the only one free of other light here"
+
+
+def coherence(tests: list[FeatureTest]) -> float:
+    """Return the part of a species' features that are as strong as fitted and stand where they should.
+
+    Only features that ought to be significant and are mostly the species' own count, by significance up to
+    a limit, so that one bright line does not decide alone.
+    """
+    total = agreeing = 0.0
+    for test in tests:
+        if test.expected_sigma > SHOULD_SHOW and test.share >= MOSTLY_OWN:
+            weight = min(test.expected_sigma, WEIGHTY_SIGMA)
+            total += weight
+            as_fitted = AGREEING[0] * test.expected_sigma < test.sigma < AGREEING[1] * test.expected_sigma
+            agreeing += weight if test.centred and as_fitted else 0.0
+    return agreeing / total if total > 0 else 1.0
 
 
 def _missing(tests: list[FeatureTest], best: FeatureTest) -> list[FeatureTest]:
