@@ -24,7 +24,9 @@ RNG = np.random.default_rng(0)
 
 def frames_of(n, kind="nm_air"):
     axis = NM if kind == "nm_air" else np.arange(80.0)
-    frames = frames_from_arrays(axis, RNG.normal(500, 20, (n, 80)), axis_kind=kind, time_s=np.arange(n) * 0.5, exposure_s=0.2)
+    frames = frames_from_arrays(
+        axis, RNG.normal(500, 20, (n, 80)), axis_kind=kind, time_s=np.arange(n) * 0.5, exposure_s=0.2
+    )
     mask = frames.mask.copy()
     mask[0, 7] = True
     return replace(frames, mask=mask)
@@ -96,20 +98,26 @@ def test_a_fits_table_of_others(tmp_path):
 
 
 def test_an_ecsv_table_of_others(tmp_path):
-    QTable({"energy": (NM * u.nm).to(u.eV, u.spectral()), "counts": np.arange(80.0)}).write(tmp_path / "a.ecsv")
+    QTable({"energy": (NM * u.nm).to(u.eV, u.spectral()), "counts": np.arange(80.0)}).write(
+        tmp_path / "a.ecsv"
+    )
     frames = read_spectra(tmp_path / "a.ecsv")
     assert_allclose(frames.axis, vac_to_air(NM * u.nm, method="Ciddor1996").to_value(u.nm), atol=1e-6)
     assert_array_equal(frames.counts[0], np.arange(80))
 
 
 def test_a_fits_image_with_a_wavelength_scale(tmp_path):
-    header = fits.Header({"CTYPE1": "WAVE", "CUNIT1": "nm", "CRVAL1": 400.0, "CDELT1": 0.5, "CRPIX1": 1.0, "BUNIT": "ct"})
+    header = fits.Header(
+        {"CTYPE1": "WAVE", "CUNIT1": "nm", "CRVAL1": 400.0, "CDELT1": 0.5, "CRPIX1": 1.0, "BUNIT": "ct"}
+    )
     fits.PrimaryHDU(np.arange(60.0), header=header).writeto(tmp_path / "a.fits")
     frames = read_spectra(tmp_path / "a.fits")
     assert_allclose(frames.axis, 400 + 0.5 * np.arange(60))
 
 
-@pytest.mark.parametrize("raw", [b"SIMPLE  =                    T / broken", b"# %ECSV 1.0\n# nonsense\n1 2\n"])
+@pytest.mark.parametrize(
+    "raw", [b"SIMPLE  =                    T / broken", b"# %ECSV 1.0\n# nonsense\n1 2\n"]
+)
 def test_broken_standard_files(tmp_path, raw):
     (tmp_path / "a.fits").write_bytes(raw)
     with pytest.raises(ReadError) as caught:

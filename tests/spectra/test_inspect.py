@@ -27,7 +27,10 @@ def cleaning_run(tmp_path):
     counts[:, 50] = 880
     cells = [[f"{c:.0f}" for c in row] for row in counts]
     cells[4][7] = ""
-    head = "# Versuch: Glimmentladung\n# Integrationszeit: 200 ms\n# Mittelungen: 3\n# Start: 2026-05-01 10:00:00\n"
+    head = (
+        "# Versuch: Glimmentladung\n# Integrationszeit: 200 ms\n# Mittelungen: 3\n# Start: "
+        "2026-05-01 10:00:00\n"
+    )
     names = ";".join(["Pixel", *(f"t={k * 2},5 s" for k in range(12))])
     rows = [";".join([str(i), *(cells[k][i] for k in range(12))]) for i in range(P)]
     file = tmp_path / "run.csv"
@@ -38,7 +41,11 @@ def cleaning_run(tmp_path):
 def test_text_is_the_golden_one(cleaning_run):
     done = run(cleaning_run)
     assert done.exit_code == 0
-    lines = [line for line in done.stdout.split("\n") if not line.startswith(("Read noise", "Photon noise", "The spectra do not"))]
+    lines = [
+        line
+        for line in done.stdout.split("\n")
+        if not line.startswith(("Read noise", "Photon noise", "The spectra do not"))
+    ]
     assert "\n".join(lines) == (GOLDEN / "inspect_run.txt").read_text(encoding="utf-8")
 
 
@@ -73,7 +80,11 @@ def test_output_file(cleaning_run, tmp_path):
 
 @pytest.mark.parametrize(
     ("counts", "words"),
-    [(np.zeros(50), "the spectrum is all zero"), (np.full(50, 4095), "every pixel is saturated"), (np.ones(5), "fewer than 20 points")],
+    [
+        (np.zeros(50), "the spectrum is all zero"),
+        (np.full(50, 4095), "every pixel is saturated"),
+        (np.ones(5), "fewer than 20 points"),
+    ],
 )
 def test_useless_spectra_are_called_so_loudly(tmp_path, counts, words):
     file = tmp_path / "a.csv"
@@ -93,14 +104,21 @@ def test_options_settle_what_is_ambiguous(tmp_path):
     assert done.exit_code == 3
     assert "--axis-unit angstrom" in done.stderr
     assert "Traceback" not in done.output
-    assert json.loads(run(file, "--json", "--axis-unit", "angstrom").stdout)["axis"]["range"] == [400.0, 405.9]
-    done = run(file, "--axis-unit", "nm", "--ceiling", "7", "--exposure", "0.5", "--delimiter", "comma", "--json")
+    assert json.loads(run(file, "--json", "--axis-unit", "angstrom").stdout)["axis"]["range"] == [
+        400.0,
+        405.9,
+    ]
+    done = run(
+        file, "--axis-unit", "nm", "--ceiling", "7", "--exposure", "0.5", "--delimiter", "comma", "--json"
+    )
     document = json.loads(done.stdout)
     assert document["exposure_s"] == 0.5
     assert document["saturation"]["ceiling_counts"] == 7
 
 
-@pytest.mark.parametrize("option", [["--axis-unit", "inch"], ["--delimiter", "ab"], ["--ceiling", "-1"], ["--layout", "x"]])
+@pytest.mark.parametrize(
+    "option", [["--axis-unit", "inch"], ["--delimiter", "ab"], ["--ceiling", "-1"], ["--layout", "x"]]
+)
 def test_wrong_options_are_usage_errors(tmp_path, option):
     assert run(tmp_path, *option).exit_code == 2
 

@@ -40,7 +40,12 @@ def test_a_pile_up_at_the_maximum_is_a_ceiling(clip):
 
 
 @settings(max_examples=60, deadline=None)
-@given(seed=st.integers(0, 10**6), fwhm=st.floats(1.0, 8.0), frames=st.sampled_from([1, 5]), top=st.floats(300, 50000))
+@given(
+    seed=st.integers(0, 10**6),
+    fwhm=st.floats(1.0, 8.0),
+    frames=st.sampled_from([1, 5]),
+    top=st.floats(300, 50000),
+)
 def test_an_unclipped_spectrum_has_no_ceiling(seed, fwhm, frames, top):
     counts = lines(fwhm, seed, frames=frames, top=top)
     if counts.max() not in (1023, 4095, 16383, 65535):
@@ -106,7 +111,7 @@ def test_the_reader_masks_counts_and_says_so(tmp_path):
     expected[:, 33] = True
     assert_array_equal(frames.mask, expected)
     said = " ".join(frames.origins[0].understood)
-    assert f"Saturation at 50000 counts" in said
+    assert "Saturation at 50000 counts" in said
     assert f": {np.count_nonzero(counts >= 50000)} masked" in said
     assert "Stuck pixels, the same in every frame; masked: 33." in said
     assert_array_equal(read_spectra(file, ceiling=30000.0).mask, (counts >= 30000) | (PIXEL == 33))

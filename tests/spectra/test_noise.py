@@ -1,8 +1,9 @@
 """The noise model, estimated from spectra of known noise."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
-from dataclasses import replace
 from numpy.testing import assert_allclose, assert_array_equal
 
 from glowledger.errors import ReadError
@@ -33,7 +34,9 @@ def record(seed, n, gain, read, offset, flicker=0.0, fwhm_px=5.0, averages=1):
 
 
 @pytest.mark.parametrize("n", [8, 60])
-@pytest.mark.parametrize(("gain", "read", "offset"), [(1.0, 10.0, 0.0), (0.5, 3.0, 1000.0), (4.0, 20.0, 200.0)])
+@pytest.mark.parametrize(
+    ("gain", "read", "offset"), [(1.0, 10.0, 0.0), (0.5, 3.0, 1000.0), (4.0, 20.0, 200.0)]
+)
 @pytest.mark.parametrize("flicker", [0.0, 0.03])
 def test_repeated_frames_tell_gain_and_read_noise(n, gain, read, offset, flicker):
     frames, truth = record(11, n, gain, read, offset, flicker)
@@ -82,7 +85,7 @@ def test_averages_lower_the_variance_not_the_detector():
 
 
 def test_flashes_do_not_raise_the_noise():
-    frames, truth = record(6, 60, 1.0, 8.0, 0.0)
+    frames, _ = record(6, 60, 1.0, 8.0, 0.0)
     counts = frames.counts.copy()
     counts[[7, 30, 31, 50], 500:700] += 2000.0
     flashed = replace(frames, counts=counts)
@@ -101,7 +104,9 @@ def test_smoothed_spectra_are_noticed():
 
 def test_what_is_known_is_kept():
     frames, _ = record(1, 20, 1.0, 10.0, 100.0)
-    known = Detector(read_noise_counts=7.0, counts_per_electron=0.5, offset_counts=90.0, ceiling_counts=65535.0)
+    known = Detector(
+        read_noise_counts=7.0, counts_per_electron=0.5, offset_counts=90.0, ceiling_counts=65535.0
+    )
     assert estimate_noise(replace(frames, detector=known)).detector == known
 
 
@@ -138,7 +143,12 @@ def test_a_dark_is_subtracted_with_its_variance():
     assert_allclose(np.mean(found.added_variance), 64 / 16, rtol=0.15)
     # what the mean over frames really scatters by: its own noise and that of the dark
     scatter = np.var(found.counts.mean(axis=0) - 200)
-    assert_allclose(np.mean(variance_of(found.counts, estimate_noise(found).detector)) / 40 + np.mean(found.added_variance), scatter, rtol=0.15)
+    assert_allclose(
+        np.mean(variance_of(found.counts, estimate_noise(found).detector)) / 40
+        + np.mean(found.added_variance),
+        scatter,
+        rtol=0.15,
+    )
 
 
 def test_a_dark_of_another_exposure_is_scaled_above_its_pedestal():

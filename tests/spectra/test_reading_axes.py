@@ -70,7 +70,10 @@ def test_stated_units_win_over_names(tmp_path, unit, values, expected):
 
 def test_a_units_row_names_the_unit(tmp_path):
     file = tmp_path / "a.csv"
-    file.write_text("Wavelength;Counts\n[Å];[a.u.]\n" + "".join(f"{v};{c}\n" for v, c in zip(NM * 10, COUNTS, strict=True)))
+    file.write_text(
+        "Wavelength;Counts\n[Å];[a.u.]\n"
+        + "".join(f"{v};{c}\n" for v, c in zip(NM * 10, COUNTS, strict=True))
+    )
     assert_allclose(read_spectra(file).axis, NM, rtol=1e-14)
 
 
@@ -83,7 +86,10 @@ def test_whole_numbers_from_0_or_1_are_pixels_even_if_called_wavelength(tmp_path
 
 def test_pixel_column_is_taken_when_pixels_are_asked_for(tmp_path):
     file = tmp_path / "a.csv"
-    file.write_text("Pixel,Wavelength (nm),Counts\n" + "".join(f"{i},{v},{c}\n" for i, (v, c) in enumerate(zip(NM, COUNTS, strict=True))))
+    file.write_text(
+        "Pixel,Wavelength (nm),Counts\n"
+        + "".join(f"{i},{v},{c}\n" for i, (v, c) in enumerate(zip(NM, COUNTS, strict=True)))
+    )
     assert_array_equal(read_spectra(file).axis, NM)
     assert_array_equal(read_spectra(file, axis_unit="pixel").axis, np.arange(NM.size))
 

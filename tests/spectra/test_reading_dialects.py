@@ -84,7 +84,9 @@ def test_every_dialect_reads_back_the_same(tmp_path, case):
 def test_three_digit_groups_alone_are_ambiguous_and_the_option_settles_it(tmp_path, decimal):
     file = tmp_path / "a.csv"
     file.write_text("".join(f"{400 + i};1,{234 + i}\n" for i in range(30)))
-    with pytest.raises(AmbiguousFile, match="1.234 .*or as 1234.*--decimal ','  or  --decimal '.'") as caught:
+    with pytest.raises(
+        AmbiguousFile, match=r"1.234 .*or as 1234.*--decimal ','  or  --decimal '.'"
+    ) as caught:
         read_spectra(file)
     assert caught.value.line == 1
     frames = read_spectra(file, decimal=decimal, axis_unit="nm")
@@ -93,7 +95,9 @@ def test_three_digit_groups_alone_are_ambiguous_and_the_option_settles_it(tmp_pa
 
 def test_marks_in_the_axis_or_large_plain_numbers_settle_the_decimal_comma(tmp_path):
     file = tmp_path / "a.csv"
-    file.write_text("".join(f"{400 + i},123;1,{234 + i}\n" for i in range(30)))  # 400123 is no light in any unit
+    file.write_text(
+        "".join(f"{400 + i},123;1,{234 + i}\n" for i in range(30))
+    )  # 400123 is no light in any unit
     assert read_spectra(file).axis[0] == 400.123
     file.write_text("nm;counts\n" + "".join(f"{400 + i};1,{234 + i}\n" for i in range(30)) + "430;1250\n")
     assert read_spectra(file).counts[0, 0] == 1.234  # 1250 bears no thousands mark
@@ -110,7 +114,7 @@ def test_thousands_that_first_show_far_down(tmp_path):
 def test_commas_for_both_are_refused(tmp_path):
     file = tmp_path / "a.csv"
     file.write_text("".join(f"{400 + i // 2},{5 * (i % 2)}0,{900 + i}\n" for i in range(40)))
-    with pytest.raises(AmbiguousFile, match="between columns .* or also be decimal"):
+    with pytest.raises(AmbiguousFile, match=r"between columns .* or also be decimal"):
         read_spectra(file)
 
 
@@ -125,7 +129,10 @@ def test_numbers_keep_every_digit(tmp_path):
     rng = np.random.default_rng(5)
     axis, counts = np.sort(rng.uniform(300, 900, 500)), rng.normal(0, 1e-3, 500)
     file = tmp_path / "a.csv"
-    file.write_text("wavelength_nm,counts\n" + "".join(f"{a!r},{c!r}\n" for a, c in zip(axis.tolist(), counts.tolist(), strict=True)))
+    file.write_text(
+        "wavelength_nm,counts\n"
+        + "".join(f"{a!r},{c!r}\n" for a, c in zip(axis.tolist(), counts.tolist(), strict=True))
+    )
     frames = read_spectra(file)
     assert_array_equal(frames.axis, axis)
     assert_array_equal(frames.counts[0], counts)
@@ -144,7 +151,9 @@ def test_missing_cells_are_masked_and_counted(tmp_path):
 def test_pandas_reads_the_same_numbers(tmp_path):
     pandas = pytest.importorskip("pandas")  # an outside reader of CSV
     rng = np.random.default_rng(2)
-    table = np.column_stack([np.round(np.linspace(300, 900, 300), 3), np.round(rng.normal(900, 30, (300, 5)), 3)])
+    table = np.column_stack(
+        [np.round(np.linspace(300, 900, 300), 3), np.round(rng.normal(900, 30, (300, 5)), 3)]
+    )
     file = tmp_path / "a.csv"
     np.savetxt(file, table, fmt="%.3f", delimiter=",", header="nm,t=0 s,t=1 s,t=2 s,t=3 s,t=4 s", comments="")
     theirs = pandas.read_csv(file).to_numpy()

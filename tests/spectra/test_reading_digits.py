@@ -19,7 +19,11 @@ CELL = st.one_of(
 )
 
 
-@given(st.integers(1, 6).flatmap(lambda k: st.lists(st.lists(CELL, min_size=k, max_size=k), min_size=1, max_size=20)))
+@given(
+    st.integers(1, 6).flatmap(
+        lambda k: st.lists(st.lists(CELL, min_size=k, max_size=k), min_size=1, max_size=20)
+    )
+)
 def test_equals_float_bit_for_bit(rows):
     raw = "\n".join(",".join(row) for row in rows).encode()
     expected = np.array([[float(cell) for cell in row] for row in rows])
@@ -46,9 +50,28 @@ def test_a_table_larger_than_one_part_is_whole():
 
 @pytest.mark.parametrize(
     "raw",
-    [b"1,2\n3", b"1,2\n3,4,5", b"1,\n3,4", b"1,a\n3,4", b"1,2e3\n3,4", b"1,2\n\n3,4", b"1,1.2.3\n3,4", b"1,-\n3,4"]
-    + [b"1,--2\n3,4", b"1,2-\n3,4", b"1,.\n3,4", b"1,123456789\n3,4", b"1,1.-2\n3,4", b"1,2 3\n3,4", b"1,\xb2\n3,4"]
-    + [b"1,1234567.123456789\n3,4", b"1,2\r\n3,4", b"1,+2\n3,4", b"1,nan\n3,4", b"1,0x1\n3,4"],
+    [
+        b"1,2\n3",
+        b"1,2\n3,4,5",
+        b"1,\n3,4",
+        b"1,a\n3,4",
+        b"1,2e3\n3,4",
+        b"1,2\n\n3,4",
+        b"1,1.2.3\n3,4",
+        b"1,-\n3,4",
+        b"1,--2\n3,4",
+        b"1,2-\n3,4",
+        b"1,.\n3,4",
+        b"1,123456789\n3,4",
+        b"1,1.-2\n3,4",
+        b"1,2 3\n3,4",
+        b"1,\xb2\n3,4",
+        b"1,1234567.123456789\n3,4",
+        b"1,2\r\n3,4",
+        b"1,+2\n3,4",
+        b"1,nan\n3,4",
+        b"1,0x1\n3,4",
+    ],
 )
 def test_leaves_anything_else_to_the_careful_reader(raw):
     assert digits.numbers(raw, 2, ",", ".") is None

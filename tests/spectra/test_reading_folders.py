@@ -97,7 +97,9 @@ def test_a_file_with_another_axis_is_named(tmp_path):
     folder = fill(tmp_path, "f{k}.txt")
     text = (folder / "f7.txt").read_text()
     (folder / "f7.txt").write_text(text.replace("790.5", "790.6"))
-    with pytest.raises(ReadError, match="380.25 to 790.6.*expected 40 from 380.25 to 790.5.*f0.txt") as caught:
+    with pytest.raises(
+        ReadError, match=r"380.25 to 790.6.*expected 40 from 380.25 to 790.5.*f0.txt"
+    ) as caught:
         read_spectra(folder)
     assert caught.value.file.name == "f7.txt"
 
@@ -105,7 +107,7 @@ def test_a_file_with_another_axis_is_named(tmp_path):
 def test_a_short_file_is_an_error_unless_it_is_the_newest(tmp_path):
     (tmp_path / "a").mkdir()
     (tmp_path / "b").mkdir()
-    with pytest.raises(ReadError, match="30 points") as caught:
+    with pytest.raises(ReadError, match=r"30 points") as caught:
         read_spectra(fill(tmp_path / "a", "f{k}.txt", seconds=np.arange(COUNT), rows={4: 30}))
     assert caught.value.file.name == "f4.txt"
     frames = read_spectra(fill(tmp_path / "b", "f{k}.txt", seconds=np.arange(COUNT), rows={COUNT - 1: 30}))
@@ -118,7 +120,7 @@ def test_a_broken_file_is_named_with_its_line(tmp_path):
     lines = (folder / "f3.txt").read_text().split("\n")
     lines[9] = "474.84\tx17"
     (folder / "f3.txt").write_text("\n".join(lines))
-    with pytest.raises(ReadError, match="found 'x17'") as caught:
+    with pytest.raises(ReadError, match=r"found 'x17'") as caught:
         read_spectra(folder)
     assert (caught.value.file.name, caught.value.line) == ("f3.txt", 10)
 
@@ -136,14 +138,16 @@ def test_darks_and_other_files_are_left_out_and_said(tmp_path):
 
 def test_a_table_of_many_frames_does_not_belong_in_a_folder_of_frames(tmp_path):
     (tmp_path / "a.csv").write_text("nm,t=0 s,t=1 s\n" + "".join(f"{a},{5},{6}\n" for a in AXIS))
-    with pytest.raises(ReadError, match="holds 2 frames"):
+    with pytest.raises(ReadError, match=r"holds 2 frames"):
         read_spectra(tmp_path)
 
 
 def test_saturation_is_that_of_the_whole_folder(tmp_path):
     for k in range(COUNT):
         counts = np.minimum(COUNTS[k] * (40 if k == 3 else 1), 65535)
-        (tmp_path / f"f_t={k}s.csv").write_text("".join(f"{a:g},{c:g}\n" for a, c in zip(AXIS, counts, strict=True)))
+        (tmp_path / f"f_t={k}s.csv").write_text(
+            "".join(f"{a:g},{c:g}\n" for a, c in zip(AXIS, counts, strict=True))
+        )
     frames = read_spectra(tmp_path)
     assert frames.detector.ceiling_counts == 65535
     assert_array_equal(np.flatnonzero(frames.mask.any(axis=1)), [3])

@@ -23,13 +23,26 @@ def write(tmp_path):
 
 def wide(names, corner="wavelength_nm", axis=AXIS, end="\n"):
     head = [] if names is None else [",".join([corner, *names])]
-    rows = [",".join([f"{a:g}", *(f"{c:g}" for c in column)]) for a, column in zip(axis, COUNTS.T, strict=True)]
+    rows = [
+        ",".join([f"{a:g}", *(f"{c:g}" for c in column)]) for a, column in zip(axis, COUNTS.T, strict=True)
+    ]
     return "\n".join([*head, *rows]) + end
 
 
 def transposed(corner, firsts, axis=None, header=True):
     head = [",".join([corner, *(axis or [f"{a:g}" for a in AXIS])])] if header else []
-    return "\n".join([*head, *(",".join([first, *(f"{c:g}" for c in row)]) for first, row in zip(firsts, COUNTS, strict=True))]) + "\n"
+    return (
+        "\n".join(
+            [
+                *head,
+                *(
+                    ",".join([first, *(f"{c:g}" for c in row)])
+                    for first, row in zip(firsts, COUNTS, strict=True)
+                ),
+            ]
+        )
+        + "\n"
+    )
 
 
 TIMES = {
@@ -39,12 +52,11 @@ TIMES = {
     "joined": ([f"counts_{k}s" for k in range(COUNT)], np.arange(COUNT)),
     "brackets": ([f"Counts ({k}.5 s)" for k in range(COUNT)], np.arange(COUNT) + 0.5),
     "minutes": ([f"{k} min" for k in range(COUNT)], np.arange(COUNT) * 60),
-    "iso": ([f"2026-05-01T23:59:{57 + k:02d}" if k < 3 else f"2026-05-02T00:00:{k - 3:02d}" for k in range(COUNT)], np.arange(COUNT)),
+    "iso": ([f"2026-05-01T23:59:{s}" for s in (57, 58, 59)] + [f"2026-05-02T00:00:0{s}" for s in range(4)],
+            np.arange(COUNT)),
     "iso zone": ([f"2026-05-01T12:00:00.{k}00Z" for k in range(COUNT)], np.arange(COUNT) / 10),
-    "clock": ([f"{h}:59:{s:02d}" for h, s in [(23, 57), (23, 58), (23, 59)]] + [f"00:00:0{k}" for k in range(4)],
-              [0, 1, 2, -57 * 60 - 59 + 3600 - 58 + 0, 4, 5, 6]),
+    "clock": (["23:59:57", "23:59:58", "23:59:59", *(f"00:00:0{s}" for s in range(4))], np.arange(COUNT)),
 }  # fmt: skip
-TIMES["clock"] = (TIMES["clock"][0], [0, 1, 2, 3, 4, 5, 6])
 
 
 @pytest.mark.parametrize("style", TIMES)
@@ -75,7 +87,9 @@ def test_wide_table_with_an_empty_corner(write):
 
 
 def test_wide_table_on_a_pixel_axis(write):
-    frames = read_spectra(write(wide([f"t={k}s" for k in range(COUNT)], corner="pixel", axis=np.arange(POINTS))))
+    frames = read_spectra(
+        write(wide([f"t={k}s" for k in range(COUNT)], corner="pixel", axis=np.arange(POINTS)))
+    )
     assert frames.axis_kind == "pixel"
     assert_array_equal(frames.counts, COUNTS)
 
@@ -101,7 +115,9 @@ def test_transposed_table(write, corner, firsts, seconds):
 
 
 def test_transposed_table_of_named_pixels(write):
-    frames = read_spectra(write(transposed("time_s", [f"{k}" for k in range(COUNT)], axis=[f"px{i}" for i in range(POINTS)])))
+    frames = read_spectra(
+        write(transposed("time_s", [f"{k}" for k in range(COUNT)], axis=[f"px{i}" for i in range(POINTS)]))
+    )
     assert frames.axis_kind == "pixel"
     assert_array_equal(frames.counts, COUNTS)
 
@@ -109,7 +125,9 @@ def test_transposed_table_of_named_pixels(write):
 @pytest.mark.parametrize("header", ["time_s,wavelength_nm,counts\n", "frame;wavelength;intensity\n", ""])
 def test_long_table(write, header):
     mark = ";" if ";" in header else ","
-    text = "".join(f"{k}{mark}{a:g}{mark}{c:g}\n" for k, row in enumerate(COUNTS) for a, c in zip(AXIS, row, strict=True))
+    text = "".join(
+        f"{k}{mark}{a:g}{mark}{c:g}\n" for k, row in enumerate(COUNTS) for a, c in zip(AXIS, row, strict=True)
+    )
     frames = read_spectra(write(header + text))
     assert_array_equal(frames.axis, AXIS)
     assert_array_equal(frames.counts, COUNTS)
@@ -121,7 +139,9 @@ def test_long_table(write, header):
 
 def test_long_table_with_dates_and_an_unfinished_frame(write):
     text = "timestamp,wavelength_nm,counts\n" + "".join(
-        f"2026-05-01T12:00:0{k},{a:g},{c:g}\n" for k, row in enumerate(COUNTS) for a, c in zip(AXIS, row, strict=True)
+        f"2026-05-01T12:00:0{k},{a:g},{c:g}\n"
+        for k, row in enumerate(COUNTS)
+        for a, c in zip(AXIS, row, strict=True)
     )
     frames = read_spectra(write("\n".join(text.split("\n")[:-10])))
     assert_array_equal(frames.counts, COUNTS[:-1])
@@ -129,7 +149,13 @@ def test_long_table_with_dates_and_an_unfinished_frame(write):
     assert any("as if still being written" in s for s in frames.origins[0].understood)
 
 
-@pytest.mark.parametrize("text", [wide([f"t={k} s" for k in range(COUNT)])[:-12], transposed("time_s", [f"{k}" for k in range(COUNT)])[:-30]])
+@pytest.mark.parametrize(
+    "text",
+    [
+        wide([f"t={k} s" for k in range(COUNT)])[:-12],
+        transposed("time_s", [f"{k}" for k in range(COUNT)])[:-30],
+    ],
+)
 def test_a_last_line_still_being_written_is_left_out_and_said(write, text):
     frames = read_spectra(write(text))
     assert frames.counts.shape in ((COUNT, POINTS - 1), (COUNT - 1, POINTS))
@@ -152,13 +178,15 @@ def test_dark_column_is_subtracted_and_reference_left_out(write):
 
 def test_saturation_is_found_before_a_dark_column_is_subtracted(write):
     counts = np.minimum(COUNTS[0] * 20, 65535).astype(int)
-    text = "nm,counts,dark\n" + "".join(f"{a:g},{c},{30 + i % 5}\n" for i, (a, c) in enumerate(zip(AXIS, counts, strict=True)))
+    text = "nm,counts,dark\n" + "".join(
+        f"{a:g},{c},{30 + i % 5}\n" for i, (a, c) in enumerate(zip(AXIS, counts, strict=True))
+    )
     assert_array_equal(read_spectra(write(text)).mask[0], counts == 65535)
 
 
 def test_counts_only_needs_to_be_said(write):
     text = "\n".join(f"{c:g}" for c in COUNTS[0])
-    with pytest.raises(ReadError, match="one column of numbers.*--layout counts-only"):
+    with pytest.raises(ReadError, match=r"one column of numbers.*--layout counts-only"):
         read_spectra(write(text))
     frames = read_spectra(write(text), layout="counts-only")
     assert frames.axis_kind == "pixel"
@@ -168,16 +196,24 @@ def test_counts_only_needs_to_be_said(write):
 @pytest.mark.parametrize("layout", ["wide", "transposed"])
 def test_wide_or_transposed_where_both_can_be_is_asked(write, layout):
     header = ",".join(["", *(str(i) for i in range(POINTS))])
-    file = write("\n".join([header, *(",".join([str(k), *(f"{c:g}" for c in row)]) for k, row in enumerate(COUNTS))]))
-    with pytest.raises(AmbiguousFile, match="50 frames of 7 points, or 7 frames of 50 points.*--layout wide.*--layout transposed"):
+    file = write(
+        "\n".join([header, *(",".join([str(k), *(f"{c:g}" for c in row)]) for k, row in enumerate(COUNTS))])
+    )
+    with pytest.raises(
+        AmbiguousFile,
+        match=r"50 frames of 7 points, or 7 frames of 50 points.*--layout wide.*--layout transposed",
+    ):
         read_spectra(file)
-    assert read_spectra(file, layout=layout).counts.shape == {"wide": (POINTS, COUNT), "transposed": (COUNT, POINTS)}[layout]
+    assert (
+        read_spectra(file, layout=layout).counts.shape
+        == {"wide": (POINTS, COUNT), "transposed": (COUNT, POINTS)}[layout]
+    )
 
 
 def test_without_header_a_square_of_whole_numbers_is_asked(write):
     rng = np.random.default_rng(0)
     file = write("\n".join(",".join([str(i), *map(str, rng.integers(0, 99, 30))]) for i in range(40)))
-    with pytest.raises(AmbiguousFile, match="30 frames of 40 points, or 40 frames of 30"):
+    with pytest.raises(AmbiguousFile, match=r"30 frames of 40 points, or 40 frames of 30"):
         read_spectra(file)
 
 
@@ -196,7 +232,9 @@ def test_rows_repeated_exactly_are_left_out_and_said(write):
 
 def test_text_after_the_data_and_comments_within_are_left_out_and_said(write):
     rows = wide(None).strip().split("\n")
-    frames = read_spectra(write("\n".join([*rows[:20], "# lamp moved", *rows[20:], ">>>>> end of data <<<<<", "total 17"])))
+    frames = read_spectra(
+        write("\n".join([*rows[:20], "# lamp moved", *rows[20:], ">>>>> end of data <<<<<", "total 17"]))
+    )
     assert_array_equal(frames.counts, COUNTS)
     said = " ".join(frames.origins[0].understood)
     assert "Line 21 is a comment" in said

@@ -27,7 +27,9 @@ def sample(n=3, p=60, kind="nm_air"):
     axis = np.sort(rng.uniform(300, 900, p)) if kind == "nm_air" else np.arange(float(p))
     frames = frames_from_arrays(
         axis, rng.normal(100, 30, (n, p)), axis_kind=kind, time_s=np.arange(n) * 1.7, exposure_s=0.1,
-        detector=Detector(ceiling_counts=4095.0, read_noise_counts=3.25, counts_per_electron=0.5, offset_counts=-1.5),
+        detector=Detector(
+            ceiling_counts=4095.0, read_noise_counts=3.25, counts_per_electron=0.5, offset_counts=-1.5
+        ),
     )  # fmt: skip
     mask = frames.mask.copy()
     mask[0, 3] = True
@@ -83,27 +85,27 @@ def test_fits_is_what_specutils_reads(tmp_path):
 
 
 def test_unknown_ending(tmp_path):
-    with pytest.raises(WriteError, match="'.doc' names no format"):
+    with pytest.raises(WriteError, match=r"'.doc' names no format"):
         write_spectra(tmp_path / "a.doc", sample())
 
 
 def test_missing_folder_and_folder_as_target(tmp_path):
-    with pytest.raises(WriteError, match="folder does not exist"):
+    with pytest.raises(WriteError, match=r"folder does not exist"):
         write_csv(tmp_path / "none" / "a.csv", sample())
-    with pytest.raises(WriteError, match="this is a folder"):
+    with pytest.raises(WriteError, match=r"this is a folder"):
         write_csv(tmp_path, sample())
 
 
 @pytest.mark.skipif(os.geteuid() == 0, reason="root may write everywhere")
 def test_folder_without_permission(tmp_path):
     tmp_path.chmod(0o500)
-    with pytest.raises(WriteError, match="permission denied"):
+    with pytest.raises(WriteError, match=r"permission denied"):
         write_csv(tmp_path / "a.csv", sample())
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs the device that is always full")
 def test_full_device():
-    with pytest.raises(WriteError, match="the disk is full"):
+    with pytest.raises(WriteError, match=r"the disk is full"):
         write_csv("/dev/full", sample(50, 500))
 
 
@@ -142,7 +144,7 @@ def test_an_error_while_writing_leaves_nothing(tmp_path):
             stream.write(b"half")
             raise RuntimeError("stopped")
 
-    with pytest.raises(RuntimeError, match="stopped"):
+    with pytest.raises(RuntimeError, match=r"stopped"):
         fail()
     assert os.listdir(tmp_path) == []
 

@@ -35,9 +35,9 @@ def to_specutils(frames: Frames) -> Any:
     Returns
     -------
     specutils.Spectrum or specutils.SpectrumCollection
-        A spectrum for one frame; a collection for several; for several on a pixel axis, which a collection cannot
-        have, one spectrum with flux of shape (n, p). Flux in counts, axis in nm (air) or pixel, uncertainty as
-        variance, mask as in `frames`. `meta` holds times, exposure and averages.
+        A spectrum for one frame; a collection for several; for several on a pixel axis, which a collection
+        cannot have, one spectrum with flux of shape (n, p). Flux in counts, axis in nm (air) or pixel,
+        uncertainty as variance, mask as in `frames`. `meta` holds times, exposure and averages.
     """
     import astropy.units as u
     from astropy.nddata import VarianceUncertainty
@@ -178,8 +178,8 @@ def write_table(path: Path, frames: Frames, kind: str) -> None:
     frames : Frames
         n frames of p points.
     kind : {'ecsv', 'fits'}
-        ECSV has a column per frame. FITS has one table: axis, and `flux` and `uncertainty` (standard deviation)
-        with n values per row where n is above 1, and `mask`.
+        ECSV has a column per frame. FITS has one table: axis, and `flux` and `uncertainty` (standard
+        deviation) with n values per row where n is above 1, and `mask`.
     """
     import astropy.units as u
     from astropy.table import QTable
@@ -295,7 +295,8 @@ def _from_table(table: Any, meta: dict[str, Any]) -> Frames:
     flux = [n for n in table.colnames if n.lower().startswith(("flux", "counts", "intensity"))]
     if axis_name is None or not flux:
         raise ReadError(
-            f"the table has columns {', '.join(table.colnames)}; expected an axis (wavelength) and counts (flux).",
+            f"the table has columns {', '.join(table.colnames)}; expected an axis (wavelength) and "
+            "counts (flux).",
             mend="Name the columns so.",
         )
     axis = table[axis_name]
@@ -315,7 +316,9 @@ def _from_table(table: Any, meta: dict[str, Any]) -> Frames:
 def _stack(table: Any, names: list[str]) -> NDArray[np.float64]:
     parts = []
     for name in names:
-        column = np.ma.filled(np.ma.asarray(getattr(table[name], "value", table[name]), dtype=float), np.nan)
+        column: Any = np.ma.filled(
+            np.ma.asarray(getattr(table[name], "value", table[name]), dtype=float), np.nan
+        )
         parts.append(np.atleast_2d(column.T))
     return np.concatenate(parts)
 

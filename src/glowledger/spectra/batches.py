@@ -35,8 +35,8 @@ def read_batch(files: Sequence[Path], options: ReadingOptions) -> Frames | None:
     Returns
     -------
     Frames or None
-        In the order of `files`, not yet masked; None where a file differs in more than its counts and the values
-        of its preamble, or is not clean: then each has to be read for itself.
+        In the order of `files`, not yet masked; None where a file differs in more than its counts and the
+        values of its preamble, or is not clean: then each has to be read for itself.
 
     Raises
     ------

@@ -17,7 +17,12 @@ from glowledger.spectra.options import SECONDS, ReadingOptions
 from glowledger.spectra.rows import Table
 from glowledger.spectra.settings import clock_of, moment_of, seconds_of
 
-AXIS_ROLES = ("wavelength", "wavenumber", "energy", "pixel")  # the first of them is the axis where there are several
+AXIS_ROLES = (
+    "wavelength",
+    "wavenumber",
+    "energy",
+    "pixel",
+)  # the first of them is the axis where there are several
 _DAY_S = 86400.0
 
 
@@ -211,18 +216,25 @@ def long(table: Table, dialect: Dialect, path: Path, options: ReadingOptions) ->
         seconds, started, _ = times_of(distinct, options)
         if not np.all(np.isfinite(seconds)):
             seconds = np.arange(len(distinct), dtype=np.float64)
-        when, scale = np.array([dict(zip(distinct, seconds.tolist(), strict=True))[s] for s in table.labels]), 1.0
+        when, scale = (
+            np.array([dict(zip(distinct, seconds.tolist(), strict=True))[s] for s in table.labels]),
+            1.0,
+        )
     times, frame = np.unique(when, return_inverse=True)
     axis, pixel = np.unique(values[:, at], return_inverse=True)
     seen = np.bincount(frame, minlength=len(times))
     if len(times) > 1 and seen[-1] < len(axis) and np.all(seen[:-1] == len(axis)):
-        notes.append(f"The last frame stops after {seen[-1]} of {len(axis)} points, as if still being written; left out.")
+        notes.append(
+            f"The last frame stops after {seen[-1]} of {len(axis)} points, as if still being "
+            "written; left out."
+        )
         whole = frame < len(times) - 1
         values, frame, pixel, times = values[whole], frame[whole], pixel[whole], times[:-1]
     elif not np.all(seen == len(axis)):
         bad = int(np.flatnonzero(seen != len(axis))[0])
         raise ReadError(
-            f"the frame at time {times[bad]:g} has {seen[bad]} points, expected {len(axis)} as there are on the axis.",
+            f"the frame at time {times[bad]:g} has {seen[bad]} points, expected {len(axis)} as "
+            "there are on the axis.",
             mend="Every frame of a long table needs the same axis, each point once.",
             file=path,
             line=int(table.lines[int(np.flatnonzero(frame == bad)[0])]),
@@ -241,7 +253,8 @@ def long(table: Table, dialect: Dialect, path: Path, options: ReadingOptions) ->
         lines=tuple(int(table.lines[i]) for i in first),
         started=started,
         sentences=(
-            f"A long table: time, axis and counts in three columns; {len(times)} frames of {len(axis)} points.",
+            f"A long table: time, axis and counts in three columns; {len(times)} frames of "
+            f"{len(axis)} points.",
             *notes,
         ),
     )
@@ -276,7 +289,11 @@ def times_of(
     if len(times) == len(labels) and (named or is_monotone(times)):
         unit = "" if named else f" (no unit is given; taken as {options.time_unit or 's'})"
         return times, None, f"Times from the names of the frames: {times[0]:g} to {times[-1]:g} s{unit}."
-    return np.full(len(labels), np.nan), None, "The names of the frames give no times; they are in the order of the file."
+    return (
+        np.full(len(labels), np.nan),
+        None,
+        "The names of the frames give no times; they are in the order of the file.",
+    )
 
 
 def is_monotone(values: NDArray[np.float64]) -> bool:

@@ -22,7 +22,9 @@ def split(line: str, delimiter: str, quoted: bool = False) -> list[str]:
 
 
 def is_row(cells: list[str]) -> bool:
-    """Return True if cells may be a row of data: numbers or signs for missing ones, a time of day allowed in front."""
+    """Return True if cells may be a row of data: numbers or signs for missing ones, a time of day allowed in
+    front.
+    """
     if not all(looks_numeric(cell) for cell in cells[1:]):
         return False
     if not any(is_number(cell) for cell in cells):

@@ -17,38 +17,43 @@ _WORDS = {
     "energy": "energy photonenergy energie photonenergie energia energiafotonu энергия",
     "pixel": "pixel pixels px pixelnumber pixelindex pixelnr channel kanal canal canale пиксель 像素 画素",
     "counts": (
-        "counts count intensity intensities int signal adu dn intensitat intensitaet zahlwert zahlwerte intensite "
-        "intensidad intensita intensidade intensiteit intensitet sygnal natezenie sample scope spectrum spectre "
-        "spektrum raw rohdaten y value интенсивность 强度 強度"
+        "counts count intensity intensities int signal adu dn intensitat intensitaet zahlwert "
+        "zahlwerte intensite intensidad intensita intensidade intensiteit intensitet sygnal natezenie "
+        "sample scope spectrum spectre spektrum raw rohdaten y value интенсивность 强度 強度"
     ),
-    "dark": "dark darkcounts background darkspectrum dunkel dunkelspektrum dunkelwert dunkelstrom noir obscurite "
-    "oscuro fondo buio escuro donker mork темновой 暗",
-    "reference": "reference ref referencespectrum white referenz referenzspektrum weiss referencia riferimento "
-    "referentie blanc blanco опорный 参考",
-    "time": "time times t elapsed elapsedtime timestamp seconds zeit zeitstempel temps tiempo tempo tijd tid czas "
-    "date datetime datum uhrzeit время 时间 時間",
+    "dark": "dark darkcounts background darkspectrum dunkel dunkelspektrum dunkelwert dunkelstrom "
+    "noir obscurite oscuro fondo buio escuro donker mork темновой 暗",
+    "reference": "reference ref referencespectrum white referenz referenzspektrum weiss referencia "
+    "riferimento referentie blanc blanco опорный 参考",
+    "time": "time times t elapsed elapsedtime timestamp seconds zeit zeitstempel temps tiempo tempo "
+    "tijd tid czas date datetime datum uhrzeit время 时间 時間",
     "frame": "frame frames scan scans index no nr number spectrumno record rec bild aufnahme image",
     "processed": "transmission transmittance absorbance reflectance absorption extinktion",
 }
 _ROLE = {word: role for role, words in _WORDS.items() for word in words.split()}
 
-_UNIT = {
-    "nm": "nm", "nanometer": "nm", "nanometers": "nm", "nanometre": "nm", "nanometres": "nm",
-    "å": "angstrom", "a": "angstrom", "angstrom": "angstrom", "angstroms": "angstrom", "ångström": "angstrom",
-    "aa": "angstrom", "ang": "angstrom",
-    "µm": "um", "μm": "um", "um": "um", "micron": "um", "microns": "um", "micrometer": "um", "micrometre": "um",
-    "cm-1": "cm-1", "1/cm": "cm-1", "cm^-1": "cm-1", "cm⁻¹": "cm-1", "cm^(-1)": "cm-1", "cm**-1": "cm-1", "/cm": "cm-1",
-    "ev": "eV", "px": "pixel", "pixel": "pixel", "pixels": "pixel", "pix": "pixel",
-    "counts": "counts", "count": "counts", "a.u.": "counts", "au": "counts", "arb": "counts", "arb.": "counts",
-    "adu": "counts", "dn": "counts", "cts": "counts", "arb. units": "counts",
-    "s": "s", "sec": "s", "second": "s", "seconds": "s", "sek": "s", "ms": "ms", "msec": "ms", "us": "us",
-    "µs": "us", "μs": "us", "usec": "us", "min": "min", "minutes": "min", "h": "h", "hours": "h",
-}  # fmt: skip
+_SPELLINGS = {  # our spelling of a unit: how files spell it
+    "nm": "nm nanometer nanometers nanometre nanometres",
+    "angstrom": "å a angstrom angstroms ångström aa ang",
+    "um": "µm μm um micron microns micrometer micrometre",
+    "cm-1": "cm-1 1/cm cm^-1 cm⁻¹ cm^(-1) cm**-1 /cm",
+    "eV": "ev",
+    "pixel": "px pixel pixels pix",
+    "counts": "counts count a.u. a.u au arb arb. arb.units adu dn cts",
+    "s": "s sec second seconds sek",
+    "ms": "ms msec",
+    "us": "us µs μs usec",
+    "min": "min minutes",
+    "h": "h hours",
+}
+_UNIT = {spelling: unit for unit, spellings in _SPELLINGS.items() for spelling in spellings.split()}
 _IN_BRACKETS = re.compile(r"[\[(]([^\[\]()]*(?:\(-1\))?[^\[\]()]*)[\])]")
 
 
 def unit_of(name: str) -> str | None:
-    """Return the unit a column name carries (in brackets, after '/', '_' or ' in '), in our spelling, or None."""
+    """Return the unit a column name carries (in brackets, after '/', '_' or ' in '), in our spelling, or
+    None.
+    """
     text = name.strip().lower()
     for found in reversed(_IN_BRACKETS.findall(text)):
         for part in re.split(r"[,;]", found):

@@ -19,9 +19,9 @@ _PEDESTAL_QUANTILE = 0.05
 def subtract_dark(frames: Frames, dark: Frames) -> Frames:
     """Subtract the mean of dark frames.
 
-    The part of a dark that grows with exposure is scaled where exposures are known and differ: fitted per pixel
-    where the darks themselves have two or more exposures, else what stands above the lowest pixels (the pedestal
-    is common to all pixels and does not grow).
+    The part of a dark that grows with exposure is scaled where exposures are known and differ: fitted per
+    pixel where the darks themselves have two or more exposures, else what stands above the lowest pixels (the
+    pedestal is common to all pixels and does not grow).
 
     Parameters
     ----------
@@ -33,7 +33,8 @@ def subtract_dark(frames: Frames, dark: Frames) -> Frames:
     Returns
     -------
     Frames
-        Counts less the dark; `added_variance` holds the variance of the dark, `mask` its masked and hot pixels.
+        Counts less the dark; `added_variance` holds the variance of the dark, `mask` its masked and hot
+        pixels.
 
     Raises
     ------
@@ -74,8 +75,10 @@ def _same_axis(frames: Frames, dark: Frames) -> None:
     if same and np.max(np.abs(frames.axis - dark.axis)) <= 1e-3 * step:
         return
     raise ReadError(
-        f"the dark has {dark.axis.size} points from {dark.axis[0]:g} to {dark.axis[-1]:g} ({dark.axis_kind}), the "
-        f"spectra have {frames.axis.size} from {frames.axis[0]:g} to {frames.axis[-1]:g} ({frames.axis_kind}).",
+        f"the dark has {dark.axis.size} points from {dark.axis[0]:g} to {dark.axis[-1]:g} "
+        f"({dark.axis_kind}), the "
+        f"spectra have {frames.axis.size} from {frames.axis[0]:g} to {frames.axis[-1]:g} "
+        f"({frames.axis_kind}).",
         mend="Record the dark with the same instrument and settings.",
         file=dark.origins[0].file if dark.origins else None,
     )

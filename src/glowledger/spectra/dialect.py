@@ -96,7 +96,8 @@ def sniff(source: SourceText, options: ReadingOptions) -> Dialect:
     if found is None:
         raise ReadError(
             "no rows of numbers were found, only text.",
-            mend="Expected lines such as '404.66,1520'. If columns are separated otherwise, say how:  --delimiter",
+            mend="Expected lines such as '404.66,1520'. If columns are separated otherwise, say "
+            "how:  --delimiter",
             file=path,
             line=next((i + 1 for i, line in enumerate(lines) if line.strip()), 1),
         )
@@ -106,11 +107,10 @@ def sniff(source: SourceText, options: ReadingOptions) -> Dialect:
     columns -= trailing
     notation = _notation(lines, first, rest, sample, delimiter, quoted, path, options)
     _refuse_shared_comma(sample, delimiter, notation, quoted, lines, first, path, options)
-    if sample and not sample[0][0] and all(row[0] for row in sample[1:]) and len(sample) > 1:
+    header, units = find_header(lines[:first], delimiter, columns)
+    if len(sample) > 1 and not sample[0][0] and all(row[0] for row in sample[1:]):
         header, units = first, None  # numbers above the columns, nothing above the axis
         first += 1
-    else:
-        header, units = find_header(lines[:first], delimiter, columns)
     above = [i for i in (header, units, first) if i is not None]
     return Dialect(
         delimiter=delimiter,
@@ -137,7 +137,7 @@ def _refuse_shared_comma(
     path: Path,
     options: ReadingOptions,
 ) -> None:
-    """Refuse a table in which commas may stand both between columns and for the decimal mark (350,12,1044)."""
+    """Refuse a table in which commas may stand both between columns and for decimals (350,12,1044)."""
     stated = options.delimiter or options.layout or options.decimal
     if stated or delimiter != "," or quoted or notation.decimal != "." or not sample or len(sample[0]) < 3:
         return
@@ -154,9 +154,11 @@ def _refuse_shared_comma(
     if zeros or fewer_names or (alike and not names):
         shown = ",".join(sample[0][:4])
         raise AmbiguousFile(
-            f"the commas in {shown!r} can stand between columns ({' | '.join(sample[0][:4])}) or also be decimal "
+            f"the commas in {shown!r} can stand between columns ({' | '.join(sample[0][:4])}) or "
+            "also be decimal "
             f"marks ({sample[0][0]}.{sample[0][1]} | ...).",
-            mend="Export with ';' or tabs between columns; if every comma ends a column, say so:  --delimiter comma",
+            mend="Export with ';' or tabs between columns; if every comma ends a column, say so:  "
+            "--delimiter comma",
             file=path,
             line=first + 1,
         )
@@ -176,7 +178,7 @@ def _enough(width: int) -> int:
 
 
 def _find_rows(lines: list[str], options: ReadingOptions) -> tuple[str, int, int] | None:
-    """Return delimiter, first data line and number of cells: the candidate with the most rows of one width."""
+    """Return delimiter, first data line and number of cells of the candidate with the most rows alike."""
     candidates = (options.delimiter,) if options.delimiter else _CANDIDATES
     best: tuple[tuple[bool, int, int], str, int, int] | None = None
     for rank, delimiter in enumerate(candidates):
@@ -220,7 +222,9 @@ def _longest_block(lines: list[str], delimiter: str) -> tuple[int, int, int] | N
 
 
 def _earliest(lines: list[str], first: int, delimiter: str, width: int) -> int:
-    """Return the first row of that width above `first`, so that a bad line early in the data is not taken for text."""
+    """Return the first row of that width above `first`, so that a bad line early in the data is not taken for
+    text.
+    """
     for i in range(first):
         cells = split(lines[i], delimiter, '"' in lines[i])
         if len(cells) == width > 1 and is_number(cells[0]) and is_row(cells):
@@ -259,7 +263,8 @@ def _notation(
         return found
     line = next((i for i, text in enumerate(lines) if i >= first and found.token in text), first)
     raise AmbiguousFile(
-        f"{found.token!r} can be read as {_spoken(found.token, found.first)} or as {_spoken(found.token, found.second)}.",
+        f"{found.token!r} can be read as {_spoken(found.token, found.first)} or as "
+        f"{_spoken(found.token, found.second)}.",
         mend=f"Say which mark is the decimal one:  --decimal '{found.first.decimal}'  or  "
         f"--decimal '{found.second.decimal}'",
         file=path,

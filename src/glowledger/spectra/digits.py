@@ -1,10 +1,10 @@
 """Plain decimal numbers from bytes, exactly rounded, many at a time.
 
-A table of digits, one decimal mark and one delimiter is cut at its separators; up to eight digits are then turned
-into a whole number inside one 64-bit word (the digits-in-a-register method, Lemire 2018, from memory), for all
-cells at once. A number with a fraction is whole digits over a power of ten; both are exact in float64 up to 15
-digits, so that one division rounds exactly as the C library does. Whatever else a table may hold (exponents, more
-digits, missing cells, text) is left to slower code: `numbers` returns None.
+A table of digits, one decimal mark and one delimiter is cut at its separators; up to eight digits are then
+turned into a whole number inside one 64-bit word (the digits-in-a-register method, Lemire 2018, from memory),
+for all cells at once. A number with a fraction is whole digits over a power of ten; both are exact in float64
+up to 15 digits, so that one division rounds exactly as the C library does. Whatever else a table may hold
+(exponents, more digits, missing cells, text) is left to slower code: `numbers` returns None.
 """
 
 from __future__ import annotations
@@ -101,7 +101,9 @@ def _chunk(
 def _whole_numbers(
     padded: NDArray[np.uint8], ends: NDArray[np.intp], length: NDArray[np.intp]
 ) -> NDArray[np.int64]:
-    """Return the up to eight digits before each end, counted in the body behind the padding, as whole numbers."""
+    """Return the up to eight digits before each end, counted in the body behind the padding, as whole
+    numbers.
+    """
     words = np.ndarray((padded.size - 7,), dtype="<u8", buffer=padded, strides=(1,))
     word = words.take(ends)
     keep = _KEEP.take(length)

@@ -140,8 +140,10 @@ def _same_axes(parts: Sequence[Frames]) -> None:
         if part.axis_kind == first.axis_kind and np.array_equal(part.axis, first.axis):
             continue
         raise ReadError(
-            f"the axis has {part.axis.size} points from {part.axis[0]:g} to {part.axis[-1]:g} ({part.axis_kind}), "
-            f"expected {first.axis.size} from {first.axis[0]:g} to {first.axis[-1]:g} ({first.axis_kind}) as in "
+            f"the axis has {part.axis.size} points from {part.axis[0]:g} to {part.axis[-1]:g} "
+            f"({part.axis_kind}), "
+            f"expected {first.axis.size} from {first.axis[0]:g} to {first.axis[-1]:g} "
+            f"({first.axis_kind}) as in "
             f"{first.origins[0].file}.",
             mend="Keep spectra of one instrument and one setting in a folder.",
             file=part.origins[0].file,
@@ -184,8 +186,8 @@ def _common_times(parts: Sequence[Frames]) -> NDArray[np.float64]:
 def in_order(frames: Frames, notes: Sequence[str] = ()) -> Frames:
     """Find the time of each frame and order by it; say where the times are from.
 
-    Times are taken from the preambles, else from dates or times in the file names, else from the times at which
-    the files were last changed; all from one source. Where none tells, the order is that of the names.
+    Times are taken from the preambles, else from dates or times in the file names, else from the times at
+    which the files were last changed; all from one source. Where none tells, the order is that of the names.
     """
     time_s, started, how = _times(frames)
     known = bool(np.all(np.isfinite(time_s)))

@@ -113,7 +113,7 @@ class Frames:
         object.__setattr__(self, "counts", _frozen(counts))
         for name, shape in shapes.items():
             dtype = np.bool_ if name == "mask" else np.float64
-            array = np.asarray(getattr(self, name), dtype=dtype)
+            array: NDArray = np.asarray(getattr(self, name), dtype=dtype)
             if array.shape != shape:
                 raise ValueError(f"{name} has shape {array.shape}, expected {shape}")
             object.__setattr__(self, name, _frozen(array))

@@ -48,7 +48,9 @@ def find_header(lines: list[str], delimiter: str, columns: int) -> tuple[int | N
 
 
 def names_in(text: str, delimiter: str, columns: int) -> tuple[str, ...]:
-    """Cut a line of names into cells; a delimiter within brackets, as in 'wavelength (nm, air)', does not cut."""
+    """Cut a line of names into cells; a delimiter within brackets, as in 'wavelength (nm, air)', does not
+    cut.
+    """
     cells = split(text, delimiter, '"' in text)
     if len(cells) == columns:
         return tuple(cells)
@@ -60,7 +62,9 @@ def names_in(text: str, delimiter: str, columns: int) -> tuple[str, ...]:
 
 
 def column_names(text: str, delimiter: str, columns: int) -> tuple[str, ...]:
-    """Return a name for every column; an empty one where the line has one cell too few (the corner) or ends early."""
+    """Return a name for every column; an empty one where the line has one cell too few (the corner) or ends
+    early.
+    """
     cells = names_in(uncommented(text), delimiter, columns)
     if len(cells) == columns - 1 and columns > 2:
         cells = ("", *cells)
@@ -78,7 +82,7 @@ def _is_header(cells: tuple[str, ...], text: str, delimiter: str, columns: int) 
 
 
 def _is_setting(text: str, delimiter: str) -> bool:
-    """Return True if a line is rather ``key: value`` than names: a colon or equals sign before any delimiter."""
+    """Return True for ``key: value`` rather than names: a colon or equals sign before any delimiter."""
     if delimiter == " ":
         return bool(re.search(r"[:=](\s|\Z)", text))
     mark = re.search(r"[:=]", text)
@@ -98,7 +102,7 @@ def uncommented(line: str) -> str:
 
 
 def preamble(lines: list[str]) -> tuple[tuple[str, str], ...]:
-    """Return the settings in the lines above the data as ``key, value`` pairs; other text has an empty key."""
+    """Return the settings above the data as ``key, value`` pairs; other text has an empty key."""
     found = []
     for line in lines:
         if not line.strip() or is_rule(line):

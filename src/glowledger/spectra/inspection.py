@@ -30,8 +30,9 @@ def describe(frames: Frames, path: Path) -> dict[str, Any]:
     Returns
     -------
     dict
-        `schema`, `path`, `frames`, `points`, `axis`, `times`, `exposure_s`, `averages`, `counts`, `saturation`,
-        `masked`, `pixels`, `noise`, `settings`, `understood`, `warnings`; numbers, lists and sentences only.
+        `schema`, `path`, `frames`, `points`, `axis`, `times`, `exposure_s`, `averages`, `counts`,
+        `saturation`, `masked`, `pixels`, `noise`, `settings`, `understood`, `warnings`; numbers, lists and
+        sentences only.
     """
     noise = estimate_noise(frames)
     seen = frames.counts[~frames.mask]
@@ -96,7 +97,8 @@ def warnings_of(frames: Frames) -> list[str]:
         if saturated.any():
             found.append(
                 f"{np.count_nonzero(saturated.any(axis=0))} of {frames.axis.size} points are saturated in "
-                f"{np.count_nonzero(saturated.any(axis=1))} of {len(frames)} frames: their counts are only lower limits."
+                f"{np.count_nonzero(saturated.any(axis=1))} of {len(frames)} frames: their counts "
+                "are only lower limits."
             )
         if share > 0.1:
             found.append("More than a tenth of the points is saturated: shorten the exposure.")
@@ -211,7 +213,10 @@ def _spoken_counts(document: dict[str, Any]) -> str:
     counts, saturation = document["counts"], document["saturation"]
     if counts["lowest"] is None:
         return f"No usable counts; the highest value is {counts['highest']:.6g}."
-    text = f"Counts from {counts['lowest']:.6g} to {counts['highest']:.6g}, half of them below {counts['median']:.6g}"
+    text = (
+        f"Counts from {counts['lowest']:.6g} to {counts['highest']:.6g}, half of them below "
+        f"{counts['median']:.6g}"
+    )
     text += f", {counts['negative']} negative (kept)" if counts["negative"] else ""
     if saturation["ceiling_counts"] is None:
         return f"{text}; no sign of saturation."

@@ -132,7 +132,8 @@ def _wide_or_transposed(across: NDArray[np.float64], down: NDArray[np.float64], 
     if _looks_like_nm(across) != _looks_like_nm(down):
         return "transposed" if _looks_like_nm(across) else "wide"
     what = (
-        f"both the first row ({across[0]:g} to {across[-1]:g}) and the first column ({down[0]:g} to {down[-1]:g}) "
+        f"both the first row ({across[0]:g} to {across[-1]:g}) and the first column ({down[0]:g} to "
+        f"{down[-1]:g}) "
         "can be the axis"
     )
     raise _either(len(down), len(across), what, path)
@@ -141,11 +142,14 @@ def _wide_or_transposed(across: NDArray[np.float64], down: NDArray[np.float64], 
 def _either(rows: int, columns: int, what: str, path: Path) -> AmbiguousFile:
     return AmbiguousFile(
         f"{what}: {columns} frames of {rows} points, or {rows} frames of {columns} points.",
-        mend="Say which:  --layout wide  (axis in the first column)  or  --layout transposed  (a row per frame)",
+        mend="Say which:  --layout wide  (axis in the first column)  or  --layout transposed  (a "
+        "row per frame)",
         file=path,
     )
 
 
 def _looks_like_nm(values: NDArray[np.float64]) -> bool:
     low, high = np.min(values), np.max(values)
-    return bool(values.size >= FEWEST_POINTS and low >= NM_LIKELY[0] and high <= NM_LIKELY[1] and high - low > 20)
+    return bool(
+        values.size >= FEWEST_POINTS and low >= NM_LIKELY[0] and high <= NM_LIKELY[1] and high - low > 20
+    )

@@ -65,7 +65,8 @@ def stuck_pixels(counts: NDArray[np.float64], mask: NDArray[np.bool_] | None = N
     Returns
     -------
     ndarray of bool, shape (p,)
-        All False with fewer than `STUCK_FRAMES` frames, or where standing still is common (coarse steps, no noise).
+        All False with fewer than `STUCK_FRAMES` frames, or where standing still is common (coarse steps, no
+        noise).
     """
     none = np.zeros(counts.shape[1], dtype=bool)
     if len(counts) < STUCK_FRAMES:
@@ -90,8 +91,8 @@ def spikes(counts: NDArray[np.float64]) -> NDArray[np.bool_]:
     Returns
     -------
     ndarray of bool, shape (n, p)
-        True at single high pixels, and at single low pixels within lines. All False where fewer than five strong
-        peaks show how wide a line is: in an undersampled spectrum a single pixel may be a line.
+        True at single high pixels, and at single low pixels within lines. All False where fewer than five
+        strong peaks show how wide a line is: in an undersampled spectrum a single pixel may be a line.
     """
     n, p = counts.shape
     found = np.zeros((n, p), dtype=bool)

@@ -1,7 +1,7 @@
 """Noise: read noise and photon noise of a detector, estimated from the spectra where it is not known.
 
-The model is the one of photon transfer (Janesick, Photon Transfer, SPIE 2007, from memory): one exposure has the
-variance ``read² + g (counts - offset)``, with g counts per electron; the mean of N scans has 1/N of it.
+The model is the one of photon transfer (Janesick, Photon Transfer, SPIE 2007, from memory): one exposure has
+the variance ``read² + g (counts - offset)``, with g counts per electron; the mean of N scans has 1/N of it.
 """
 
 from __future__ import annotations
@@ -92,7 +92,8 @@ def variance(frames: Frames, detector: Detector | None = None) -> NDArray[np.flo
     Returns
     -------
     ndarray of shape (n, p)
-        counts², as the source states it or by the noise model. For long runs call `variance_of` on part of the frames with the detector of `estimate_noise`.
+        counts², as the source states it or by the noise model. For long runs call `variance_of` on part of
+        the frames with the detector of `estimate_noise`.
     """
     if frames.known_variance is not None:
         found = frames.known_variance
@@ -106,10 +107,10 @@ def variance(frames: Frames, detector: Detector | None = None) -> NDArray[np.flo
 def estimate_noise(frames: Frames) -> NoiseEstimate:
     """Estimate read noise and conversion gain from the spectra.
 
-    Repeated frames are differenced in time (second differences, so that slow change drops out), and all spectra
-    between neighbouring pixels (differences of order 0 to 6, so that lines drop out); the squares are pooled by
-    brightness with a median, so that flashes and narrow lines do not count; a straight line through variance over
-    counts gives both parts. Of the orders the least variance is taken: structure can only add.
+    Repeated frames are differenced in time (second differences, so that slow change drops out), and all
+    spectra between neighbouring pixels (differences of order 0 to 6, so that lines drop out); the squares are
+    pooled by brightness with a median, so that flashes and narrow lines do not count; a straight line through
+    variance over counts gives both parts. Of the orders the least variance is taken: structure can only add.
 
     Parameters
     ----------
@@ -122,8 +123,8 @@ def estimate_noise(frames: Frames) -> NoiseEstimate:
 
     Notes
     -----
-    Photon transfer: Janesick, Photon Transfer, SPIE Press (2007), from memory. One spectrum of unresolved lines
-    does not tell the gain; then a usual one is assumed (`FULL_WELL_ELECTRONS`) and said so.
+    Photon transfer: Janesick, Photon Transfer, SPIE Press (2007), from memory. One spectrum of unresolved
+    lines does not tell the gain; then a usual one is assumed (`FULL_WELL_ELECTRONS`) and said so.
     """
     known = frames.detector
     level, squares, correlation, how = _squares_by_level(frames)
@@ -158,7 +159,9 @@ def estimate_noise(frames: Frames) -> NoiseEstimate:
 
 
 def _squares_by_level(frames: Frames) -> tuple[NDArray[np.float64], list[NDArray[np.float64]], float, str]:
-    """Return brightness (m, p) and, per order of difference, squares (m, p) of expectation variance; NaN = unused."""
+    """Return brightness (m, p) and, per order of difference, squares (m, p) of expectation variance; NaN =
+    unused.
+    """
     mask = frames.mask & ~frames.mask.all()  # where all is masked, any estimate will do
     counts = np.where(mask, np.nan, frames.counts)
     weight = np.sqrt(frames.averages)[:, None]
@@ -181,7 +184,9 @@ def _squares_by_level(frames: Frames) -> tuple[NDArray[np.float64], list[NDArray
 def _in_time(
     scaled: NDArray[np.float64], counts: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], str]:
-    """Return differences with the noise of one scan, of triples, a pair or one frame, and the counts they stand at."""
+    """Return differences with the noise of one scan, of triples, a pair or one frame, and the counts they
+    stand at.
+    """
     n = len(counts)
     if n >= 3:
         starts = np.arange(0, n - 2, 3)
@@ -200,7 +205,7 @@ def _in_time(
 
 
 def _without_flicker(differences: NDArray[np.float64], levels: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Take out of each difference what is in proportion to the spectrum: the source grew or fell as a whole."""
+    """Take out of each difference what is in proportion to the spectrum, as when the source flickers."""
     spectrum = levels - np.nanmedian(levels, axis=1, keepdims=True)
     known = np.isfinite(differences)
     shape = np.where(known, spectrum, 0.0)
@@ -249,7 +254,7 @@ def _neighbours(differences: NDArray[np.float64], level: NDArray[np.float64]) ->
     scale = np.nanmedian(values[:, dark] ** 2)
     if not scale > 0 or left.size < 1000:
         return float("nan")
-    # the sum and the difference of two values with correlation r have variances in the ratio (1 + r) / (1 - r);
+    # sum and difference of two values with correlation r have variances in the ratio (1 + r) / (1 - r);
     # medians instead of sums, so that a flash does not count
     plus, minus = np.nanmedian((left + right) ** 2), np.nanmedian((left - right) ** 2)
     return float((plus - minus) / (plus + minus))
@@ -262,7 +267,7 @@ def _offset(level: NDArray[np.float64]) -> float:
 
 
 def _quantum(counts: NDArray[np.float64]) -> float:
-    """Return the step between possible values: 1 for whole counts, else the smallest step seen (0 if none)."""
+    """Return the step between possible values: 1 for whole counts, else the smallest seen (0 if none)."""
     sample = counts[:: max(1, len(counts) // 4)].ravel()
     sample = sample[np.isfinite(sample)]
     if sample.size and np.all(sample == np.round(sample)):
@@ -272,7 +277,9 @@ def _quantum(counts: NDArray[np.float64]) -> float:
 
 
 def _usual_gain(frames: Frames) -> float:
-    """Return the gain of a usual detector: its full well fills its converter, of 8 bits or, to be careful, of 16."""
+    """Return the gain of a usual detector: its full well fills its converter, of 8 bits or, to be careful, of
+    16.
+    """
     top = frames.detector.ceiling_counts
     if top is None:
         top = 65535.0 if float(np.max(frames.counts, initial=0.0)) > 255 else 255.0
@@ -337,8 +344,8 @@ def _bins(
 def _least(
     squares: list[NDArray[np.float64]], chosen: NDArray[np.bool_], model: NDArray[np.float64]
 ) -> tuple[float, int]:
-    """Return the variance of a bin over the model, and its samples: of the lowest order of difference, unless a
-    higher one is less by more than chance, as it is where lines or flicker get through.
+    """Return the variance of a bin over the model, and its samples: of the lowest order of difference, unless
+    a higher one is less by more than chance, as it is where lines or flicker get through.
     """
     best, samples = np.inf, 0
     for square in squares:

@@ -157,7 +157,9 @@ def _one_mark(mark: str, columns: list[list[str]], marked: list[str]) -> Notatio
 
 
 def _settled(column: list[str]) -> bool:
-    """Return True if dots in a column can only be decimal: all cells have three decimals, or else the column leaps."""
+    """Return True if dots in a column can only be decimal: all cells have three decimals, or else the column
+    leaps.
+    """
     marked = [token for token in column if "." in token]
     if not marked or len(marked) == len(column):
         return True
@@ -171,6 +173,8 @@ def _leaps(values: list[float]) -> float:
 
 
 def _absurd_if_grouped(mark: str, axis: list[str]) -> bool:
-    """Return True if reading `mark` as thousands would give an axis beyond every unit of light (100 nm = 1e5/cm)."""
+    """Return True if reading `mark` as thousands would give an axis beyond every unit of light (100 nm =
+    1e5/cm).
+    """
     marked = [token for token in axis if mark in token]
     return bool(marked) and min(float(token.replace(mark, "")) for token in marked) > 100_000

@@ -168,9 +168,7 @@ def with_masks(frames: Frames, options: ReadingOptions) -> Frames:
     if ceiling is not None:
         saturated = frames.counts >= ceiling
         mask = mask | saturated
-        sentences.append(
-            f"Saturation at {ceiling:g} counts ({why}): {np.count_nonzero(saturated)} masked."
-        )
+        sentences.append(f"Saturation at {ceiling:g} counts ({why}): {np.count_nonzero(saturated)} masked.")
     stuck = stuck_pixels(frames.counts, mask)
     if stuck.any():
         mask = mask | stuck
@@ -274,7 +272,8 @@ def _uneven(block: Block, dialect: Dialect, step: NDArray[np.float64], path: Pat
     if dialect.delimiter == "," and whole and dialect.notation.decimal == ".":
         mend = "If commas are decimal marks here as well as between columns, export with ';' between columns."
     return ReadError(
-        f"the axis {what} at point {i + 2}: {here:.10g} after {before:.10g}; it must rise or fall throughout.",
+        f"the axis {what} at point {i + 2}: {here:.10g} after {before:.10g}; it must rise or fall "
+        "throughout.",
         mend=mend,
         file=path,
         line=_line_of(block, i + 1),
@@ -299,7 +298,10 @@ def _moment(block: Block, dialect: Dialect) -> tuple[NDArray[np.float64], dateti
 
 def _written(dialect: Dialect, source: SourceText) -> str:
     mark = "comma" if dialect.notation.decimal == "," else "point"
-    return f"Text in {source.encoding}, columns by {dialect.delimiter_name}, decimal {mark}, data from line {dialect.first + 1}."
+    return (
+        f"Text in {source.encoding}, columns by {dialect.delimiter_name}, decimal {mark}, data "
+        f"from line {dialect.first + 1}."
+    )
 
 
 def require_light(frames: Frames) -> None:
@@ -319,9 +321,7 @@ def require_light(frames: Frames) -> None:
         )
     ceiling = frames.detector.ceiling_counts
     if frames.mask.all() and ceiling is not None and np.any(frames.counts >= ceiling):
-        raise ReadError(
-            "every pixel is saturated.", mend="Shorten the exposure and record again.", file=file
-        )
+        raise ReadError("every pixel is saturated.", mend="Shorten the exposure and record again.", file=file)
     if frames.mask.all():
         raise ReadError("every value is missing or masked.", mend="Export the spectrum again.", file=file)
     if not np.any(frames.counts[~frames.mask]):

@@ -83,7 +83,9 @@ def clean_numbers(raw: bytes, start: int, dialect: Dialect) -> NDArray[np.float6
 
 
 def _squeezed(raw: bytes, mark: bytes) -> bytes:
-    """Drop the blanks around marks and at the ends of lines; a blank within a number stays, and is refused later."""
+    """Drop the blanks around marks and at the ends of lines; a blank within a number stays, and is refused
+    later.
+    """
     for pair, single in ((mark + b" ", mark), (b" " + mark, mark), (b"\n ", b"\n"), (b" \n", b"\n")):
         while pair in raw:
             raw = raw.replace(pair, single)
@@ -91,7 +93,9 @@ def _squeezed(raw: bytes, mark: bytes) -> bytes:
 
 
 def _by_library(lines: list[str], dialect: Dialect) -> Table | None:
-    """Read with numpy's reader what is clean but has exponents, many digits or missing cells; None where it fails."""
+    """Read with numpy's reader what is clean but has exponents, many digits or missing cells; None where it
+    fails.
+    """
     if dialect.quoted or dialect.notation.thousands or dialect.trailing or any("_" in line for line in lines):
         return None
     rows = lines
@@ -117,7 +121,7 @@ def _by_library(lines: list[str], dialect: Dialect) -> Table | None:
 
 
 def _careful(lines: list[str], dialect: Dialect, path: Path) -> Table:
-    """Read row by row, so that a fault is named with its line and text after the data is told from a fault."""
+    """Read row by row, so that a fault is named with its line, and told from text after the data."""
     rows: list[list[float]] = []
     labels: list[str] = []
     numbers: list[int] = []
@@ -173,7 +177,8 @@ def _row(cells: list[str], dialect: Dialect, path: Path, number: int) -> tuple[l
     if len(cells) != dialect.columns:
         shown = dialect.delimiter.join(cells)
         raise ReadError(
-            f"expected {dialect.columns} columns as in line {dialect.first + 1}, found {len(cells)} ({shown[:40]!r}).",
+            f"expected {dialect.columns} columns as in line {dialect.first + 1}, found {len(cells)} "
+            f"({shown[:40]!r}).",
             mend="Mend or delete that line. If columns or decimals are marked otherwise, say how:  "
             "--delimiter  --decimal",
             file=path,
@@ -199,5 +204,8 @@ def _no_number(cell: str, column: int, dialect: Dialect, path: Path, line: int) 
     problem = f"expected a number in column {column + 1}, found {cell[:40]!r}."
     if looks_numeric(cell):
         problem = f"column {column + 1} holds {cell[:40]!r}, although the decimal mark is a {mark} elsewhere."
-        mend = f"The file mixes decimal points and commas, or uses {other} for thousands: export it again with one."
+        mend = (
+            f"The file mixes decimal points and commas, or uses {other} for thousands: export it "
+            "again with one."
+        )
     return ReadError(problem, mend=mend, file=path, line=line)

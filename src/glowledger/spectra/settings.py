@@ -21,7 +21,8 @@ _DURATION = re.compile(
     re.I,
 )
 _EXPOSURE_KEY = re.compile(
-    r"integration|exposure|int\.?\s*time|t[_ ]?int\b|belichtung|integrationszeit|exposition|exposici|esposizione|"
+    r"integration|exposure|int\.?\s*time|t[_ "
+    r"]?int\b|belichtung|integrationszeit|exposition|exposici|esposizione|"
     r"int[ée]gration|integraci",
     re.I,
 )
@@ -33,7 +34,8 @@ _TIME_KEY = re.compile(
     re.I,
 )
 _ISO = re.compile(
-    r"(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})[T _]+(\d{1,2})[:.h-](\d{2})(?:[:.m-](\d{2})(?:[.,](\d+))?)?\s*(Z|[+-]\d{2}:?\d{2})?"
+    r"(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})[T "
+    r"_]+(\d{1,2})[:.h-](\d{2})(?:[:.m-](\d{2})(?:[.,](\d+))?)?\s*(Z|[+-]\d{2}:?\d{2})?"
 )
 _COMPACT = re.compile(r"(?<!\d)(\d{4})(\d{2})(\d{2})[T_-]?(\d{2})(\d{2})(\d{2})(?:[._](\d{1,6}))?(?!\d)")
 _DAY_FIRST = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})[T ,_]+(\d{1,2}):(\d{2})(?::(\d{2})(?:[.,](\d+))?)?")
@@ -65,7 +67,8 @@ def exposure_of(metadata: tuple[tuple[str, str], ...]) -> tuple[float, str] | No
     Returns
     -------
     (float, str) or None
-        Seconds, and the setting as written; NaN seconds if it is there without a unit; None if it is not there.
+        Seconds, and the setting as written; NaN seconds if it is there without a unit; None if it is not
+        there.
     """
     for key, value in metadata:
         if not _EXPOSURE_KEY.search(key):
@@ -87,7 +90,7 @@ def _unit_in_key(key: str) -> str | None:
 
 
 def averages_of(metadata: tuple[tuple[str, str], ...]) -> tuple[float, str] | None:
-    """Find the number of averaged scans in a preamble, with the setting as written; None if it is not there."""
+    """Find the number of averaged scans in a preamble, with the setting as written; None if not there."""
     for key, value in metadata:
         if _AVERAGE_KEY.search(key) and not _EXPOSURE_KEY.search(key):
             found = re.match(r"\s*(\d+)\b", value)
@@ -99,7 +102,9 @@ def averages_of(metadata: tuple[tuple[str, str], ...]) -> tuple[float, str] | No
 def settings_of(
     metadata: tuple[tuple[str, str], ...], options: ReadingOptions
 ) -> tuple[float, float, tuple[str, ...]]:
-    """Return exposure in s (NaN where unknown) and averages (1 where unknown) of a preamble, and sentences on them."""
+    """Return exposure in s (NaN where unknown) and averages (1 where unknown) of a preamble, and sentences on
+    them.
+    """
     sentences = []
     exposure = float("nan")
     found = exposure_of(metadata)
@@ -122,7 +127,20 @@ def settings_of(
 _MONTHS = {
     name: i + 1
     for i, names in enumerate(
-        ["jan/januar/janvier/ene", "feb/februar/fev", "mar/mrz/märz/mars", "apr/april/avr", "may/mai/mayo", "jun/juni/juin", "jul/juli/juil", "aug/august/ago", "sep/sept/set", "oct/okt/out", "nov/november", "dec/dez/dic"]
+        [
+            "jan/januar/janvier/ene",
+            "feb/februar/fev",
+            "mar/mrz/märz/mars",
+            "apr/april/avr",
+            "may/mai/mayo",
+            "jun/juni/juin",
+            "jul/juli/juil",
+            "aug/august/ago",
+            "sep/sept/set",
+            "oct/okt/out",
+            "nov/november",
+            "dec/dez/dic",
+        ]
     )
     for name in names.split("/")
 }
@@ -147,14 +165,22 @@ def _named_month(text: str) -> datetime | None:
     micro = int(((part["f"] or "") + "000000")[:6])
     try:
         return datetime(
-            int(year), month, int(part["d1"] or part["d2"]), int(part["h"]), int(part["min"]), int(part["s"] or 0), micro
+            int(year),
+            month,
+            int(part["d1"] or part["d2"]),
+            int(part["h"]),
+            int(part["min"]),
+            int(part["s"] or 0),
+            micro,
         )
     except ValueError:
         return None
 
 
 def moment_of(text: str) -> datetime | None:
-    """Return the date and time written in a text (ISO 8601, compact, day.month.year, or with the month as a word), or None."""
+    """Return the date and time written in a text (ISO 8601, compact, day.month.year, or with the month as a
+    word), or None.
+    """
     found = _ISO.search(text) or _COMPACT.search(text)
     order = (0, 1, 2)
     if not found:

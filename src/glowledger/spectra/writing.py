@@ -53,8 +53,8 @@ def write_csv(path: str | Path, frames: Frames) -> None:
     path : path
         Target; replaced only when all is written.
     frames : Frames
-        Masked values are left empty, so that they are masked again when read; numbers are written with as many
-        digits as they need to read back the same.
+        Masked values are left empty, so that they are masked again when read; numbers are written with as
+        many digits as they need to read back the same.
 
     Raises
     ------
@@ -63,8 +63,9 @@ def write_csv(path: str | Path, frames: Frames) -> None:
 
     Notes
     -----
-    The header is ``wavelength_nm`` or ``pixel``, then ``counts``, or ``t=12.5 s`` per frame where times are known,
-    or ``frame_001`` and so on. Exposure, averages, ceiling and start stand above it as ``# key: value``.
+    The header is ``wavelength_nm`` or ``pixel``, then ``counts``, or ``t=12.5 s`` per frame where times are
+    known, or ``frame_001`` and so on. Exposure, averages, ceiling and start stand above it as ``# key:
+    value``.
     """
     with whole_file(Path(path)) as stream:
         for chunk in csv_chunks(frames):
@@ -144,7 +145,9 @@ def whole_file(path: Path) -> Iterator[BinaryIO]:
 
 @contextmanager
 def whole_path(path: Path) -> Iterator[Path]:
-    """Give the path of a file beside `path` that takes its place only when the block ends well; see `whole_file`."""
+    """Give the path of a file beside `path` that takes its place only when the block ends well; see
+    `whole_file`.
+    """
     temporary: Path | None = None
     try:
         with _told(path):
