@@ -244,3 +244,27 @@ def test_photo_of_neon_through_the_command(tmp_path):
     said = document("--photo", file, "--patch", *GLOW, "--white", *CARD)
     assert said["gases"][0]["name"] == "Ne"
     assert said["light"] == "observed"
+
+
+def test_a_bench_with_a_response_gives_the_true_light(tmp_path):
+    # Planck light of 3000 K seen by a detector of known photon response; truth: Planck's formula through
+    # colour-science (CIE 1931, 1 nm).
+    from glowledger.bench.bench_file import bench_text
+    from glowledger.bench.model import Bench, Response
+
+    axis = np.arange(360.0, 831.0)
+    power = axis**-5.0 / np.expm1(1.4388e7 / (axis * 3000.0))
+    at = np.linspace(350.0, 850.0, 101)
+    response = Response(at_nm=at, value=np.exp(-(((at - 620) / 180) ** 2)), relative_error=np.full(101, 0.03),
+                        usable_nm=(380.0, 800.0))  # fmt: skip
+    counts = power / power.max() * axis / 600 * response.at(axis) * 4e4
+    (tmp_path / "bench.toml").write_text(
+        bench_text(Bench(pixels=axis.size, response=response)), encoding="utf-8"
+    )
+    said = document(csv_of(tmp_path, axis, counts), "--bench", tmp_path / "bench.toml")
+    theirs = colour_science.SpectralDistribution(power, axis)
+    observer = colour_science.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"]
+    xy = colour_science.XYZ_to_xy(colour_science.sd_to_XYZ(theirs, cmfs=observer, method="Integration"))
+    assert said["light"] == "true"
+    assert_allclose(said["xy"], xy, atol=1e-3)
+    assert 1e-3 < max(said["xy_standard_error"]) < 0.02

@@ -99,8 +99,11 @@ def water(seen: Sightings) -> Finding | None:
         confidence = "high" if seen.strong("OH") else "medium"
     elif hydroxyl or (hydrogen and oxygen):
         confidence = "medium"
+    carbon = seen.hinted(CARBON)
+    if carbon:
+        confidence = "low"
     text = "Water: OH and hydrogen glow" if both else f"Water is likely: {(hydroxyl or hydrogen)[0]} glows"
-    text += ", with no sign of carbon."
+    text += ", with no sign of carbon." if not carbon else f"; {carbon[0]} is possible, so it may be residue."
     if not hydroxyl:
         why = "OH at 309 nm cannot be told here" if seen.blocked(("OH",)) else "OH itself is not seen"
         text = f"Hydrogen glows although none is fed; water from the walls is the commonest cause, but {why}."

@@ -62,6 +62,7 @@ def salts(seen: Sightings) -> Finding | None:
         return None
     sodium = "Na I" in present
     finger = sodium and "K I" in present
+    beside_helium = sodium and bool(seen.hinted(("He I",)))  # He 587.56, 1.4 nm beside Na 589.0
     source = (
         "salt of a fingerprint, most likely (sodium with potassium)"
         if finger
@@ -70,11 +71,15 @@ def salts(seen: Sightings) -> Finding | None:
     return Finding(
         kind="sodium" if sodium else "alkali or calcium",
         text=f"{', '.join(present)} in the glow: {source}.",
-        confidence="medium" if finger or (sodium and seen.strong("Na I")) else "low",
+        confidence="medium" if finger or (sodium and seen.strong("Na I") and not beside_helium) else "low",
         evidence=seen.evidence(present),
         confirm_by=(
             "wait: a fingerprint's flashes die out in minutes, glass goes on",
             "move the glow away from glass and watch",
         ),
-        could_also_be=("street or room light of sodium lamps", "flux or salt left from cleaning in water"),
+        could_also_be=(
+            *(("helium 587.6 nm, 1.4 nm beside it",) if beside_helium else ()),
+            "street or room light of sodium lamps",
+            "flux or salt left from cleaning in water",
+        ),
     )
