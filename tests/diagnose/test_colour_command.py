@@ -91,6 +91,11 @@ def test_text_says_cannot_tell_and_names_the_limits():
     assert "white" in result.output
 
 
+def test_strict_exits_with_four_where_it_cannot_tell():
+    assert run("--match", "#d080ff", "--strict").exit_code == 4
+    assert run("--match", "#ff9900", "--strict").exit_code == 0  # sodium lamp
+
+
 def test_without_a_response_it_is_the_light_as_recorded(tmp_path):
     axis = np.linspace(380.0, 780.0, 900)
     peaks = sum(h * np.exp(-(((axis - c) / 0.9) ** 2)) for c, h in ((434.0, 9e3), (486.1, 2e4), (656.3, 6e4)))

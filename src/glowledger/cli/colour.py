@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +15,7 @@ if TYPE_CHECKING:
     from glowledger.report.colour_answers import ColourAnswer
     from glowledger.spectra.frames import Frames
 
+CANNOT_TELL = 4  # exit code
 FULL_SCALES = frozenset(float(2**bits - 1) for bits in range(8, 25))  # of detectors of 8 to 24 bits
 
 
@@ -32,6 +34,7 @@ FULL_SCALES = frozenset(float(2**bits - 1) for bits in range(8, 25))  # of detec
 @click.option("--photo", type=click.Path(path_type=Path), help="Rank gases for a patch of this picture.")
 @click.option("--patch", type=int, nargs=4, metavar="X Y W H", help="The glow in the picture, pixels.")
 @click.option("--white", type=int, nargs=4, metavar="X Y W H", help="Something white in the picture, pixels.")
+@click.option("--strict", is_flag=True, help="Exit with 4 if colour or gas cannot be told.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document instead of text.")
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="Figure to write: .png, .svg or .pdf.")
 @reading_options
@@ -44,6 +47,7 @@ def command(
     photo: Path | None,
     patch: tuple[int, int, int, int] | None,
     white: tuple[int, int, int, int] | None,
+    strict: bool,
     as_json: bool,
     output: Path | None,
     reading: dict[str, Any],
@@ -81,6 +85,8 @@ def command(
         save_figure(colour_figure(answer, notice=extra.get("notice")), output)
         notes += (f"Wrote {output}.",)
     click.echo(dumps(colour_document(answer, extra)) if as_json else colour_text(answer, notes=notes))
+    if strict and not answer.told:
+        sys.exit(CANNOT_TELL)
 
 
 def _of_spectrum(

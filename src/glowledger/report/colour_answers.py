@@ -43,6 +43,11 @@ class ColourAnswer:
     cautions: tuple[str, ...] = ()
 
     @property
+    def told(self) -> bool:
+        """Return True if the question asked is answered: the colour of a spectrum, the gas of a colour."""
+        return self.match.told if self.colour is None else self.colour.told
+
+    @property
     def srgb(self) -> str:
         """Return the colour shown, ``#rrggbb``."""
         if self.colour is not None:
