@@ -21,6 +21,7 @@ MISFIT = 0.08  # of the height: a peak fitted worse than this has a hot pixel or
 LEAST_SHARE = 0.005  # lines fainter than this share of the brightest beside them do not matter
 BRIGHT, SEEN_SHARE = 0.3, 0.45  # an element is there if this share of its lines above 0.3 of the brightest is
 SURE_WITHIN = 0.6  # of the FWHM: an outer line predicted this well by the others cannot be mistaken
+LONE_WITHIN = 0.2  # of the FWHM: how well the others must predict an outer line
 LUCK = 0.05  # chance of a foreign peak within the prediction of an outer line, above which that line is not used
 GOOD_TO = 0.09  # of the FWHM: standard error that the solution may have between its lines
 
@@ -163,7 +164,7 @@ def _shift_here(
 ) -> Shift | None:
     """Fit the lines around one peak; neighbours that are not of the lamp are fitted along, unmoved."""
     centre = float(shot.peaks.pixel[i])
-    half_window = 1.05 * width + 1.0
+    half_window = 1.05 * width + 1.5
     inside = np.arange(max(int(np.ceil(centre - half_window)), 0), min(int(centre + half_window) + 1, len(trial.nm)))
     inside = inside[shot.scene.usable[inside]]
     nearby = np.flatnonzero(np.abs(shot.peaks.pixel - centre) < 1.9 * width)
@@ -279,6 +280,8 @@ def _of_seen_elements(found: Identified, shots: list[Shot], coefficients: Floats
     """Return which rows belong to an element whose bright lines are there; stray matches of an absent one are not."""
     names = np.array(found.species)
     keep = np.ones(len(names), dtype=bool)
+    if len({name for shot in shots for name in shot.lines.species}) == 1:
+        return keep
     ends = np.sort(chebval(np.array([-1.0, 1.0]), coefficients))
     for name in set(found.species):
         nm, strength = _expected_of(name, shots)
@@ -291,7 +294,7 @@ def _of_seen_elements(found: Identified, shots: list[Shot], coefficients: Floats
         seen = [np.min(np.abs(found.wavelength_nm[rows] - w)) < 1.5 * width for w in bright]
         if np.mean(seen) < SEEN_SHARE:
             keep[rows] = False
-    return keep
+    return keep if np.any(keep) else ~keep
 
 
 def _expected_of(name: str, shots: list[Shot]) -> tuple[Floats, Floats]:
@@ -339,7 +342,7 @@ def _mistakable(
     off = abs(float(nm - others.nm(place)[0]))
     variance = others.standard_error_nm(place)[0] ** 2 + others.scatter_nm**2 + found.error_nm[kept[end]] ** 2
     error = float(np.sqrt(variance))
-    if off > 4.0 * error and off > 0.05 * width:
+    if (off > 4.0 * error and off > 0.05 * width) or off > LONE_WITHIN * width:
         return True
     reach = 2.5 * error
     if reach < SURE_WITHIN * width:

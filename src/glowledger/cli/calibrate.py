@@ -18,7 +18,7 @@ from glowledger.cli.reading_options import reading_options
     "lamps",
     multiple=True,
     metavar="LAMP",
-    help="cfl, ne, hg, hg-ar, ar, he, kr, xe, h2, elements with commas (hg,cd,ar), or auto [auto]. Once, or once per file.",
+    help="cfl, ne, hg, hg-ar, ar, he, kr, xe, h2, elements with commas (hg,cd,ar), or auto [auto]. Once, or per file.",
 )
 @click.option("--dark", type=click.Path(path_type=Path), help="Dark file to subtract: same exposure, lamp off.")
 @click.option("--bench", type=click.Path(path_type=Path), help="bench.toml to write, or to update if it exists.")
@@ -36,8 +36,8 @@ def command(
 ) -> None:
     """Find the wavelength of every pixel from lamp spectra in FILES.
 
-    Needs no starting guess: the pattern of lines tells. A solution that is not sure is refused (exit code 3) with the
-    reason; nothing is written then. Two files of different lamps are combined into one solution.
+    Needs no starting guess: the pattern of lines tells. A solution that is not sure is refused (exit code 3)
+    with the reason, and nothing is written. Files of different lamps are combined into one solution.
 
     \b
     Examples:
@@ -71,18 +71,20 @@ def command(
     if as_json:
         click.echo(documents.dumps(verdict.document(result) | {"notes": list(notes)}))
     else:
-        _say(result, bench, output, notes)
+        _say(result, files, bench, output, notes)
     if not result.accepted:
         sys.exit(3)
 
 
-def _say(result: Any, bench: Path | None, output: Path | None, notes: tuple[str, ...]) -> None:
-    """Print the answer; a refusal goes to stderr as one paragraph."""
+def _say(
+    result: Any, files: tuple[Path, ...], bench: Path | None, output: Path | None, notes: tuple[str, ...]
+) -> None:
+    """Print the answer; a refusal is one of our errors and becomes one paragraph on stderr."""
     from glowledger.bench import verdict
+    from glowledger.errors import CalibrationError
 
     if not result.accepted:
-        click.echo(f"error: {verdict.sentence(result)} {result.mend}".rstrip(), err=True)
-        return
+        raise CalibrationError(verdict.sentence(result), mend=result.mend, file=files[0])
     click.echo(
         f"{verdict.lamp_name(result.lamp)} recognised: {result.matched} lines carry the solution, "
         f"{len(result.lines)} of {result.peaks_found} peaks identified."
@@ -91,9 +93,11 @@ def _say(result: Any, bench: Path | None, output: Path | None, notes: tuple[str,
     click.echo(f"Line width {result.fwhm_nm:.2g} nm (FWHM). Polynomial of degree {result.degree}.")
     for text in (*result.warnings, *notes):
         click.echo(text)
-    written = [str(p) for p in (bench, output and output / "calibration_lines.csv", output and output / "calibration.png") if p]
+    written = [] if bench is None else [bench]
+    if output is not None:
+        written += [output / "calibration_lines.csv", output / "calibration.png"]
     if written:
-        click.echo(f"Wrote {', '.join(written)}.")
+        click.echo(f"Wrote {', '.join(str(path) for path in written)}.")
 
 
 def _write_output(folder: Path, result: Any, frames: list[Any]) -> None:

@@ -15,7 +15,10 @@ from glowledger.cli.reading_options import reading_options
 @click.option("--bench", type=click.Path(path_type=Path), required=True, help="bench.toml of this spectrometer.")
 @click.option("--dark", type=click.Path(path_type=Path), help="Dark file to subtract: same exposure, plasma off.")
 @click.option(
-    "-o", "--output", type=click.Path(path_type=Path), help="File to write (.csv, .ecsv, .fits); stdout as CSV if left out."
+    "-o",
+    "--output",
+    type=click.Path(path_type=Path),
+    help="File to write (.csv, .ecsv, .fits); CSV on stdout if left out.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document about what was written.")
 @reading_options
@@ -27,7 +30,7 @@ def command(
     \b
     Examples:
       glowledger convert sample_spectra/air_leak.csv --bench bench.toml -o leak_nm.csv
-      glowledger convert sample_spectra/cleaning_run.csv --bench bench.toml --dark sample_spectra/dark.csv -o run_nm.csv
+      glowledger convert sample_spectra/cleaning_run.csv --bench bench.toml --json -o run_nm.csv
     """
     from glowledger.bench.applying import calibrated, extrapolated
     from glowledger.bench.bench_file import read_bench

@@ -1,0 +1,211 @@
+"""Blind calibration: against published lines and an independent simulator; refusals; what must not matter."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from lamp_fleet import largest_error, make_case, spread_lines
+from numpy.testing import assert_allclose
+
+from glowledger.bench.calibration import calibrate
+from glowledger.errors import CalibrationError, TableError
+from glowledger.spectra.frames import frames_from_arrays
+
+# NIST Atomic Spectra Database (doi 10.18434/T4W30F), wavelengths in air, nm; read from the published lists
+# W. C. Martin & W. L. Wiese, Handbook of Basic Atomic Spectroscopic Data (Sansonetti & Martin 2005), from memory.
+NEON = {540.0562: 6, 585.2488: 45, 588.1895: 10, 594.4834: 18, 597.5534: 4, 602.9997: 6, 607.4338: 18,
+        609.6163: 22, 614.3063: 35, 616.3594: 12, 621.7281: 12, 626.6495: 25, 630.4789: 7, 633.4428: 32,
+        638.2991: 38, 640.2248: 75, 650.6528: 50, 653.2882: 13, 659.8953: 17, 667.8276: 28, 671.7043: 17,
+        692.9467: 30, 702.4050: 6, 703.2413: 85, 717.3938: 20, 724.5167: 40, 743.8898: 18, 748.8871: 6,
+        753.5774: 6, 754.4044: 5, 837.7608: 10}  # fmt: skip
+MERCURY = {253.6517: 100, 296.728: 12, 312.567: 12, 313.17: 20, 365.0153: 50, 404.6563: 45, 407.7831: 5,
+           435.8328: 100, 546.0735: 100, 576.9598: 25, 579.0663: 25}  # fmt: skip
+ARGON = {696.5431: 20, 706.7218: 10, 727.2936: 3, 738.3980: 12, 750.3869: 25, 763.5106: 35, 772.3761: 15,
+         794.8176: 12, 811.5311: 45, 826.4522: 15, 842.4648: 25, 912.2967: 30}  # fmt: skip
+
+
+def spectrum(lines, nm, fwhm_nm=1.4, seed=0, scale=2000.0):
+    """A lamp spectrum on a true axis, drawn by the independent simulator's line code."""
+    rng = np.random.default_rng(seed)
+    light = spread_lines(
+        nm, np.abs(np.gradient(nm)), np.full(len(nm), fwhm_nm), np.array(list(lines)), np.array(list(lines.values())),
+        0.0, 0.0,
+    )  # fmt: skip
+    return np.rint(rng.poisson(scale * light + 50.0) + rng.normal(900.0, 8.0, len(nm)))
+
+
+def axis(pixels=2048, start=200.0, end=1000.0, bend=0.02, twist=0.004):
+    x = np.linspace(-1, 1, pixels)
+    return start + (end - start) * ((x + 1) / 2 + bend * (1 - x**2) + twist * (x - x**3) / 0.3849)
+
+
+def solved(counts, lamp, pixel=None, kind="pixel"):
+    pixel = np.arange(len(counts), dtype=float) if pixel is None else pixel
+    return calibrate([(frames_from_arrays(pixel, counts, axis_kind=kind), lamp)])
+
+
+@pytest.mark.parametrize(
+    ("lamp", "lines"),
+    [("ne", NEON), ("hg-ar", MERCURY | ARGON), ("hg,ar", MERCURY | ARGON), ("ar", ARGON), ("hg,ne,ar", NEON | MERCURY | ARGON)],
+)
+def test_published_lines_land_where_they_are_published(lamp, lines):
+    nm = axis()
+    result = solved(spectrum(lines, nm), lamp)
+    assert result.accepted, result.reasons
+    places = np.array([w for w in lines if result.range_nm[0] <= w <= result.range_nm[1]])
+    found = result.solution.nm(np.interp(places, nm, np.arange(len(nm))))
+    assert_allclose(found, places, atol=1.4 / 5)  # a fifth of the line width
+    assert result.rms_nm < 0.1
+    assert abs(result.fwhm_nm - 1.4) < 0.14
+
+
+def test_the_stated_error_is_honest():
+    # (solution - truth) / stated error over the covered range, eight instruments: no worse than three sigma
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        nm = axis(bend=rng.uniform(-0.03, 0.03), twist=rng.uniform(-0.008, 0.008))
+        result = solved(spectrum(NEON, nm, seed=seed), "ne")
+        at = np.linspace(*result.solution.covered, 50)
+        off = result.solution.nm(at) - np.interp(at, np.arange(len(nm)), nm)
+        assert np.max(np.abs(off) / result.solution.standard_error_nm(at)) < 3.5
+
+
+@pytest.mark.parametrize("seed", range(700, 718))
+def test_a_small_fleet_is_right_or_refused(seed):
+    # right: within a fifth of the line width everywhere between the outermost used lines; never wrong
+    case = make_case(seed)
+    frames = frames_from_arrays(case.pixel, case.counts, axis_kind="pixel")
+    try:
+        result = calibrate([(frames, case.lamp)])
+    except CalibrationError:
+        assert case.visible < 6
+        return
+    if result.accepted:
+        assert largest_error(case, result.solution.nm(case.pixel), *result.solution.covered) < 1.0
+    else:
+        assert case.visible < 9 or np.median(case.fwhm_nm) > 4.0, result.reasons
+
+
+@settings(max_examples=6, deadline=None, derandomize=True)
+@given(st.floats(0.01, 100.0), st.floats(0.0, 1e4))
+def test_gain_and_offset_do_not_matter(gain, offset):
+    nm = axis()
+    counts = spectrum(NEON, nm)
+    plain, other = solved(counts, "ne"), solved(counts * gain + offset, "ne")
+    assert other.accepted
+    at = np.linspace(*plain.solution.covered, 20)
+    assert_allclose(other.solution.nm(at), plain.solution.nm(at), atol=0.05)
+
+
+def test_direction_does_not_matter():
+    nm = axis()
+    counts = spectrum(MERCURY | ARGON, nm)
+    forward, backward = solved(counts, "hg-ar"), solved(counts[::-1].copy(), "hg-ar")
+    at = np.linspace(*forward.solution.covered, 20)
+    assert_allclose(backward.solution.nm(len(nm) - 1 - at), forward.solution.nm(at), atol=0.03)
+
+
+@pytest.mark.parametrize("first", [1, 17, 1000])
+def test_where_the_pixel_count_starts_does_not_matter(first):
+    nm = axis()
+    counts = spectrum(NEON, nm)
+    result = solved(counts, "ne", pixel=np.arange(len(nm)) + float(first))
+    at = np.linspace(*result.solution.covered, 20)
+    assert_allclose(result.solution.nm(at), np.interp(at - first, np.arange(len(nm)), nm), atol=0.1)
+
+
+@pytest.mark.parametrize("pixels", [700, 1300, 3600])
+def test_sampling_does_not_matter(pixels):
+    nm = axis(pixels)
+    result = solved(spectrum(NEON, nm, fwhm_nm=2.0), "ne")
+    at = np.linspace(*result.solution.covered, 20)
+    assert_allclose(result.solution.nm(at), np.interp(at, np.arange(pixels), nm), atol=0.2)
+
+
+def test_a_rough_nm_axis_is_mended_and_said_to_be_wrong():
+    nm = axis()
+    counts = spectrum(MERCURY | ARGON, nm)
+    rough = 40.0 + 0.96 * nm + 3e-5 * (nm - 600) ** 2
+    result = solved(counts, "hg-ar", pixel=rough, kind="nm_air")
+    assert result.accepted
+    at = np.linspace(*result.solution.covered, 30)
+    assert_allclose(result.solution.nm(at), np.interp(at, rough, nm), atol=0.2)
+    assert any("nm axis of the file is wrong" in text for text in result.warnings)
+
+
+def test_a_good_nm_axis_is_not_complained_about():
+    nm = axis()
+    result = solved(spectrum(NEON, nm), "ne", pixel=nm, kind="nm_air")
+    assert result.accepted
+    assert not result.warnings
+
+
+@pytest.mark.parametrize(("lamp", "lines"), [("ne", NEON), ("hg-ar", MERCURY | ARGON)])
+def test_the_lamp_is_found_out(lamp, lines):
+    nm = axis()
+    result = solved(spectrum(lines, nm), "auto")
+    assert result.accepted
+    assert result.lamp == lamp
+    at = np.linspace(*result.solution.covered, 20)
+    assert_allclose(result.solution.nm(at), np.interp(at, np.arange(len(nm)), nm), atol=0.2)
+
+
+def test_a_lamp_under_a_wrong_name_is_refused_and_named():
+    result = solved(spectrum(NEON, axis()), "hg")
+    assert not result.accepted
+    assert result.looks_like == "ne"
+    assert "--lamp ne" in result.mend
+
+
+def test_two_files_of_two_lamps_make_one_solution():
+    nm = axis()
+    x = np.arange(len(nm), dtype=float)
+    hg = frames_from_arrays(x, spectrum(MERCURY, nm, seed=1), axis_kind="pixel")
+    ne = frames_from_arrays(x, spectrum(NEON, nm, seed=2), axis_kind="pixel")
+    result = calibrate([(hg, "hg"), (ne, "ne")])
+    assert result.accepted
+    assert result.range_nm[0] < 366.0
+    assert result.range_nm[1] > 753.0
+    at = np.linspace(*result.solution.covered, 40)
+    assert_allclose(result.solution.nm(at), np.interp(at, x, nm), atol=1.4 / 5)
+
+
+def test_files_of_two_instruments_are_not_combined():
+    one = frames_from_arrays(np.arange(1000.0), spectrum(MERCURY, axis(1000)), axis_kind="pixel")
+    other = frames_from_arrays(np.arange(1200.0), spectrum(NEON, axis(1200)), axis_kind="pixel")
+    with pytest.raises(CalibrationError, match="1200 points"):
+        calibrate([(one, "hg"), (other, "ne")])
+
+
+def test_light_without_lines_is_refused():
+    rng = np.random.default_rng(1)
+    x = np.linspace(-1, 1, 2048)
+    bump = 30000 * np.exp(-((x / 0.4) ** 2))
+    for counts in (np.full(2048, 900.0), rng.normal(900.0, 10.0, 2048), rng.poisson(bump + 900.0).astype(float)):
+        with pytest.raises(CalibrationError, match="emission lines stand out"):
+            solved(counts, "ne")
+
+
+def test_random_peaks_are_refused_for_every_lamp():
+    rng = np.random.default_rng(2)
+    for lamp in ("ne", "hg-ar", "ar", "kr", "he", "xe"):
+        nm = axis()
+        made_up = dict(zip(rng.uniform(220, 980, 25), rng.uniform(2, 80, 25), strict=True))
+        assert not solved(spectrum(made_up, nm), lamp).accepted
+
+
+def test_an_unknown_lamp_is_named():
+    with pytest.raises(TableError, match="krypton9"):
+        solved(spectrum(NEON, axis()), "krypton9")
+
+
+def test_several_exposures_are_averaged():
+    nm = axis()
+    many = np.array([spectrum(NEON, nm, seed=s, scale=200.0) for s in range(6)])
+    frames = frames_from_arrays(np.arange(len(nm), dtype=float), many, axis_kind="pixel")
+    result = calibrate([(frames, "ne")])
+    assert result.accepted
+    one = calibrate([(replace(frames[0]), "ne")])
+    assert result.matched >= one.matched
