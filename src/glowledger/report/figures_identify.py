@@ -212,7 +212,7 @@ def _draw_flags(figure: Figure, axes: Axes, fit: Fit, scale: Scale) -> int:
     if not marks:
         return 0
     figure.draw_without_rendering()  # settles the layout, so that widths in pixels mean something
-    texts = [_flag_text(axes, mark) for mark in marks]
+    texts = [_flag_text(figure, axes, mark) for mark in marks]
     spans = [text.get_window_extent() for text in texts]
     widths = np.array([span.width for span in spans]) + 6.0
     nm = np.array([mark.wavelength_nm for mark in marks])
@@ -237,13 +237,13 @@ def _draw_flags(figure: Figure, axes: Axes, fit: Fit, scale: Scale) -> int:
     return int((rows < 0).sum())
 
 
-def _flag_text(axes: Axes, mark: Mark) -> Text:
+def _flag_text(figure: Figure, axes: Axes, mark: Mark) -> Text:
     from matplotlib.transforms import blended_transform_factory, offset_copy
 
     place = blended_transform_factory(axes.transData, axes.transAxes)
     return axes.text(
         mark.wavelength_nm, 1.0, mark.text, fontsize=LABEL_POINTS, va="bottom", ha="left",
-        transform=offset_copy(place, fig=axes.get_figure(root=True), x=2.5, units="points"),
+        transform=offset_copy(place, fig=figure, x=2.5, units="points"),
         color=style.INK if mark.sure else style.SOFT, fontstyle="normal" if mark.sure else "italic",
     )  # fmt: skip
 
