@@ -272,12 +272,6 @@ def _why_blocked(part: float, seen: Visibility, scene: Scene) -> str:
         return ""
     if np.any(seen.blocked_by_window):
         return "its lines and bands lie where the window blocks them or outside the measured range"
-    strange = unexplained_part(scene, solution)
-    if strange > 0:
-        found.append(
-            f"{100 * strange:.0f} % of the light fits no listed species (in hydrogen, the many unlisted lines of "
-            "H2): faint species are not claimed"
-        )
     if not seen.window_stated and seen.lit_from_nm > scene.axis_nm[0] + 15:
         return (
             f"nothing at all is seen below {seen.lit_from_nm:.0f} nm, so window or optics may block its light"
@@ -296,6 +290,12 @@ def _warnings(frames: Frames, scene: Scene, solution: Solution, seen: Visibility
         found.append(
             f"lines and bands fit only to {100 * solution.levels.mismatch:.0f} %: line shape, response or an "
             "unlisted emitter is wrong, so faint species are hidden"
+        )
+    strange = unexplained_part(scene, solution)
+    if strange > 0:
+        found.append(
+            f"{100 * strange:.0f} % of the light fits no listed species (in hydrogen, the many unlisted lines of "
+            "H2): faint species are not claimed"
         )
     if not seen.window_stated and seen.lit_from_nm > scene.axis_nm[0] + 15:
         found.append(f"no light is seen below {seen.lit_from_nm:.0f} nm; a window there would explain it")
