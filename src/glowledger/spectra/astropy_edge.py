@@ -131,10 +131,6 @@ def from_quantities(
     meta : dict, optional
         Times, exposure and averages as `to_specutils` writes them.
 
-    Returns
-    -------
-    Frames
-
     Raises
     ------
     ReadError
@@ -145,16 +141,10 @@ def from_quantities(
     rows = np.atleast_2d(np.asarray(getattr(counts, "value", counts), dtype=np.float64))
     n = len(rows)
     masked = ~np.isfinite(rows) if mask is None else np.asarray(mask, dtype=bool) | ~np.isfinite(rows)
-    step = np.diff(values)
-    if step.size and np.all(step < 0):
-        values, rows, masked = values[::-1].copy(), rows[:, ::-1], masked[:, ::-1]
-        variance = None if variance is None else variance[:, ::-1]
-    elif not np.all(step > 0):
-        raise ReadError(
-            "the axis neither rises nor falls throughout.", mend="Sort the spectrum and drop repeated points."
-        )
+    turned = _rising(values)
+    rows, masked = rows[:, turned], masked[:, turned]
     return Frames(
-        axis=values,
+        axis=values[turned].copy(),
         axis_kind=kind,
         counts=np.where(masked, 0.0, rows),
         mask=masked,
@@ -164,8 +154,18 @@ def from_quantities(
         detector=Detector(**{name: float(meta[name]) for name in _DETECTOR if name in meta}),
         origins=tuple(Origin() for _ in range(n)),
         started_at=meta.get("started_at"),
-        known_variance=variance,
+        known_variance=None if variance is None else variance[:, turned],
     )
+
+
+def _rising(values: NDArray[np.float64]) -> slice:
+    """Return the slice that puts an axis in rising order."""
+    turned = slice(None, None, -1) if values.size > 1 and values[0] > values[-1] else slice(None)
+    if not np.all(np.diff(values[turned]) > 0):
+        raise ReadError(
+            "the axis neither rises nor falls throughout.", mend="Sort the spectrum and drop repeated points."
+        )
+    return turned
 
 
 def write_table(path: Path, frames: Frames, kind: str) -> None:

@@ -207,19 +207,8 @@ def long(table: Table, dialect: Dialect, path: Path, options: ReadingOptions) ->
     time = next((i for i, role in enumerate(roles) if role in ("time", "frame")), 0)
     at = next((i for i, role in enumerate(roles) if role in AXIS_ROLES), 1 if time != 1 else 0)
     value = next(i for i in range(3) if i not in (time, at))
-    values, notes, started = table.values, [], None
-    when = values[:, time]
-    unit = options.time_unit or (unit_of(dialect.names[time]) if dialect.names else None)
-    scale = SECONDS[unit if unit in SECONDS else "s"]
-    if table.labels:
-        distinct = tuple(dict.fromkeys(table.labels))
-        seconds, started, _ = times_of(distinct, options)
-        if not np.all(np.isfinite(seconds)):
-            seconds = np.arange(len(distinct), dtype=np.float64)
-        when, scale = (
-            np.array([dict(zip(distinct, seconds.tolist(), strict=True))[s] for s in table.labels]),
-            1.0,
-        )
+    values, notes = table.values, []
+    when, started = _times_of_points(table, dialect, time, options)
     times, frame = np.unique(when, return_inverse=True)
     axis, pixel = np.unique(values[:, at], return_inverse=True)
     seen = np.bincount(frame, minlength=len(times))
@@ -248,7 +237,7 @@ def long(table: Table, dialect: Dialect, path: Path, options: ReadingOptions) ->
         axis_name=dialect.names[at] if dialect.names else "",
         axis_unit=dialect.unit_names[at] if dialect.unit_names else "",
         counts=counts,
-        time_s=times * scale if roles[time] == "time" else np.full(len(times), np.nan),
+        time_s=times if roles[time] == "time" else np.full(len(times), np.nan),
         columns=("",) * len(times),
         lines=tuple(int(table.lines[i]) for i in first),
         started=started,
@@ -258,6 +247,21 @@ def long(table: Table, dialect: Dialect, path: Path, options: ReadingOptions) ->
             *notes,
         ),
     )
+
+
+def _times_of_points(
+    table: Table, dialect: Dialect, column: int, options: ReadingOptions
+) -> tuple[NDArray[np.float64], datetime | None]:
+    """Return the time of each point of a long table in s, and the wall-clock time it counts from."""
+    if not table.labels:
+        unit = options.time_unit or (unit_of(dialect.names[column]) if dialect.names else None)
+        return table.values[:, column] * SECONDS[unit if unit in SECONDS else "s"], None
+    distinct = tuple(dict.fromkeys(table.labels))
+    seconds, started, _ = times_of(distinct, options)
+    if not np.all(np.isfinite(seconds)):
+        seconds = np.arange(len(distinct), dtype=np.float64)
+    known = dict(zip(distinct, seconds.tolist(), strict=True))
+    return np.array([known[label] for label in table.labels]), started
 
 
 def times_of(

@@ -33,8 +33,7 @@ def subtract_dark(frames: Frames, dark: Frames) -> Frames:
     Returns
     -------
     Frames
-        Counts less the dark; `added_variance` holds the variance of the dark, `mask` its masked and hot
-        pixels.
+        Counts less the dark, its variance in `added_variance`, its masked and hot pixels in `mask`.
 
     Raises
     ------

@@ -87,21 +87,8 @@ def sniff(source: SourceText, options: ReadingOptions) -> Dialect:
         If two readings are possible.
     """
     path = source.path
-    lines, end = source.head(_HEAD)
-    found = _find_rows(lines, options)
-    if found is None and end < len(source.raw):
-        lines, end = source.text().split("\n"), len(source.raw)
-        found = _find_rows(lines, options)
+    lines, end, (delimiter, first, columns) = _locate(source, options)
     rest = source.text(end) if b"," in source.raw[end:] else ""
-    if found is None:
-        raise ReadError(
-            "no rows of numbers were found, only text.",
-            mend="Expected lines such as '404.66,1520'. If columns are separated otherwise, say "
-            "how:  --delimiter",
-            file=path,
-            line=next((i + 1 for i, line in enumerate(lines) if line.strip()), 1),
-        )
-    delimiter, first, columns = found
     sample, quoted = _sample(lines, first, delimiter, columns)
     trailing = columns > 1 and delimiter != " " and all(row[-1] == "" for row in sample)
     columns -= trailing
@@ -162,6 +149,24 @@ def _refuse_shared_comma(
             file=path,
             line=first + 1,
         )
+
+
+def _locate(source: SourceText, options: ReadingOptions) -> tuple[list[str], int, tuple[str, int, int]]:
+    """Return the lines looked at, the byte behind them, and delimiter, first line and width of the data."""
+    lines, end = source.head(_HEAD)
+    found = _find_rows(lines, options)
+    if found is None and end < len(source.raw):
+        lines, end = source.text().split("\n"), len(source.raw)
+        found = _find_rows(lines, options)
+    if found is None:
+        raise ReadError(
+            "no rows of numbers were found, only text.",
+            mend="Expected lines such as '404.66,1520'. If columns are separated otherwise, say "
+            "how:  --delimiter",
+            file=source.path,
+            line=next((i + 1 for i, line in enumerate(lines) if line.strip()), 1),
+        )
+    return lines, end, found
 
 
 def _sample(lines: list[str], first: int, delimiter: str, columns: int) -> tuple[list[list[str]], bool]:

@@ -34,8 +34,6 @@ def describe(frames: Frames, path: Path) -> dict[str, Any]:
         `saturation`, `masked`, `pixels`, `noise`, `settings`, `understood`, `warnings`; numbers, lists and
         sentences only.
     """
-    noise = estimate_noise(frames)
-    seen = frames.counts[~frames.mask]
     ceiling = frames.detector.ceiling_counts
     saturated = frames.counts >= ceiling if ceiling is not None else np.zeros_like(frames.mask)
     return {
@@ -52,12 +50,7 @@ def describe(frames: Frames, path: Path) -> dict[str, Any]:
         "times": _times(frames),
         "exposure_s": _single_or_list(frames.exposure_s),
         "averages": _single_or_list(frames.averages),
-        "counts": {
-            "lowest": float(seen.min()) if seen.size else None,
-            "median": float(np.median(seen)) if seen.size else None,
-            "highest": float(frames.counts.max()),
-            "negative": int(np.count_nonzero(frames.counts < 0)),
-        },
+        "counts": _counts(frames),
         "saturation": {
             "ceiling_counts": ceiling,
             "values": int(np.count_nonzero(saturated)),
@@ -69,17 +62,32 @@ def describe(frames: Frames, path: Path) -> dict[str, Any]:
             "stuck": frames.axis[stuck_pixels(frames.counts, saturated)].tolist(),
             "narrow": frames.axis[spikes(frames.counts.mean(axis=0, keepdims=True))[0]].tolist(),
         },
-        "noise": {
-            "read_noise_counts": noise.detector.read_noise_counts,
-            "read_noise_standard_error": noise.read_noise_se,
-            "counts_per_electron": noise.detector.counts_per_electron,
-            "counts_per_electron_standard_error": noise.counts_per_electron_se,
-            "assumed": noise.gain_assumed,
-            "sentences": list(noise.sentences),
-        },
+        "noise": _noise(frames),
         "settings": [{"key": key, "value": value} for key, value in frames.metadata],
         "understood": list(dict.fromkeys(s for origin in frames.origins for s in origin.understood)),
         "warnings": warnings_of(frames),
+    }
+
+
+def _counts(frames: Frames) -> dict[str, Any]:
+    seen = frames.counts[~frames.mask]
+    return {
+        "lowest": float(seen.min()) if seen.size else None,
+        "median": float(np.median(seen)) if seen.size else None,
+        "highest": float(frames.counts.max()),
+        "negative": int(np.count_nonzero(frames.counts < 0)),
+    }
+
+
+def _noise(frames: Frames) -> dict[str, Any]:
+    noise = estimate_noise(frames)
+    return {
+        "read_noise_counts": noise.detector.read_noise_counts,
+        "read_noise_standard_error": noise.read_noise_se,
+        "counts_per_electron": noise.detector.counts_per_electron,
+        "counts_per_electron_standard_error": noise.counts_per_electron_se,
+        "assumed": noise.gain_assumed,
+        "sentences": list(noise.sentences),
     }
 
 
