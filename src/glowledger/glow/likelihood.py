@@ -233,8 +233,27 @@ def reach_of(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> Rea
     block[np.diag_indices_from(block)] *= 1 + 1e-9
     taken = float(cross @ np.linalg.solve(block, cross)) if others.size else 0.0
     left = max(information - taken, 1e-6 * information, np.finfo(float).tiny)
+    misfit = float(np.sqrt(np.median(local_misfit(scene, solution)[scene.used])))
+    lit = np.flatnonzero(solution.x > 0)
+    error = counts_per_unit / np.sqrt(left)
+    if np.any(np.isin(columns, lit)):
+        error = _fitted_error(solution, columns, lit, in_pixels)
     return Reach(
         counts=float(in_pixels @ solution.x[columns]),
-        standard_error=counts_per_unit / np.sqrt(left),
-        alone_error=counts_per_unit / np.sqrt(max(information, np.finfo(float).tiny)),
+        standard_error=misfit * error,
+        alone_error=misfit * counts_per_unit / np.sqrt(max(information, np.finfo(float).tiny)),
     )
+
+
+def _fitted_error(
+    solution: Solution, columns: NDArray[np.intp], lit: NDArray[np.intp], in_pixels: NDArray[np.float64]
+) -> float:
+    """Return the standard error of the summed counts of a fitted species, all lit columns free."""
+    gram = solution.normal.gram[np.ix_(lit, lit)] + np.diag(solution.normal.tie[lit])
+    scale = 1.0 / np.sqrt(np.diag(gram))
+    direction = np.zeros(solution.x.size)
+    direction[columns] = in_pixels
+    wanted = direction[lit] * scale
+    scaled = gram * scale[:, None] * scale[None, :]
+    scaled[np.diag_indices_from(scaled)] += 1e-9
+    return float(np.sqrt(max(float(wanted @ np.linalg.solve(scaled, wanted)), 0.0)))

@@ -11,6 +11,7 @@ from glowledger.glow.features import FeatureTest
 from glowledger.glow.likelihood import Drop, Reach
 from glowledger.glow.results import Feature, SpeciesEvidence, Verdict
 
+OUT_OF_RANGE = "none of its lines or bands lies in the measured range"
 PRESENT_SIGMA = 5.0  # of the whole species
 POSSIBLE_SIGMA = 3.0
 LONE_SURE_SIGMA = 20.0
@@ -106,13 +107,14 @@ def judge(case: Case, needed: float) -> SpeciesEvidence:
     -------
     SpeciesEvidence
     """
-    if case.drop is None or case.reach is None or case.blocked:
-        reason = case.blocked or "none of its lines or bands lies in the measured range"
-        return _evidence(case, "cannot tell", reason)
+    if case.drop is None or case.reach is None:
+        return _evidence(case, "cannot tell", case.blocked or OUT_OF_RANGE)
     if case.drop.significance >= needed:
         verdict, reason = _seen(case)
-        if verdict != "not seen":
+        if verdict == "present" or (verdict == "possible" and not case.blocked):
             return _evidence(case, verdict, reason)
+    if case.blocked:
+        return _evidence(case, "cannot tell", case.blocked)
     return _evidence(case, *_unseen(case))
 
 
@@ -189,13 +191,16 @@ def _unseen(case: Case) -> tuple[Verdict, str]:
     """Decide between not seen and cannot tell for a species the fit does not want."""
     reach = case.reach
     if reach is None:
-        return "cannot tell", "none of its lines or bands lies in the measured range"
+        return "cannot tell", OUT_OF_RANGE
     limit = CURRIE * reach.standard_error
     entangled = reach.standard_error > ENTANGLED * reach.alone_error
     if limit > FAINT_SHARE * case.total_counts:
         if entangled:
             return "cannot tell", f"at this resolution it cannot be told from {_rivals(case) or 'other light'}"
         return "cannot tell", "too little light or too much noise: even a strong share would go unseen"
+    if max(reach.counts, 0.0) + ONE_SIDED_95 * reach.standard_error < case.unexplained * case.total_counts:
+        part = 100 * case.unexplained
+        return "cannot tell", f"{part:.0f} % of the light fits nothing listed and could hide it"
     if case.total_counts > 0:
         part = 100 * max(reach.counts, 0.0) / case.total_counts
         part += 100 * ONE_SIDED_95 * reach.standard_error / case.total_counts
@@ -210,7 +215,7 @@ def _rivals(case: Case) -> str:
 
 def _evidence(case: Case, verdict: Verdict, reason: str) -> SpeciesEvidence:
     nan = float("nan")
-    told = case.reach is not None and not case.blocked
+    told = case.reach is not None and (not case.blocked or verdict == "present")
     counts = case.reach.counts if case.reach and told else nan
     error = case.reach.standard_error if case.reach and told else nan
     return SpeciesEvidence(
