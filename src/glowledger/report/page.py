@@ -188,7 +188,8 @@ def _chart(chart: Chart) -> str:
     inside = f"{caption}<thead><tr>{head}</tr></thead>\n<tbody>{body}</tbody>"
     table = f'<div class="wide"><table>{inside}</table></div>'
     if chart.folded:
-        return f"<details><summary>{_text(chart.caption)} ({len(rows)} rows)</summary>{table}</details>"
+        name = _text(chart.caption or "Table")
+        return f"<details><summary>{name} ({len(rows)} rows)</summary>{table}</details>"
     return table
 
 
