@@ -23,8 +23,8 @@ def mean_frame(frames: Frames) -> Frames:
     -------
     Frames
         One frame. A pixel that is masked in more than a tenth of the frames is masked: the mean of the frames
-        in which it is not saturated would be too low. `averages` is the sum, so that noise falls as it should;
-        the variance of a subtracted dark does not fall, because it is the same in every frame.
+        in which it is not saturated would be too low. `averages` is the sum, so that noise falls as it
+        should; the variance of a subtracted dark does not fall, because it is the same in every frame.
 
     Raises
     ------

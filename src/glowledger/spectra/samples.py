@@ -30,4 +30,5 @@ def samples_folder() -> Path:
 
 def says_invented(frames: Frames) -> bool:
     """Return True if the preamble of the file says that its data are invented."""
-    return any(key.strip().lower() == "note" and "invented" in value.lower() for key, value in frames.metadata)
+    notes = [value.lower() for key, value in frames.metadata if key.strip().lower() == "note"]
+    return any("invented" in note for note in notes)
