@@ -93,6 +93,7 @@ def wide(table: Table, dialect: Dialect, path: Path, options: ReadingOptions) ->
     names = dialect.names or ("",) * values.shape[1]
     if not dialect.names and is_monotone(values[0, 1:]) and values.shape[1] > 3 and options.layout == "wide":
         names, values, lines = tuple(f"{v:.17g}" for v in values[0]), values[1:], lines[1:]
+    _refuse_none(values, table, path)
     roles = [role_of(name) for name in names]
     axis = _axis_column(roles, options)
     keep, dark, sentences = _counts_columns(values, names, roles, axis)
@@ -123,6 +124,16 @@ def wide(table: Table, dialect: Dialect, path: Path, options: ReadingOptions) ->
         started=started,
         sentences=(*head, *sentences),
     )
+
+
+def _refuse_none(values: NDArray[np.float64], table: Table, path: Path) -> None:
+    if not len(values):
+        raise ReadError(
+            "there is a row of numbers that can be the header, but no data below it.",
+            mend="Check --layout and --delimiter.",
+            file=path,
+            line=int(table.lines[0]),
+        )
 
 
 def _axis_column(roles: Sequence[str | None], options: ReadingOptions) -> int:
@@ -164,7 +175,7 @@ def _as_rows(values: NDArray[np.float64], columns: list[int]) -> NDArray[np.floa
     return np.ascontiguousarray(values[:, columns].T)
 
 
-def transposed(table: Table, dialect: Dialect, options: ReadingOptions) -> Block:
+def transposed(table: Table, dialect: Dialect, path: Path, options: ReadingOptions) -> Block:
     """Take each row as a frame, its first cell as the time, and the header as the axis."""
     values, lines, labels = table.values, table.lines, table.labels
     axis = header_numbers(dialect.names[1:]) if dialect.names else None
@@ -172,16 +183,11 @@ def transposed(table: Table, dialect: Dialect, options: ReadingOptions) -> Block
     if axis is None and not dialect.names and is_monotone(values[0, 1:]):
         axis, values, lines, labels = values[0, 1:], values[1:], lines[1:], labels[1:]
     started = None
+    _refuse_none(values, table, path)
     if labels:
         time_s, started, how = times_of(labels, options)
-    elif role_of(corner) == "frame":
-        time_s, how = np.full(len(values), np.nan), "Rows are numbered and have no times."
     else:
-        unit = options.time_unit or unit_of(corner)
-        unit = unit if unit in SECONDS else None
-        time_s = values[:, 0] * SECONDS[unit or "s"]
-        stated = f"in {unit}" if unit else "no unit is given; taken as s"
-        how = f"Times from the first column ({stated}): {time_s[0]:g} to {time_s[-1]:g} s."
+        time_s, how = _first_column_times(values[:, 0], corner, options)
     sentences = [f"A transposed table: a row per frame, {len(values)} rows.", how]
     if axis is None:
         axis = np.arange(values.shape[1] - 1, dtype=np.float64)
@@ -199,6 +205,18 @@ def transposed(table: Table, dialect: Dialect, options: ReadingOptions) -> Block
         started=started,
         sentences=tuple(sentences),
     )
+
+
+def _first_column_times(
+    column: NDArray[np.float64], name: str, options: ReadingOptions
+) -> tuple[NDArray[np.float64], str]:
+    if role_of(name) == "frame":
+        return np.full(len(column), np.nan), "Rows are numbered and have no times."
+    unit = options.time_unit or unit_of(name)
+    unit = unit if unit in SECONDS else None
+    time_s = column * SECONDS[unit or "s"]
+    stated = f"in {unit}" if unit else "no unit is given; taken as s"
+    return time_s, f"Times from the first column ({stated}): {time_s[0]:g} to {time_s[-1]:g} s."
 
 
 def long(table: Table, dialect: Dialect, path: Path, options: ReadingOptions) -> Block:

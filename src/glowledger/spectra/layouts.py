@@ -48,7 +48,7 @@ def arrange(table: Table, dialect: Dialect, path: Path, options: ReadingOptions)
     if layout == "counts-only":
         return counts_only(table, dialect)
     if layout == "transposed":
-        return transposed(table, dialect, options)
+        return transposed(table, dialect, path, options)
     if layout == "long":
         return long(table, dialect, path, options)
     return wide(table, dialect, path, options)

@@ -119,21 +119,23 @@ def estimate_noise(frames: Frames) -> NoiseEstimate:
 
     Notes
     -----
-    Photon transfer: Janesick (2007), from memory. One spectrum of unresolved lines does not tell the gain; then
-    a usual one is assumed (`FULL_WELL_ELECTRONS`) and said so.
+    Photon transfer: Janesick (2007), from memory. One spectrum of unresolved lines does not tell the gain;
+    then a usual one is assumed (`FULL_WELL_ELECTRONS`) and said so.
     """
     known = frames.detector
     level, squares, correlation, how = _squares_by_level(frames)
     offset = known.offset_counts if known.offset_counts is not None else _offset(level)
     floor = _quantum(frames.counts) ** 2 / 12.0
     usual = _usual_gain(frames)
-    read2, gain, read2_se, gain_se = fit_line(level - offset, squares, floor, usual)
+    line = fit_line(level - offset, squares, floor, usual)
+    read2, read2_se, gain, gain_se = line.read2, line.read2_se, line.gain, line.gain_se
     if len(frames) == 1 and frames.added_variance is not None:
         # between pixels of one frame the noise of its dark is seen too; it is counted apart
         read2 = max(read2 - float(np.median(frames.added_variance) * frames.averages[0]), floor, 0.1 * read2)
     assumed = not gain > 3 * gain_se
     if assumed:  # the usual gain, unless the spectra show that it is less
-        gain, gain_se = min(usual, max(gain, 0.0) + 2 * gain_se), float("nan")
+        gain, gain_se = min(usual, line.most_gain), float("nan")
+        read2 = max(line.read2_with(gain), floor)
     if known.counts_per_electron is not None:
         gain, gain_se, assumed = known.counts_per_electron, float("nan"), False
     if known.read_noise_counts is not None:

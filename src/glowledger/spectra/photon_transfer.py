@@ -5,6 +5,8 @@ Photon transfer: Janesick, Photon Transfer, SPIE Press (2007), from memory.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,9 +17,34 @@ _EFFICIENCY = 0.37 / 2.0  # of a median of squares; differences that overlap cou
 MEDIAN_OF_SQUARE = 0.454936  # median of chi-square with one degree of freedom
 
 
+_OUTSIDE = 3.0  # standard errors above the line at which a bin holds structure
+_TOLERANCE = 0.05  # of the variance of a bin, for what the line leaves out (steps, slow drift)
+_FEWEST_BINS = 3  # on a line, for the gain to be told
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """``variance = read2 + gain * light`` with standard errors.
+
+    `most_gain` is what the spectra allow at most; at the brightness `pivot` the variance is known best.
+    """
+
+    read2: float
+    read2_se: float
+    gain: float
+    gain_se: float
+    most_gain: float
+    pivot: float
+
+    def read2_with(self, gain: float) -> float:
+        """Return read² of the line through the pivot with another gain, a tenth of the variance at least."""
+        there = self.read2 + self.gain * self.pivot
+        return max(there - gain * self.pivot, 0.1 * there)
+
+
 def fit_line(
     light: NDArray[np.float64], squares: list[NDArray[np.float64]], floor: float, usual: float
-) -> tuple[float, float, float, float]:
+) -> Line:
     """Fit ``variance = read² + gain * light``.
 
     Parameters
@@ -34,27 +61,25 @@ def fit_line(
 
     Returns
     -------
-    (float, float, float, float)
-        read², gain, and the standard errors of both; infinite where the light does not tell the gain.
+    Line
     """
     valid = np.isfinite(light)
-    if valid.sum() < 8:
-        return max(floor, 1.0), 0.0, float("nan"), float("inf")
+    unknown = Line(max(floor, 1.0), float("nan"), 0.0, float("inf"), usual, 0.0)
+    if valid.sum() < _FEWEST:
+        return unknown
     edges = np.quantile(light[valid], _quantiles(int(valid.sum())))
     which = np.clip(np.searchsorted(edges, light, side="right") - 1, 0, len(edges) - 2)
     which = np.where(valid, which, -1)
-    read2, gain = max(floor, 1e-12), usual
-    result = (read2, gain, float("nan"), float("inf"))
-    for _ in range(5):  # the variance within a bin is not one number, so bins are read through the last line
-        x, v, weight = _bins(light, squares, which, read2, gain, floor)
+    dark = which == 0
+    read2, gain = max(_least(squares, dark, np.ones_like(light))[0], floor, 1e-12), 0.0
+    found = unknown
+    for _ in range(4):  # the variance within a bin is not one number, so bins are read through the last line
+        x, v, error = _bins(light, squares, which, read2, gain, floor)
         if x.size == 0:
-            break
-        if x.size == 1:
-            result = (float(v[0]), 0.0, float(v[0] * np.sqrt(2.0 / weight[0])), float("inf"))
-            break
-        result = _weighted_line(x, v, weight, floor)
-        read2, gain = max(result[0], floor, 1e-12), max(result[1], 0.0)
-    return (max(read2, floor), *result[1:])
+            return unknown
+        found = _lowest_line(x, v, error, max(floor, 1e-12))
+        read2, gain = found.read2, found.gain
+    return found
 
 
 def _quantiles(samples: int) -> list[float]:
@@ -74,9 +99,9 @@ def _bins(
     gain: float,
     floor: float,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Return brightness, variance and number of independent samples of each bin."""
+    """Return brightness, variance and its standard error for each bin."""
     model = read2 + gain * np.maximum(light, 0.0)
-    x, v, weight = [], [], []
+    x, v, error = [], [], []
     for b in range(which.max() + 1):
         chosen = which == b
         best, samples = _least(squares, chosen, model)
@@ -84,8 +109,8 @@ def _bins(
             middle = float(np.mean(np.maximum(light[chosen], 0.0)))
             x.append(middle)
             v.append(max(best * (read2 + gain * middle), floor))
-            weight.append(_EFFICIENCY * samples)
-    return np.array(x), np.array(v), np.array(weight)
+            error.append(v[-1] * np.hypot(np.sqrt(2.0 / (_EFFICIENCY * samples)), _TOLERANCE))
+    return np.array(x), np.array(v), np.array(error)
 
 
 def _least(
@@ -107,29 +132,42 @@ def _least(
     return best, samples
 
 
-def _weighted_line(
-    x: NDArray[np.float64], v: NDArray[np.float64], samples: NDArray[np.float64], floor: float
-) -> tuple[float, float, float, float]:
-    """Fit a line with errors in proportion to its own value; points high above it (structure) count less."""
-    fit = np.full(x.size, np.median(v))
-    coefficient = np.array([v[0], 0.0])
-    covariance = np.full((2, 2), np.nan)
-    for _ in range(20):
-        weight = samples / (2.0 * np.maximum(fit, 1e-300) ** 2)
-        weight = weight * np.minimum(1.0, (np.maximum(fit, 1e-300) / np.maximum(v, 1e-300)) ** 2)
-        design = np.stack([np.ones_like(x), x], axis=1)
-        normal = design.T @ (design * weight[:, None])
-        scale = np.sqrt(np.diag(normal))
-        if not np.all(scale > 0):
-            return float(max(v[0], floor)), 0.0, float("nan"), float("inf")
-        covariance = np.linalg.pinv(normal / np.outer(scale, scale)) / np.outer(scale, scale)
-        coefficient = covariance @ (design.T @ (weight * v))
-        if coefficient[1] < 0:
-            coefficient = np.array([np.sum(weight * v) / np.sum(weight), 0.0])
-        elif coefficient[0] < floor:
-            slope = np.sum(weight * x * (v - floor)) / max(np.sum(weight * x * x), 1e-300)
-            coefficient = np.array([floor, max(slope, 0.0)])
-        fit = np.maximum(coefficient[0] + coefficient[1] * x, max(floor, 1e-12))
-    spread = max(1.0, float(np.sum(samples / 2.0 * (np.minimum(v / fit, 3.0) - 1) ** 2) / max(x.size - 2, 1)))
-    error = np.sqrt(np.diag(covariance) * spread)
-    return float(coefficient[0]), float(coefficient[1]), float(error[0]), float(error[1])
+def _lowest_line(
+    x: NDArray[np.float64], v: NDArray[np.float64], error: NDArray[np.float64], floor: float
+) -> Line:
+    """Fit a line through the bins on the lower edge: structure can only add to the variance."""
+    most = float(np.min((v + 2 * error) / np.maximum(x, 1e-300)))
+    near = x - x[0] > 0
+    if not near.any():
+        return Line(float(v[0]), float(error[0]), 0.0, float("inf"), most, float(x[0]))
+    slope = np.where(near, (v - v[0] + np.hypot(error, error[0])) / np.where(near, x - x[0], 1.0), np.inf)
+    gain = max(float(np.min(slope)), 0.0)
+    most = min(
+        most,
+        gain
+        + float(
+            np.min(np.where(near, 2 * np.hypot(error, error[0]) / np.where(near, x - x[0], 1.0), np.inf))
+        ),
+    )
+    read2 = max(float(v[0]) - gain * x[0], floor)
+    inside = np.ones(x.size, dtype=bool)
+    covariance = np.full((2, 2), np.inf)
+    for _ in range(10):
+        fit = np.maximum(read2 + gain * x, floor)
+        spread = fit * error / np.maximum(v, 1e-300)  # errors are in proportion to the variance
+        now = np.abs(v - fit) <= _OUTSIDE * spread
+        now[0] = True
+        inside = now
+        design = np.stack([np.ones_like(x), x], axis=1)[inside] / spread[inside, None]
+        if inside.sum() < 2:
+            break
+        normal = design.T @ design
+        covariance = np.linalg.pinv(normal, rcond=1e-14, hermitian=True)
+        read2, gain = (float(c) for c in covariance @ (design.T @ (v[inside] / spread[inside])))
+        read2, gain = max(read2, floor), max(gain, 0.0)
+    se = np.sqrt(np.maximum(np.diag(covariance), 0.0))
+    if inside.sum() < max(_FEWEST_BINS, x.size / 2):
+        return Line(float(v[0]), float(error[0]), 0.0, float("inf"), most, float(x[0]))
+    weight = inside / spread**2
+    pivot = float(np.sum(weight * x) / np.sum(weight))
+    return Line(read2, float(se[0]), gain, float(se[1]), max(most, gain), pivot)

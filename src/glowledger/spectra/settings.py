@@ -197,7 +197,12 @@ def moment_of(text: str) -> datetime | None:
         return None
     if zone:
         offset = "+00:00" if zone == "Z" else zone
-        moment = datetime.fromisoformat(f"{moment.isoformat()}{offset}").astimezone(UTC).replace(tzinfo=None)
+        try:
+            moment = (
+                datetime.fromisoformat(f"{moment.isoformat()}{offset}").astimezone(UTC).replace(tzinfo=None)
+            )
+        except (ValueError, OverflowError):
+            return None
     return moment
 
 
