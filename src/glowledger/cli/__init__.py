@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import importlib
+import os
 import sys
 
 import click
 
 from glowledger import __version__
 from glowledger.errors import GlowledgerError
+
+# The matrices here are small: threads that wait for each other cost more than they give, on a busy machine
+# tenfold. Set before numpy is loaded; whoever sets it himself is obeyed.
+os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 # command name -> (module under glowledger.cli, one line of help)
 COMMANDS = {

@@ -317,7 +317,7 @@ def _fit(
         axis_nm=scene.axis_nm + moved,
         data=scene.data,
         model=solution.model,
-        background=solution.model - solution.lines,
+        background=scene.background @ solution.x[m:] + solution.free_values[-1],
         standard_deviation=np.sqrt(
             solution.levels.pixel_variance(solution.model, error_shape(scene, solution.lines))
             + scene.stated_variance

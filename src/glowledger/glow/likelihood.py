@@ -175,13 +175,18 @@ def significance(loss: float, levels: int) -> float:
         of freedom; the binomial mixture of independent amounts is used (Self & Liang, JASA 82, 605 (1987),
         from memory).
     """
-    from scipy.special import logsumexp
+    from scipy.special import gammaln, logsumexp
     from scipy.stats import binom, chi2, norm
 
     if levels == 0 or loss <= 0:
         return 0.0
     dof = np.arange(1, levels + 1)
-    log_p = float(logsumexp(chi2.logsf(loss, dof) + binom.logpmf(dof, levels, 0.5)))
+    with np.errstate(divide="ignore"):
+        tail = chi2.logsf(loss, dof)
+    # far out the library's tail underflows: leading term of the incomplete gamma function (DLMF 8.11.2)
+    far = (dof / 2 - 1) * np.log(loss / 2) - loss / 2 - gammaln(dof / 2)
+    tail = np.where(np.isfinite(tail), tail, far)
+    log_p = float(logsumexp(tail + binom.logpmf(dof, levels, 0.5)))
     if log_p > -600:
         return float(max(norm.isf(np.exp(log_p)), 0.0))
     return float(np.sqrt(-2 * log_p))  # Mills' ratio to leading order; there the digits do not matter

@@ -28,7 +28,8 @@ def expected_response(nm: NDArray[np.float64], bench: Bench | None) -> NDArray[n
         Same shape; never quite zero, so that blocked light keeps a finite column.
     """
     if bench is not None and bench.response is not None:
-        return np.maximum(bench.response.at(nm), 1e-4)
+        window = 1.0 if bench.response.includes_window else window_transmission(nm, bench)[0]
+        return np.asarray(np.maximum(bench.response.at(nm) * window, 1e-4))
     guess = np.exp(-(((nm - PEAK_NM) / BREADTH_NM) ** 2)) + 0.02
     return np.asarray(np.maximum(guess * window_transmission(nm, bench)[0], 1e-4))
 
@@ -36,7 +37,9 @@ def expected_response(nm: NDArray[np.float64], bench: Bench | None) -> NDArray[n
 def window_transmission(
     nm: NDArray[np.float64], bench: Bench | None
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return transmission of the stated window and its standard error; 1 and 0 where none is stated."""
+    """Return transmission of the stated or measured window and its standard error; 1 and 0 where none is stated."""
+    if bench is not None and bench.window.measured:
+        return bench.window.measured_at(nm)
     if bench is None or bench.window.material == "unknown":
         return np.ones(np.shape(nm)), np.zeros(np.shape(nm))
     from glowledger.tables.windows import transmission
@@ -63,6 +66,9 @@ def response_freedom(bench: Bench | None, low_nm: float, high_nm: float) -> tupl
     nodes = NODES_NM[inside]
     if bench is not None and bench.response is not None:
         error = np.interp(nodes, bench.response.at_nm, bench.response.relative_error)
+        if not bench.response.includes_window:
+            passed, passed_error = window_transmission(nodes, bench)
+            error = np.hypot(error, np.minimum(passed_error / np.maximum(passed, 1e-3), 1.2))
         return nodes, np.maximum(error, 0.03)
     log_sd = np.where(nodes < 330, 1.2, np.where(nodes < 400, 0.9, np.where(nodes > 880, 0.7, 0.4)))
     return nodes, log_sd
