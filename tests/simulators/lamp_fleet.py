@@ -209,5 +209,5 @@ def expose(
 def largest_error(case: Case, solved_nm: np.ndarray, first_pixel: float, last_pixel: float) -> float:
     """Largest error of a solution between two pixels, in units of a fifth of the local line width (right: < 1)."""
     lo, hi = sorted((first_pixel, last_pixel))
-    inside = (case.pixel >= lo) & (case.pixel <= hi)
+    inside = (case.pixel >= np.floor(lo)) & (case.pixel <= np.ceil(hi))
     return float(np.max(np.abs(solved_nm - case.wavelength_nm)[inside] / (0.2 * case.fwhm_nm[inside])))

@@ -44,6 +44,7 @@ def calibrated(frames: Frames, bench: Bench) -> Frames:
             "the wavelength solution of the bench turns back within the axis.", mend="Calibrate again."
         )
     turned = slice(None, None, -1) if backwards else slice(None)
+    frames = as_detected(frames, bench)
     return replace(
         frames,
         axis=np.ascontiguousarray(axis),
@@ -51,6 +52,30 @@ def calibrated(frames: Frames, bench: Bench) -> Frames:
         counts=np.ascontiguousarray(frames.counts[:, turned]),
         mask=np.ascontiguousarray(frames.mask[:, turned]),
     )
+
+
+def as_detected(frames: Frames, bench: Bench) -> Frames:
+    """Return the frames with what the bench knows of the detector: hot pixels out, and the ceiling.
+
+    Parameters
+    ----------
+    frames : Frames
+        Spectra in the order of the file, as many points as the bench has pixels.
+    bench : Bench
+        With hot pixels, ceiling, gain or read noise; what the file itself tells of them comes first.
+
+    Returns
+    -------
+    Frames
+        The ceiling masks raw counts alone; counts less a dark no longer reach it.
+    """
+    mask, known = np.array(frames.mask), frames.detector
+    mask[:, [i for i in bench.hot_pixels if i < mask.shape[1]]] = True
+    top, raw = bench.detector.ceiling_counts, frames.added_variance is None
+    if top is not None and raw and known.ceiling_counts is None:
+        mask |= frames.counts >= top
+        known = replace(known, ceiling_counts=top)
+    return replace(frames, mask=mask, detector=known)
 
 
 def extrapolated(frames: Frames, bench: Bench) -> NDArray[np.bool_]:

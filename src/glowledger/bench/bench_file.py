@@ -14,6 +14,7 @@ from glowledger.errors import CalibrationError
 from glowledger.spectra.frames import Detector
 
 FORMAT = "glowledger/bench/1"
+MEASURED_WINDOW = ("at_nm", "transmittance", "standard_error")
 
 
 def bench_text(bench: Bench) -> str:
@@ -37,13 +38,20 @@ def bench_text(bench: Bench) -> str:
         lines += ["", "[response]  # counts per photon, relative to the maximum"]
         lines += [_array("at_nm", response.at_nm), _array("value", response.value)]
         lines += [_array("relative_error", response.relative_error), _array("usable_nm", response.usable_nm)]
+        lines += [f"includes_window = {str(response.includes_window).lower()}"]
     lines += ["", "[window]  # the viewport between plasma and spectrometer"]
     lines += [f"material = {_quoted(bench.window.material)}", f"thickness_mm = {_number(bench.window.thickness_mm)}"]
+    if bench.window.measured:
+        lines += [_array(name, getattr(bench.window, name)) for name in MEASURED_WINDOW]
     lines += ["", "[detector]  # what is left out is estimated from the data"]
     for name in ("ceiling_counts", "counts_per_electron", "read_noise_counts"):
         value = getattr(bench.detector, name)
         if value is not None:
             lines.append(f"{name} = {_number(value)}")
+    if bench.stray_fraction is not None:
+        lines.append(f"stray_fraction = {_number(bench.stray_fraction)}")
+    if bench.hot_pixels:
+        lines.append(f"hot_pixels = [{', '.join(str(i) for i in bench.hot_pixels)}]  # counted from 0")
     for part, story in bench.provenance:
         lines += ["", "[[provenance]]", f"part = {_quoted(part)}", f"story = {_quoted(story)}"]
     return "\n".join(lines) + "\n"
@@ -124,6 +132,15 @@ def read_bench(path: str | Path) -> Bench:
     return _bench(table, text, path)
 
 
+def _window(section: dict) -> Window:
+    """Return the window; a measured one needs as many values as wavelengths, and these rising."""
+    plain = {name: value for name, value in section.items() if name not in MEASURED_WINDOW}
+    measured = {name: tuple(float(v) for v in section.get(name, ())) for name in MEASURED_WINDOW}
+    if len({len(values) for values in measured.values()}) != 1 or not np.all(np.diff(measured["at_nm"]) > 0):
+        raise ValueError("a measured window needs a transmittance and an error for each of its rising wavelengths")
+    return Window(**plain, **measured)
+
+
 def _line_of(text: str, name: str, section: str = "") -> int | None:
     """Return the line where a key stands in its section, counted from 1."""
     current = ""
@@ -181,11 +198,15 @@ def _bench(table: dict, text: str, path: Path) -> Bench:
             response = Response(
                 at_nm=numbers("response", "at_nm"), value=numbers("response", "value"),
                 relative_error=numbers("response", "relative_error"), usable_nm=(float(usable[0]), float(usable[1])),
+                includes_window=bool(table["response"].get("includes_window", True)),
             )  # fmt: skip
         at = ("window", "material")
-        window = Window(**table.get("window", {}))
+        window = _window(table.get("window", {}))
         at = ("detector", "ceiling_counts")
-        detector = Detector(**{name: float(value) for name, value in table.get("detector", {}).items()})
+        known = dict(table.get("detector", {}))
+        hot_pixels = tuple(int(i) for i in known.pop("hot_pixels", ()))
+        stray = known.pop("stray_fraction", None)
+        detector = Detector(**{name: float(value) for name, value in known.items()})
         at = ("provenance", "part")
         provenance = tuple((str(p["part"]), str(p["story"])) for p in table.get("provenance", []))
     except (KeyError, TypeError, ValueError, IndexError) as error:
@@ -197,5 +218,5 @@ def _bench(table: dict, text: str, path: Path) -> Bench:
         ) from error
     return Bench(
         pixels=pixels, solution=solution, line_spread=spread, response=response, window=window, detector=detector,
-        provenance=provenance,
+        hot_pixels=hot_pixels, stray_fraction=None if stray is None else float(stray), provenance=provenance,
     )  # fmt: skip

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from glowledger.bench.expected import lines_of
 from glowledger.bench.hypotheses import Prior
 from glowledger.bench.outcome import Calibration
+from glowledger.bench.seams import check_seam
 from glowledger.bench.shots import Shot, prepare_shot
 from glowledger.bench.solving import candidates_for, solve
 from glowledger.errors import CalibrationError
@@ -51,11 +52,11 @@ def calibrate(shots: list[tuple[Frames, str]], *, prior: Prior | None = None) ->
         shot = prepare_shot(frames, AUTO_LAMPS[0] if lamp == "auto" else lamp)
         if lamp == "auto":
             alone = find_lamp(shot, axis, prior)
-            if len(shots) == 1 or not alone.accepted:
-                return _noted(alone, shots)
+            if not alone.accepted:
+                return alone
             shot = replace(shot, lamp=alone.lamp, lines=lines_of(alone.lamp))
         found.append(shot)
-    result = solve(found, axis, prior=prior)
+    result = check_seam(solve(found, axis, prior=prior), found, axis)
     return _noted(result if result.accepted else _explained(result, found, axis, prior), shots)
 
 
@@ -73,6 +74,8 @@ def _check_axes(shots: list[tuple[Frames, str]]) -> None:
 
 def _explained(result: Calibration, shots: list[Shot], axis: Floats, prior: Prior | None) -> Calibration:
     """Add to a refusal what it looks like instead, or what to do."""
+    if result.mend:
+        return result
     for shot in shots:
         other = find_lamp(shot, axis, prior)
         if other.accepted and other.lamp != shot.lamp:

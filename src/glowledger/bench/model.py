@@ -89,13 +89,16 @@ class Response:
     at_nm, value, relative_error : ndarray of shape (k,)
         Counts per photon relative to the maximum, and its relative standard error.
     usable_nm : tuple of float
-        Range in which the response lamp gave enough light.
+        Range in which the response lamp gave enough light; beyond it nothing is claimed.
+    includes_window : bool
+        True if the response was measured through the viewport, which then must not be counted again.
     """
 
     at_nm: NDArray[np.float64]
     value: NDArray[np.float64]
     relative_error: NDArray[np.float64]
     usable_nm: tuple[float, float]
+    includes_window: bool = True
 
     def at(self, nm: ArrayLike) -> NDArray[np.float64]:
         """Return the response at the wavelengths; constant beyond the outermost nodes."""
@@ -109,13 +112,34 @@ class Window:
     Attributes
     ----------
     material : str
-        A material of the window table, e.g. ``acrylic``, ``fused silica``; ``unknown`` where not stated.
+        A material of the window table, e.g. ``acrylic``, ``fused silica``; ``unknown`` where not stated;
+        a name of one's own where the window was measured.
     thickness_mm : float
         Thickness in mm.
+    at_nm, transmittance, standard_error : tuple of float
+        Measured transmittance over wavelength with its error; empty where the table of materials is used.
     """
 
     material: str = "unknown"
     thickness_mm: float = 3.0
+    at_nm: tuple[float, ...] = ()
+    transmittance: tuple[float, ...] = ()
+    standard_error: tuple[float, ...] = ()
+
+    @property
+    def measured(self) -> bool:
+        """True if this very window was measured."""
+        return bool(self.at_nm)
+
+    def measured_at(self, nm: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return the measured transmittance and its standard error at the wavelengths.
+
+        Beyond the measured range nothing is known: the outermost value, with an error of one half.
+        """
+        places = np.asarray(nm, dtype=float)
+        outside = (places < self.at_nm[0]) | (places > self.at_nm[-1])
+        error = np.interp(places, self.at_nm, self.standard_error)
+        return np.interp(places, self.at_nm, self.transmittance), np.where(outside, np.maximum(error, 0.5), error)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -136,6 +160,10 @@ class Bench:
         The viewport.
     detector : Detector
         Ceiling, gain, read noise.
+    hot_pixels : tuple of int
+        Pixels that are high without light, counted from 0 in the order of the files.
+    stray_fraction : float or None
+        Light scattered inside the spectrometer and spread over all pixels, as part of all light.
     provenance : tuple of (str, str)
         Part and where it came from: lamp file with its hash, date, command.
     """
@@ -146,4 +174,6 @@ class Bench:
     response: Response | None = None
     window: Window = Window()
     detector: Detector = Detector()
+    hot_pixels: tuple[int, ...] = ()
+    stray_fraction: float | None = None
     provenance: tuple[tuple[str, str], ...] = ()

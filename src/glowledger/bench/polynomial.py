@@ -12,9 +12,9 @@ Floats = NDArray[np.float64]
 
 # Standard deviations of Chebyshev coefficients c2, c3, ... over the span: how crooked spectrometers are.
 # They matter only where lines are too few to say. Grating equation over a flat chip; common practice.
-CROOKEDNESS = (0.02, 0.007, 0.0015, 0.0008)
+CROOKEDNESS = (0.02, 0.007, 0.0015, 0.0008, 0.0005, 0.0004)
 ROBUST = 4.685  # Tukey's biweight at 95 % efficiency for normal errors (Holland & Welsch 1977)
-GAIN = 2.0  # in log predictive density that a higher degree must bring
+GAIN = 1.0  # in log predictive density that a higher degree must bring
 LINES_PER_DEGREE = 3
 LOWEST_DEGREE, HIGHEST_DEGREE = 3, 5  # every spectrometer is bent and twisted; the prior keeps a straight one straight
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.polynomial.chebyshev import chebder, chebval
 from numpy.typing import NDArray
 
-from glowledger.bench.polynomial import LineFit, best_degree, fit_lines
+from glowledger.bench.polynomial import HIGHEST_DEGREE, LineFit, best_degree, fit_lines
 from glowledger.bench.shifts import BAND_WIDTH_NM, Components, Shift, fit_shift
 from glowledger.bench.shots import Shot
 
@@ -21,8 +21,10 @@ MISFIT = 0.08  # of the height: a peak fitted worse than this has a hot pixel or
 LEAST_SHARE = 0.005  # lines fainter than this share of the brightest beside them do not matter
 BRIGHT, SEEN_SHARE = 0.3, 0.45  # an element is there if this share of its lines above 0.3 of the brightest is
 SURE_WITHIN = 0.6  # of the FWHM: an outer line predicted this well by the others cannot be mistaken
-LONE_WITHIN = 0.2  # of the FWHM: how well the others must predict an outer line
-LUCK = 0.05  # chance of a foreign peak within the prediction of an outer line, above which that line is not used
+LONE_GAP, LONE_WITHIN = 0.16, 0.2  # an outer line this far off (mapped axis) must be predicted so well (of the FWHM)
+LUCK_ALONE, LUCK_TOGETHER = 0.004, 0.001  # chance of foreign peaks where outer lines are expected
+MANY_LINES, LUCK_WITH_MANY = 15, 0.012  # so many lines hold the curve well enough to reach farther
+MOST_OUTER = 2
 GOOD_TO = 0.09  # of the FWHM: standard error that the solution may have between its lines
 
 
@@ -134,7 +136,8 @@ def _one_peak(
     near = np.isin(listed, within)
     chosen = int(np.flatnonzero(near)[np.argmax(fit.area[near])])
     place = trial.line_px[listed[chosen]] + fit.shift_px
-    error = float(np.hypot(fit.standard_error_px, SHAPE_ERROR * width))
+    blend = len(listed) > 1 or len(around) > len(listed)
+    error = float(np.hypot((1.5 if blend else 1.0) * fit.standard_error_px, SHAPE_ERROR * width))
     likely = lines.strength[listed[chosen]] > 0.3 * np.max(lines.strength[listed[near]])
     good = likely and fit.misfit < MISFIT and _as_the_plateau_says(shot, i, place, width)
     good = good and error < LARGEST_BLEND_ERROR * width and abs(fit.shift_px) < reach * width
@@ -322,7 +325,8 @@ def _supported(
         if len(alive) <= 4:
             return fit, kept
         order = alive[np.argsort(found.u[kept[alive]])]
-        dropped = [int(end) for end in (order[0], order[-1]) if _mistakable(found, kept, fit, int(end), crowd, span)]
+        sides = (order, order[::-1])
+        dropped = [int(ends[0]) for ends in sides if _mistakable(found, kept, fit, ends, crowd, span)]
         if not dropped:
             dropped = _beyond_gap(found, kept, fit, order)
         if not dropped:
@@ -332,26 +336,46 @@ def _supported(
 
 
 def _mistakable(
-    found: Identified, kept: NDArray[np.intp], fit: LineFit, end: int, crowd: _Crowd, span: float
+    found: Identified, kept: NDArray[np.intp], fit: LineFit, ends: NDArray[np.intp], crowd: _Crowd, span: float
 ) -> bool:
-    """Return whether an outer line may be another line or a foreign peak, judged by what the others predict."""
-    width, nm = found.width_nm[kept[end]], found.wavelength_nm[kept[end]]
-    rest = np.delete(kept, end)
-    others = fit_lines(found.u[rest], found.wavelength_nm[rest], found.error_nm[rest], fit.degree, span)
-    place = found.u[kept[end] : kept[end] + 1]
-    off = abs(float(nm - others.nm(place)[0]))
-    variance = others.standard_error_nm(place)[0] ** 2 + others.scatter_nm**2 + found.error_nm[kept[end]] ** 2
-    error = float(np.sqrt(variance))
-    if (off > 4.0 * error and off > 0.05 * width) or off > LONE_WITHIN * width:
-        return True
-    reach = 2.5 * error
+    """Return whether an outer line may be another line or a foreign peak, judged by what the others predict.
+
+    `ends` are the outermost lines of one side, outermost first. Where the others do not predict a line closely, it is
+    kept only if chance could hardly have put a peak there: alone, or together with its neighbours.
+    """
+    density = (len(crowd.peak_nm) - len(found.peak) + 1) / span
+    for count in range(1, min(MOST_OUTER, len(ends), len(kept) - 4) + 1):
+        group = ends[:count]
+        rest = np.delete(kept, group)
+        degree = min(fit.degree + 2, HIGHEST_DEGREE + 1)
+        others = fit_lines(found.u[rest], found.wavelength_nm[rest], found.error_nm[rest], degree, span)
+        rows = kept[group]
+        off = np.abs(found.wavelength_nm[rows] - others.nm(found.u[rows]))
+        variance = others.standard_error_nm(found.u[rows]) ** 2 + others.scatter_nm**2 + found.error_nm[rows] ** 2
+        error = np.sqrt(variance)
+        if count == 1:
+            width, nm = found.width_nm[rows[0]], found.wavelength_nm[rows[0]]
+            lone = np.min(np.abs(found.u[rest] - found.u[rows[0]])) > LONE_GAP
+            if off[0] < LONE_WITHIN * width and (not lone or error[0] < SURE_WITHIN * width):
+                return False
+            if _crowded(crowd, nm, max(2.5 * error[0], off[0]), width):
+                return True
+        elif np.any(off < LONE_WITHIN * found.width_nm[rows]):
+            continue  # a neighbour that is sure anyway proves nothing for the outer one
+        luck = float(np.prod(np.minimum(2.0 * np.maximum(off, error) * density, 1.0)))
+        if luck < (LUCK_TOGETHER if count > 1 else LUCK_ALONE if len(rest) < MANY_LINES else LUCK_WITH_MANY):
+            return False
+    return True
+
+
+def _crowded(crowd: _Crowd, nm: float, reach: float, width: float) -> bool:
+    """Return whether within `reach` of a line there is another it could be, or another peak that could be it."""
     if reach < SURE_WITHIN * width:
         return False
-    peaks = np.count_nonzero(np.abs(crowd.peak_nm - nm) < reach)
     own = float(np.max(crowd.line_strength[np.abs(crowd.line_nm - nm) < 1e-3], initial=0.0))
+    peaks = np.count_nonzero(np.abs(crowd.peak_nm - nm) < reach)
     lines = np.count_nonzero((np.abs(crowd.line_nm - nm) < reach) & (crowd.line_strength > 0.1 * own))
-    foreign = len(crowd.peak_nm) - len(found.peak) + 1
-    return bool(peaks > 1 or lines > 1 or 2.0 * reach * foreign / span > LUCK)
+    return bool(peaks > 1 or lines > 1)
 
 
 def _beyond_gap(found: Identified, kept: NDArray[np.intp], fit: LineFit, order: NDArray[np.intp]) -> list[int]:

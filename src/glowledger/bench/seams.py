@@ -1,0 +1,113 @@
+"""Two detectors joined under one axis: found by solving the part that the solution leaves unexplained."""
+
+from __future__ import annotations
+
+from dataclasses import fields, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from glowledger.bench.hypotheses import Prior
+from glowledger.bench.outcome import Calibration
+from glowledger.bench.peaks import Peaks, Scene
+from glowledger.bench.shots import Shot
+from glowledger.bench.solving import solve
+
+Floats = NDArray[np.float64]
+
+BRIGHT_SHARE = 0.02  # of the brightest peak: fainter ones beyond the lines prove nothing
+FEWEST_STRANGERS = 3
+PART_PRIOR = Prior(start_nm=(150.0, 950.0), end_nm=(230.0, 1220.0))
+SURE_LINES, SURE_EVIDENCE, SURE_MARGIN = 5, 5.0, 12.0  # a part is believed only when it stands by itself
+
+
+def strangers(result: Calibration, shot: Shot, axis: Floats) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return bright peaks without a line that lie below and above the covered range, as indices."""
+    if result.solution is None:
+        return np.zeros(0, dtype=np.intp), np.zeros(0, dtype=np.intp)
+    at = np.interp(shot.peaks.pixel, np.arange(len(axis)), axis)
+    known = np.array([line.pixel for line in result.lines])
+    step = float(np.median(np.diff(axis)))
+    gap = np.min(np.abs(at[:, None] - known[None, :]), axis=1)
+    bright = shot.peaks.area > BRIGHT_SHARE * np.max(shot.peaks.area)
+    unknown = bright & ~shot.peaks.broad & (gap > shot.scene.fwhm_px * step)
+    low, high = result.solution.covered
+    return np.flatnonzero(unknown & (at < low)), np.flatnonzero(unknown & (at > high))
+
+
+def check_seam(result: Calibration, shots: list[Shot], axis: Floats) -> Calibration:
+    """Refuse an accepted solution if the rest of the axis follows another scale; warn if it is only unexplained.
+
+    Parameters
+    ----------
+    result : Calibration
+        An accepted one.
+    shots : list of Shot
+        The lamp spectra behind it.
+    axis : ndarray of shape (p,)
+        The axis of the files.
+    """
+    if not result.accepted or result.solution is None:
+        return result
+    notes = []
+    for shot in shots:
+        for side, rows in zip((-1, 1), strangers(result, shot, axis), strict=True):
+            if len(rows) < FEWEST_STRANGERS:
+                continue
+            edge = result.solution.covered[0 if side < 0 else 1]
+            nm = float(result.solution.nm(edge))
+            found = _part(result, shot, axis, side)
+            if found is not None:
+                return replace(result, accepted=False, reasons=(found,), mend=(
+                    "The axis seems to join two detectors: export each by itself and calibrate it by itself."
+                ))  # fmt: skip
+            where = "below" if (side < 0) == (result.solution.coefficients[1] > 0) else "beyond"
+            notes.append(f"{len(rows)} bright peaks {where} {nm:.0f} nm are no lines of this lamp; nothing is claimed there.")
+    return replace(result, warnings=(*result.warnings, *notes))
+
+
+def _part(result: Calibration, shot: Shot, axis: Floats, side: int) -> str | None:
+    """Solve the part beyond the covered range by itself; return the contradiction in words, or None."""
+    solution = result.solution
+    if solution is None:
+        return None
+    edge = int(np.searchsorted(axis, solution.covered[0 if side < 0 else 1]))
+    part = slice(0, edge) if side < 0 else slice(edge + 1, len(axis))
+    piece = part_of(shot, part)
+    if len(piece.u) < 50 or len(piece.peaks) < SURE_LINES:
+        return None
+    own = solve([piece], axis[part], prior=PART_PRIOR)
+    sure = own.log_evidence > SURE_EVIDENCE and own.log_margin > SURE_MARGIN and own.matched >= SURE_LINES
+    if not own.accepted or not sure or own.solution is None:
+        return None
+    places = np.linspace(*own.solution.covered, 21)
+    off = own.solution.nm(places) - solution.nm(places)
+    worst = float(off[np.argmax(np.abs(off))])
+    if abs(worst) < 2.0 * result.fwhm_nm:
+        return None
+    mine, theirs = result.range_nm, own.range_nm
+    if mine is None or theirs is None:
+        return None
+    return (
+        f"the lines from {theirs[0]:.0f} to {theirs[1]:.0f} nm follow another scale than those from {mine[0]:.0f} to "
+        f"{mine[1]:.0f} nm, off by {worst:+.1f} nm"
+    )
+
+
+def part_of(shot: Shot, part: slice) -> Shot:
+    """Return a shot of some of the pixels, its axis mapped anew."""
+    first = part.start or 0
+    u = shot.u[part]
+    inside = (shot.peaks.pixel >= first) & (shot.peaks.pixel <= part.stop - 1)
+    columns = {f.name: getattr(shot.peaks, f.name)[inside] for f in fields(Peaks)}
+    columns["pixel"] = columns["pixel"] - first
+    scene = shot.scene
+    hot = scene.hot[(scene.hot >= first) & (scene.hot < part.stop)] - first
+    arrays = {name: getattr(scene, name)[part] for name in ("counts", "continuum", "noise", "usable", "saturated")}
+    return replace(
+        shot,
+        peaks=Peaks(**columns),
+        scene=Scene(**arrays, fwhm_px=scene.fwhm_px, hot=hot),
+        fwhm_px=shot.fwhm_px[part],
+        u=2.0 * (u - u[0]) / (u[-1] - u[0]) - 1.0,
+    )
