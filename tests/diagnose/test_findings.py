@@ -138,6 +138,28 @@ def test_one_line_of_its_own_among_many_expected_is_not_enough_to_be_sure():
     assert [(f.kind, f.confidence) for f in found[:1]] == [("sputtered metal", "low")]
 
 
+@pytest.mark.parametrize(
+    ("possible", "kind"),
+    [
+        (("N2", "N2+"), "air leak"),
+        (("OH", "H I"), "water"),
+        (("CH", "C2"), "hydrocarbon oil"),
+        (("CO", "CN"), "organic residue"),
+        (("Na I", "K I"), "sodium"),
+        (("Cr I", "Fe I"), "sputtered metal"),
+    ],
+)
+def test_possible_signs_that_belong_together_are_a_weak_finding(possible, kind):
+    found = findings_of(species(Ar_I=1.0, possible=possible), parse_feed("Ar"))
+    assert [(f.kind, f.confidence) for f in found if f.kind != "purity"] == [(kind, "low")]
+    assert "Possibly" in found[0].text
+    assert any("expose longer" in test for test in found[0].confirm_by)
+
+
+def test_possible_signs_of_what_is_fed_found_nothing():
+    assert conclude("N2,H2", N2=0.9, possible=("N2+", "OH", "H I")) == {"air leak": "cannot tell"}
+
+
 def test_blocked_hydroxyl_is_named_where_hydrogen_hints_at_water():
     found = findings_of(species(Ar_I=0.9, H_I=0.1, blocked=("OH",)), parse_feed("Ar"))[0]
     assert (found.kind, found.confidence) == ("water", "low")
@@ -190,7 +212,9 @@ def test_any_mixture_is_answered_and_weak_verdicts_found_no_claims(shares, verdi
     )  # fmt: skip
     found = findings_of(made, parse_feed(feed) if feed else None)
     assert all(isinstance(f, Finding) for f in found)
-    if verdict != "present":
+    if verdict == "possible":
+        assert all(f.confidence == "low" for f in found)
+    if verdict == "cannot tell":
         assert found == ()
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from glowledger.diagnose import rules_carbon, rules_gas, rules_leak, rules_solid
+from glowledger.diagnose import rules_carbon, rules_gas, rules_hint, rules_leak, rules_solid
 from glowledger.diagnose.feed import Feed, feed_from_light
 from glowledger.diagnose.sightings import Finding, Sightings
 from glowledger.glow.results import Fit, SpeciesEvidence
@@ -52,6 +52,7 @@ def findings_of(species: tuple[SpeciesEvidence, ...], feed: Feed | None = None) 
     found = [finding for rule in _RULES if (finding := rule(seen)) is not None]
     found += rules_solid.sputtered_metal(seen)
     found += rules_gas.foreign_noble_gas(seen)
+    found += rules_hint.hinted_together(seen, frozenset(f.kind for f in found))
     if any(f.kind == "wrong gas" for f in found):  # what glows instead is no leak into the stated gas
         found = [f for f in found if f.kind not in ("foreign gas", "air leak") or _not_the_other(f, seen)]
     if _crowded(seen):
