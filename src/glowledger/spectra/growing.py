@@ -16,7 +16,7 @@ from glowledger.spectra.reading import read_text, with_masks
 
 
 def _may_be_half_a_frame(frames: Frames) -> bool:
-    """Return True for a table of points with one frame: whether it is whole shows when the next one begins."""
+    """Return True for a table of points with one frame: that it is whole shows when the next begins."""
     understood = frames.origins[0].understood
     table_of_points = understood[0].startswith("A long table")
     return table_of_points and len(frames) == 1 and not any("last frame stops" in text for text in understood)
@@ -41,6 +41,7 @@ class GrowingRun:
     """
 
     def __init__(self, path: str | Path, options: ReadingOptions | None = None) -> None:
+        """Remember where to look; nothing is read yet."""
         self.path = Path(path)
         self._options = options or ReadingOptions()
         self._given = 0
@@ -122,7 +123,8 @@ class GrowingRun:
         if not settled:
             return None
         raise ReadError(
-            f"the frame has {frame.axis.size} points, expected {first.axis.size} as in {first.origins[0].file}.",
+            f"the frame has {frame.axis.size} points, expected {first.axis.size} as in "
+            f"{first.origins[0].file}.",
             mend="Record a run with one setting of the instrument, a frame per file.",
             file=file,
         )
