@@ -58,21 +58,24 @@ def hinted_together(seen: Sightings, already: frozenset[str]) -> tuple[Finding, 
     tuple of Finding
         Of low confidence.
     """
-    found = []
+    found: list[Finding] = []
     for cause in _CAUSES:
-        if cause.kind in already or seen.feeds(cause.unless_fed):
+        kinds = already | {f.kind for f in found}
+        signs, company = seen.hinted(cause.signs), seen.foreign(cause.company)
+        uncertain = len(signs) > len(seen.present(signs))
+        if (
+            cause.kind in already
+            or seen.feeds(cause.unless_fed)
+            or (cause.kind == "water" and kinds & ORGANIC)
+        ):
             continue
-        signs = seen.hinted(cause.signs)
-        company = tuple(
-            n for n in seen.present(cause.company) if seen.feed is None or not seen.feed.belongs(n)
-        )
-        if not signs or len(signs) + bool(company) < 2:
+        if not uncertain or len(signs) + bool(company) < 2:
             continue
         names = (*signs, *company)
         found.append(
             Finding(
                 kind=cause.kind,
-                text=f"Possibly {cause.what}: {' and '.join(names)} are not all certain, but belong together.",
+                text=f"Possibly {cause.what}: {' and '.join(names)}, not all certain, belong together.",
                 confidence="low",
                 evidence=seen.evidence(names),
                 confirm_by=(LONGER, *cause.confirm_by),
