@@ -9,13 +9,15 @@ from numpy.typing import NDArray
 
 from glowledger.glow.bands import BandLines, photon_rates, upper_level_lines
 from glowledger.glow.emitters import Emitter
-from glowledger.tables.molecules import BandSystem, system
+from glowledger.tables.molecules import BandSystem, band_heads, system
 from glowledger.tables.species import ListedSpecies
 
 EV_PER_CM = 1.2398419843320026e-4  # hc, exact constants of the SI
 HEAD_BIN_NM = 0.25  # where a band is brightest at the resolution of a cheap spectrometer
 FAINTEST_BAND = 0.02  # of its upper level's photons: fainter bands are not named
 MARK_T_ROT_K = 500.0
+HEAD_GROUP_NM = 2.0  # closer heads of one system are parts of one band
+HEAD_TAIL_NM, HEAD_STEPS = 1.5, 12  # length of a band known by its head alone: an assumption
 
 
 def band_emitters(species: ListedSpecies, t_rot_k: float) -> tuple[Emitter, ...]:
@@ -31,12 +33,15 @@ def band_emitters(species: ListedSpecies, t_rot_k: float) -> tuple[Emitter, ...]
     Returns
     -------
     tuple of Emitter
-        Systems of which the tables hold only heads are left out.
+        Where the tables hold only heads, groups of heads, each with a tail of assumed length.
     """
     found: list[Emitter] = []
     for name in species.systems:
         bands = system(name)
-        if bands.heads_only or not bands.upper_levels():
+        if bands.heads_only:
+            found.extend(_head_emitters(species, name))
+            continue
+        if not bands.upper_levels():
             continue
         upper, _ = bands.states()
         lowest = bands.upper_levels()[0]
@@ -44,6 +49,11 @@ def band_emitters(species: ListedSpecies, t_rot_k: float) -> tuple[Emitter, ...]
             rise_ev = (upper.vibrational_term(v) - upper.vibrational_term(lowest)) * EV_PER_CM
             found.append(_emitter(species, bands, v, t_rot_k, float(np.exp(-rise_ev / species.excitation_ev))))
     return tuple(sorted(found, key=lambda e: -e.weight)[: species.levels])
+
+
+def rough_positions(species: ListedSpecies) -> bool:
+    """Return True if the tables hold only heads of all the species' systems."""
+    return species.molecular and all(system(name).heads_only for name in species.systems)
 
 
 def _emitter(species: ListedSpecies, bands: BandSystem, v: int, t_rot_k: float, weight: float) -> Emitter:
@@ -60,6 +70,40 @@ def _emitter(species: ListedSpecies, bands: BandSystem, v: int, t_rot_k: float, 
         anchor_label=labels,
         branching_error=bands.branching_uncertainty,
     )
+
+
+def _head_emitters(species: ListedSpecies, name: str) -> list[Emitter]:
+    """Return one emitter per group of heads of a system without constants."""
+    table = band_heads()
+    rows = [i for i, system_name in enumerate(table.system) if system_name == name]
+    rows.sort(key=lambda i: table.wavelength_nm[i])
+    groups: list[list[int]] = []
+    for row in rows:
+        near = groups and table.wavelength_nm[row] - table.wavelength_nm[groups[-1][-1]] < HEAD_GROUP_NM
+        if near:
+            groups[-1].append(row)
+        else:
+            groups.append([row])
+    found = []
+    tail = (np.arange(HEAD_STEPS) + 0.5) * 5 * HEAD_TAIL_NM / HEAD_STEPS
+    fall = np.exp(-tail / HEAD_TAIL_NM) / np.exp(-tail / HEAD_TAIL_NM).sum()
+    for group in groups:
+        heads = table.wavelength_nm[group]
+        side = np.array([-1.0 if table.degradation[i] == "violet" else 1.0 for i in group])
+        found.append(
+            Emitter(
+                species=species.name,
+                label=f"{name} {heads[0]:.1f}",
+                wavelength_nm=(heads[:, None] + side[:, None] * tail).ravel(),
+                rate=np.tile(fall / len(group), len(group)),
+                weight=1.0,
+                anchor_nm=heads,
+                anchor_rate=np.full(len(group), 1.0 / len(group)),
+                anchor_label=tuple(f"{name} {value:.1f}" for value in heads),
+                branching_error=0.5,
+            )
+        )
+    return found
 
 
 @cache

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +12,9 @@ from numpy.typing import NDArray
 from glowledger.bench.model import Bench, LineSpread
 from glowledger.errors import FitError
 from glowledger.glow.axis_freedom import offset_sd_nm
+from glowledger.glow.band_emitters import rough_positions
 from glowledger.glow.choosing import chosen_emitters
+from glowledger.glow.emitters import Emitter
 from glowledger.glow.features import feature_tests, species_light
 from glowledger.glow.fitting import Solution, error_shape, fit_scene
 from glowledger.glow.likelihood import drop_species, quick_significance, reach_of, unexplained_part
@@ -19,7 +22,7 @@ from glowledger.glow.results import Fit, SpeciesEvidence, Temperature
 from glowledger.glow.rotation import profile_temperature
 from glowledger.glow.scene import Scene, build_scene
 from glowledger.glow.starting import first_line_spread, shift_steps
-from glowledger.glow.verdicts import Case, judge, significance_needed
+from glowledger.glow.verdicts import POSSIBLE_SIGMA, Case, entangled, judge, significance_needed
 from glowledger.glow.visibility import LEAST_VISIBLE, Visibility, visibility, visible_part
 from glowledger.spectra.averaging import mean_frame
 from glowledger.spectra.frames import Frames
@@ -33,7 +36,6 @@ COARSEST_FWHM_NM = 15.0  # beyond it no band has a shape of its own
 BRIGHT_SHARE = 0.2
 LEAST_PIXELS = 100
 REFIT_ROUNDS = 6
-CLEARLY_NOTHING = 1.0  # a lower bound this low is not worth an exact test
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -110,7 +112,7 @@ def identify(
     t_rot: dict[str, float] = {}
     temperatures: tuple[Temperature, ...] = ()
     for _ in range(2):
-        freed = freed | _significant(scene, solution)
+        freed = freed | _significant(scene, solution, freed)
         temperatures = _temperatures(scene, solution, listed, freed)
         t_rot.update({t.name.removeprefix("T_rot "): t.kelvin for t in temperatures if np.isfinite(t.kelvin)})
         emitters = chosen_emitters(listed, freed, t_rot, low, high, _bright(scene, solution))
@@ -195,9 +197,9 @@ def _columns(scene: Scene, name: str) -> NDArray[np.intp]:
     return np.array([i for i, e in enumerate(scene.emitters) if e.species == name], dtype=np.intp)
 
 
-def _significant(scene: Scene, solution: Solution) -> frozenset[str]:
+def _significant(scene: Scene, solution: Solution, already: frozenset[str]) -> frozenset[str]:
     names, _ = scene.species_of_emitters()
-    quick = {n: quick_significance(solution, _columns(scene, n)) for n in names}
+    quick = {n: quick_significance(solution, _columns(scene, n)) for n in names if n not in already}
     return frozenset(n for n, sigma in quick.items() if sigma > FREE_SIGMA)
 
 
@@ -234,24 +236,21 @@ def _evidence(
     cases = []
     for one in listed:
         columns = _columns(scene, one.name)
-        everything = [e for e in chosen_emitters((one,), frozenset(), {}, 150.0, 1300.0)]
-        part = visible_part(everything, scene, seen)
+        part = visible_part(_whole_species(one), scene, seen)
         blocked = _why_blocked(part, seen, scene)
         if columns.size == 0:
             cases.append(_unmeasured(one.name, part, blocked))
             continue
-        drop = drop_species(scene, solution, columns)
+        drop, reach = drop_species(scene, solution, columns), reach_of(scene, solution, columns)
         others = {name: other for name, other in light.items() if name != one.name}
-        tests = (
-            feature_tests(scene, solution, columns, drop.residual, drop.variance, others)
-            if drop.levels
-            else []
-        )
+        tests = []
+        if drop.levels and (drop.significance >= POSSIBLE_SIGMA or entangled(reach)):  # else nobody asks
+            tests = feature_tests(scene, solution, columns, drop.residual, drop.variance, others)
         share = float(light[one.name][scene.used].sum()) / total if total > 0 else 0.0
         cases.append(
             Case(
                 name=one.name, visible=part, blocked=blocked, drop=drop, tests=tests, share=share,
-                reach=reach_of(scene, solution, columns), total_counts=total, unexplained=unexplained,
+                reach=reach, total_counts=total, unexplained=unexplained,
             )
         )  # fmt: skip
     needed = significance_needed(np.array([c.drop.significance for c in cases if c.drop is not None]))
@@ -259,10 +258,17 @@ def _evidence(
     return tuple(sorted(verdicts, key=lambda e: -e.significance))
 
 
+@cache
+def _whole_species(one: ListedSpecies) -> tuple[Emitter, ...]:
+    """Return the typical emitters of a species over all that silicon sees."""
+    return chosen_emitters((one,), frozenset(), {}, 150.0, 1300.0)
+
+
 def _unmeasured(name: str, part: float, blocked: str) -> Case:
     return Case(
         name=name, visible=part, blocked=blocked or "none of its lines or bands lies in the measured range",
-        drop=None, reach=None, tests=[], share=0.0, total_counts=0.0, unexplained=0.0,
+        drop=None, reach=None, tests=[], share=0.0, total_counts=0.0,
+        positions_uncertain=False, unexplained=0.0,
     )  # fmt: skip
 
 

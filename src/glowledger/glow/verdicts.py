@@ -56,6 +56,8 @@ class Case:
         Of all line light.
     total_counts : float
         All line light.
+    positions_uncertain : bool
+        The tables hold only rough positions of its bands.
     unexplained : float
         Part of the light that fits no listed species, where that is much; else 0.
     """
@@ -68,6 +70,7 @@ class Case:
     tests: list[FeatureTest]
     share: float
     total_counts: float
+    positions_uncertain: bool
     unexplained: float
 
 
@@ -129,6 +132,8 @@ def _seen(case: Case) -> tuple[Verdict, str]:
         why = f"its light lies under that of {rivals}" if rivals else "no line or band of it stands out by itself"
         return "possible", why
     best = max(clean, key=lambda test: test.sigma)
+    if case.positions_uncertain:
+        return "possible", f"{best.feature.label} is seen, but positions of its bands are only roughly known"
     if sigma < PRESENT_SIGMA:
         return "possible", f"faint: {sigma:.1f} standard deviations, {best.feature.label} at best"
     coherent = coherence(case.tests)
@@ -187,15 +192,19 @@ def _missing(tests: list[FeatureTest], best: FeatureTest) -> list[FeatureTest]:
     return []
 
 
+def entangled(reach: Reach) -> bool:
+    """Return True if other light makes a species much harder to measure than it would be alone."""
+    return reach.standard_error > ENTANGLED * reach.alone_error
+
+
 def _unseen(case: Case) -> tuple[Verdict, str]:
     """Decide between not seen and cannot tell for a species the fit does not want."""
     reach = case.reach
     if reach is None:
         return "cannot tell", OUT_OF_RANGE
     limit = CURRIE * reach.standard_error
-    entangled = reach.standard_error > ENTANGLED * reach.alone_error
     if limit > FAINT_SHARE * case.total_counts:
-        if entangled:
+        if entangled(reach):
             return "cannot tell", f"at this resolution it cannot be told from {_rivals(case) or 'other light'}"
         return "cannot tell", "too little light or too much noise: even a strong share would go unseen"
     if max(reach.counts, 0.0) + ONE_SIDED_95 * reach.standard_error < case.unexplained * case.total_counts:

@@ -94,12 +94,12 @@ def _lit(scene: Scene, solution: Solution) -> NDArray[np.intp]:
     return np.flatnonzero(total > EDGE_SIGMA * np.maximum(noise, np.finfo(float).tiny) + 3 * dark_error)
 
 
-def visible_part(emitters: list[Emitter], scene: Scene, seen: Visibility) -> float:
+def visible_part(emitters: tuple[Emitter, ...], scene: Scene, seen: Visibility) -> float:
     """Return the part of a species' typical light that open pixels measure.
 
     Parameters
     ----------
-    emitters : list of Emitter
+    emitters : tuple of Emitter
         Of the species; may be empty.
     scene : Scene
         Its axis.
