@@ -23,7 +23,7 @@ either way; four series in five end (tau 60 to 180), one does not (tau 300 to 90
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -36,21 +36,41 @@ KINDS = (
 
 @dataclass(frozen=True)
 class SimulatedRun:
+    """One run and its truth; `parts` are (share, time constant) of the excess, largest value 1 at `onset_s`."""
+
     kind: str
     time_s: np.ndarray
     value: np.ndarray
-    end_s: float  # nan: no decay; beyond the last time: not reached in this run
     sigma: float  # standard deviation of one frame, in units of the starting excess
-    tau_s: float  # the slower one
+    parts: tuple[tuple[float, float], ...] = ()
     onset_s: float = 0.0
+    rise_s: float = 0.0
     correlation: float = 0.0
+
+    def excess(self, time_s: np.ndarray | float) -> np.ndarray:
+        """True excess over the floor, as part of its largest value."""
+        t = np.asarray(time_s, dtype=float)
+        if self.rise_s:
+            (_, tau), top = self.parts[0], self.onset_s
+            height = (1 - np.exp(-top / self.rise_s)) * np.exp(-top / tau)
+            return (1 - np.exp(-t / self.rise_s)) * np.exp(-t / tau) / height
+        late = np.maximum(t - self.onset_s, 0.0)
+        return sum((a * np.exp(-late / tau) for a, tau in self.parts), np.zeros_like(t))
+
+    @property
+    def end_s(self) -> float:
+        """Time at which the excess falls to FRACTION for good; nan without a decay."""
+        if not self.parts:
+            return float("nan")
+        low, high = self.onset_s, self.onset_s + 20 * max(tau for _, tau in self.parts)
+        for _ in range(60):
+            middle = 0.5 * (low + high)
+            low, high = (middle, high) if self.excess(middle) > FRACTION else (low, middle)
+        return 0.5 * (low + high)
 
     @property
     def finishes(self) -> bool:
         return bool(self.end_s < self.time_s[-1])
-
-    def excess(self, time_s: float) -> float:
-        return float(np.exp(-time_s / self.tau_s))
 
 
 def baseline(index: int, rng: np.random.Generator) -> SimulatedRun:
@@ -62,7 +82,7 @@ def baseline(index: int, rng: np.random.Generator) -> SimulatedRun:
     y = floor + np.exp(-t / tau) + share * start * rng.standard_normal(len(t))
     hit = rng.random(len(t)) < 0.01
     y[hit] += rng.choice([-1.0, 1.0], hit.sum()) * rng.uniform(0.3, 1.0, hit.sum()) * start
-    return SimulatedRun("baseline", t, y, tau * np.log(1 / FRACTION), share * start, tau)
+    return SimulatedRun("baseline", t, y, share * start, ((1.0, tau),))
 
 
 def ar1(n: int, phi: float, rng: np.random.Generator) -> np.ndarray:
@@ -76,73 +96,58 @@ def ar1(n: int, phi: float, rng: np.random.Generator) -> np.ndarray:
 
 
 def simulate(kind: str, rng: np.random.Generator) -> SimulatedRun:
-    """Draw one run of a kind; 300 to 600 frames, one per second unless the cadence is irregular."""
+    """Draw one run of a kind: 300 to 600 frames, three in ten at an irregular cadence about one per second."""
     n = int(rng.integers(300, 601))
     t = np.arange(float(n))
     if rng.random() < 0.3:
         t = np.cumsum(rng.uniform(0.5, 1.5, n))
         t -= t[0]
     length = t[-1]
-    tau = length * rng.uniform(0.08, 0.24)
     floor = rng.uniform(0.0, 0.6)
     sigma = float(np.exp(rng.uniform(np.log(0.01), np.log(0.1))))
-    noise, phi, onset, slow, share = rng.standard_normal(n), 0.0, 0.0, tau, 0.0
-    shape = np.exp(-t / tau)
-    extra = np.zeros(n)
+    noise, phi = rng.standard_normal(n), 0.0
     if kind == "heavy":
         noise = rng.standard_t(3, n) / np.sqrt(3.0)
     elif kind == "correlated":
         phi = rng.uniform(0.3, 0.8)
         noise = ar1(n, phi, rng)
-    elif kind == "spiked":
-        hit = rng.random(n) < rng.uniform(0.01, 0.03)
-        extra[hit] += rng.choice([-1.0, 1.0], hit.sum(), p=[0.2, 0.8]) * rng.uniform(0.2, 1.5, hit.sum())
-    elif kind == "two":
-        tau, share = length * rng.uniform(0.03, 0.08), rng.uniform(0.1, 0.6)
-        slow = tau * rng.uniform(2.5, 6.0)
-        shape = (1 - share) * np.exp(-t / tau) + share * np.exp(-t / slow)
-    elif kind == "plateau":
-        onset = length * rng.uniform(0.05, 0.35)
-        tau = slow = length * rng.uniform(0.06, 0.15)
-        shape = np.exp(-np.maximum(t - onset, 0) / tau)
-    elif kind == "rising":
-        tau = slow = length * rng.uniform(0.06, 0.18)
-        rise = tau * rng.uniform(0.1, 0.5)
-        shape = (1 - np.exp(-t / rise)) * np.exp(-t / tau)
-        shape, onset = shape / shape.max(), float(t[np.argmax(shape)])
-    elif kind == "leak":
-        extra[t > length * rng.uniform(0.05, 0.95)] += rng.uniform(0.1, 0.8)
-    elif kind == "stepped":
-        extra[t > length * rng.uniform(0.05, 0.95)] += (
-            rng.choice([-0.8, 1.0]) * rng.uniform(0.2, 0.9) * (0.3 + floor)
-        )
-    elif kind == "drifting":
-        extra += rng.uniform(-0.04, 0.04) * t / length
-    elif kind == "never":
-        tau = slow = length * rng.uniform(0.5, 1.5)
-        shape = np.exp(-t / tau)
-    elif kind == "steady":
-        shape, floor = np.zeros(n), rng.uniform(0.2, 1.0)
+    parts, onset, rise = _decay(kind, float(length), rng)
+    added = _added(kind, t, floor, rng)
+    truth = SimulatedRun(kind, t, t, sigma, parts, onset, rise, phi)
+    return replace(truth, value=floor + truth.excess(t) + added + sigma * noise)
+
+
+def _decay(
+    kind: str, length: float, rng: np.random.Generator
+) -> tuple[tuple[tuple[float, float], ...], float, float]:
+    """Shares and time constants, onset, rise time."""
     if kind == "steady":
-        end = np.nan
-    else:
-        fine = np.linspace(0, 30 * length, 300_001)
-        end = _end(kind, fine, tau, slow, onset, shape, t, share)
-    return SimulatedRun(kind, t, floor + shape + extra + sigma * noise, end, sigma, slow, onset, phi)
-
-
-def _end(
-    kind: str,
-    fine: np.ndarray,
-    tau: float,
-    slow: float,
-    onset: float,
-    shape: np.ndarray,
-    t: np.ndarray,
-    share: float,
-) -> float:
-    """Time at which the excess falls to FRACTION of its largest value for good."""
+        return (), 0.0, 0.0
+    if kind == "never":
+        return ((1.0, length * rng.uniform(0.5, 1.5)),), 0.0, 0.0
+    if kind == "two":
+        tau, slow = length * rng.uniform(0.03, 0.08), rng.uniform(0.1, 0.6)
+        return ((1 - slow, tau), (slow, tau * rng.uniform(2.5, 6.0))), 0.0, 0.0
+    if kind == "plateau":
+        return ((1.0, length * rng.uniform(0.06, 0.15)),), length * rng.uniform(0.05, 0.35), 0.0
     if kind == "rising":
-        return float(t[np.flatnonzero(shape > FRACTION)[-1]])
-    curve = (1 - share) * np.exp(-fine / tau) + share * np.exp(-fine / slow)
-    return onset + float(np.interp(-FRACTION, -curve, fine))
+        tau = length * rng.uniform(0.06, 0.18)
+        rise = tau * rng.uniform(0.1, 0.5)
+        return ((1.0, tau),), rise * float(np.log1p(tau / rise)), rise
+    return ((1.0, length * rng.uniform(0.08, 0.24)),), 0.0, 0.0
+
+
+def _added(kind: str, t: np.ndarray, floor: float, rng: np.random.Generator) -> np.ndarray:
+    """What disturbs the run beside its noise."""
+    added = np.zeros(len(t))
+    late = t > t[-1] * rng.uniform(0.05, 0.95)
+    if kind == "spiked":
+        hit = rng.random(len(t)) < rng.uniform(0.01, 0.03)
+        added[hit] += rng.choice([-1.0, 1.0], hit.sum(), p=[0.2, 0.8]) * rng.uniform(0.2, 1.5, hit.sum())
+    elif kind == "leak":
+        added[late] += rng.uniform(0.1, 0.8)
+    elif kind == "stepped":
+        added[late] += rng.choice([-0.8, 1.0]) * rng.uniform(0.2, 0.9) * (0.3 + floor)
+    elif kind == "drifting":
+        added += rng.uniform(-0.04, 0.04) * t / t[-1]
+    return added

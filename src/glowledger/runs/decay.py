@@ -15,10 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import log_ndtr
 
-from glowledger.runs.decay_shapes import STEP, Floats, ShapeSums
+from glowledger.runs.decay_shapes import Floats, ShapeSums
 
 STUDENT = 5.0  # degrees of freedom of the weights 1 / (1 + z²/5): 95 % efficient for Gaussian noise
-FINE = 10  # interpolated points between nodes
+POINTS = 96  # of the fine grid
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,13 +131,68 @@ def estimate_noise(residual: Floats, follows: NDArray[np.bool_], parameters: int
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Surfaces:
+    """What the evidence is made of: smooth functions of ln(tau) at its nodes, all of shape (r, k).
+
+    Attributes
+    ----------
+    misfit : ndarray
+        Weighted residual sum of squares above the smallest, in units of the noise variance.
+    volume : ndarray
+        Log of the prior times the standard error of the excess.
+    excess : ndarray
+        Least-squares excess.
+    most : ndarray
+        Largest excess that leaves an allowed floor.
+    freedom : float
+        Degrees of freedom of the noise estimate.
+    """
+
+    misfit: Floats
+    volume: Floats
+    excess: Floats
+    most: Floats
+    freedom: float
+
+    def between(self, rows: NDArray[np.intp], position: Floats, prior: Floats) -> Floats:
+        """Return the log evidence of some rows at fractional nodes, shape (r, f), by six-point interpolation."""
+        nodes = self.misfit.shape[1]
+        base = np.clip(np.floor(position).astype(int) - 2, 0, nodes - 6)
+        blend = np.zeros((nodes, len(position)))
+        blend[base + np.arange(6)[:, None], np.arange(len(position))] = _basis(position - base)
+        parts = [part[rows] @ blend for part in (self.misfit, self.volume, self.excess, self.most)]
+        return self._evidence(*parts, prior[rows, None])
+
+    def at_vertices(self, at: Floats, prior: Floats) -> Floats:
+        """Return the log evidence of each row at its own fractional node, shape (r,)."""
+        rows = np.arange(len(at))
+        base = np.clip(np.floor(at).astype(int) - 2, 0, self.misfit.shape[1] - 6)
+        blend = _basis(at - base)
+        index = base + np.arange(6)[:, None]
+        parts = [
+            np.sum(part[rows, index] * blend, axis=0)
+            for part in (self.misfit, self.volume, self.excess, self.most)
+        ]
+        return self._evidence(*parts, prior)
+
+    def _evidence(
+        self, misfit: Floats, volume: Floats, excess: Floats, most: Floats, prior: Floats
+    ) -> Floats:
+        error = np.exp(volume - prior)
+        mass = _log_interval(-excess / error, np.maximum(most - excess, -excess + 1e-9 * error) / error)
+        return log_student(misfit, self.freedom) + volume + mass
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Evidence:
     """Evidence and linear solution of every shape.
 
     Attributes
     ----------
-    log_evidence : ndarray of shape (r, k)
-        Log of prior times likelihood integrated over the linear parameters.
+    surfaces : Surfaces
+        Evidence as smooth functions of ln(tau).
+    peak, peak_at : ndarray of shape (r,)
+        Largest log evidence of each family, between the nodes, and its place in nodes; -inf if none is usable.
     usable : ndarray of bool, shape (r, k)
         Shapes that count.
     excess, excess_se : ndarray of shape (r, k)
@@ -148,7 +203,9 @@ class Evidence:
         Nuisance coefficients without a decay.
     """
 
-    log_evidence: Floats
+    surfaces: Surfaces
+    peak: Floats
+    peak_at: Floats
     usable: NDArray[np.bool_]
     excess: Floats
     excess_se: Floats
@@ -205,14 +262,17 @@ def evidence(
     inside = (excess > 0) & (excess < most) & sums.usable
     best = float(gain[inside].max()) if inside.any() else 0.0
     top = float(gain[sums.usable].max())
-    log_likelihood = (
-        -0.5 * (freedom + 1.0) * np.log1p(np.maximum(top - gain, 0.0) / (noise.variance * freedom))
+    misfit = (top - gain) / noise.variance
+    volume = np.log(excess_se) + log_prior[:, None]
+    vertex, at = _vertices(misfit, sums.usable)
+    surfaces = Surfaces(
+        misfit=misfit - vertex.min(), volume=volume, excess=excess, most=most, freedom=freedom
     )
-    near = sums.usable & (log_likelihood > log_likelihood[sums.usable].max() - 40.0)
-    mass = _log_mass(excess, excess_se, most, near)
-    value = log_likelihood + np.log(excess_se) + mass + log_prior[:, None]
+    peak = surfaces.at_vertices(at, log_prior)
     return Evidence(
-        log_evidence=value,
+        surfaces=surfaces,
+        peak=np.where(np.isfinite(vertex), peak, -np.inf),
+        peak_at=at,
         usable=sums.usable,
         excess=excess,
         excess_se=excess_se,
@@ -221,13 +281,35 @@ def evidence(
     )
 
 
-def _log_mass(excess: Floats, excess_se: Floats, most: Floats, near: NDArray[np.bool_]) -> Floats:
-    """Log probability that the excess lies between 0 and `most`; exact where `near`, its exponent elsewhere."""
-    low, high = -excess / excess_se, (most - excess) / excess_se
-    outside = np.maximum(np.maximum(low, -high), 0.0)
-    mass = -0.5 * outside**2
-    mass[near] = _log_interval(low[near], high[near])
-    return mass
+def log_student(misfit: Floats, freedom: float) -> Floats:
+    """Log likelihood with the noise variance itself uncertain (Student's t)."""
+    return np.asarray(-0.5 * (freedom + 1.0) * np.log1p(np.maximum(misfit, 0.0) / freedom))
+
+
+def _basis(u: Floats) -> Floats:
+    """Return the six Lagrange polynomials of the nodes 0 to 5 at `u`, shape (6, f)."""
+    return np.array([np.prod([(u - j) / (i - j) for j in range(6) if j != i], axis=0) for i in range(6)])
+
+
+_TRIAL = np.linspace(-1.0, 1.0, 17)
+_ABOUT = _basis(2.0 + _TRIAL)
+
+
+def _vertices(misfit: Floats, usable: NDArray[np.bool_]) -> tuple[Floats, Floats]:
+    """Return the least misfit of each row between the nodes and its place in nodes; inf if none is usable."""
+    rows, nodes = np.arange(len(misfit)), misfit.shape[1]
+    node = np.argmin(np.where(usable, misfit, np.inf), axis=1)
+    base = np.clip(node - 2, 0, nodes - 6)
+    value = misfit[rows[:, None], base[:, None] + np.arange(6)] @ _ABOUT
+    at = np.clip(np.argmin(value, axis=1), 1, len(_TRIAL) - 2)
+    left, mid, right = (value[rows, at + i] for i in (-1, 0, 1))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        move = 0.5 * (left - right) / (left - 2 * mid + right)
+        low = mid - 0.25 * (left - right) * move
+    good = np.isfinite(low) & (np.abs(move) <= 1.0) & (base == node - 2)
+    low = np.where(good, low, misfit[rows, node])
+    place = np.where(good, node + _TRIAL[at] + move * (_TRIAL[1] - _TRIAL[0]), node)
+    return np.where(usable.any(axis=1), low, np.inf), place
 
 
 def _log_interval(low: Floats, high: Floats) -> Floats:
@@ -245,20 +327,23 @@ class Weights:
     Attributes
     ----------
     log_tau : ndarray of shape (f,)
-        ln of the fast time constant.
+        ln of the fast time constant, equally spaced.
     weight : ndarray of shape (r, f)
         Probability of each family and time constant; sums to 1.
     rows : ndarray of int, shape (r,)
         Which families these are.
+    spacing : float
+        Of `log_tau`.
     """
 
     log_tau: Floats
     weight: Floats
     rows: NDArray[np.intp]
+    spacing: float
 
 
-def fine_weights(found: Evidence, log_tau: Floats) -> Weights:
-    """Interpolate the evidence between the nodes (cubic) and normalise it.
+def fine_weights(found: Evidence, log_tau: Floats, log_prior: Floats) -> Weights:
+    """Interpolate the evidence between the nodes and normalise it, ever finer until its peak is resolved.
 
     Parameters
     ----------
@@ -266,41 +351,47 @@ def fine_weights(found: Evidence, log_tau: Floats) -> Weights:
         At the nodes.
     log_tau : ndarray of shape (k,)
         Nodes, equally spaced.
+    log_prior : ndarray of shape (r,)
+        Of the families.
 
     Returns
     -------
     Weights
     """
-    masked = np.where(found.usable, found.log_evidence, -np.inf)
-    top = masked.max(axis=1)
-    rows = np.flatnonzero(top > top.max() - 12.0)
-    column = masked[rows].max(axis=0)
-    good = np.flatnonzero(column > column.max() - 18.0)
-    low, high = max(good[0] - 2, 0), min(good[-1] + 3, len(log_tau))
-    if high - low < 4:
-        low, high = max(min(low, len(log_tau) - 4), 0), min(max(high, 4), len(log_tau))
-    nodes = high - low
-    fine = FINE if nodes < 24 else FINE // 2
-    position = np.arange((nodes - 1) * fine + 1) / fine
-    base = np.clip(position.astype(int) - 1, 0, nodes - 4)
-    u = position - base
-    stencil = (  # Lagrange polynomials through four neighbouring nodes
-        -(u - 1) * (u - 2) * (u - 3) / 6,
-        u * (u - 2) * (u - 3) / 2,
-        -u * (u - 1) * (u - 3) / 2,
-        u * (u - 1) * (u - 2) / 6,
-    )
-    values = found.log_evidence[rows, low:high] - column.max()
-    surface = sum(stencil[i] * values[:, base + i] for i in range(4))
-    usable = found.usable[rows, low:high]
-    surface[~(usable[:, np.floor(position).astype(int)] & usable[:, np.ceil(position).astype(int)])] = -np.inf
-    weight = np.exp(surface - surface.max())
-    weight[:, 0] *= 0.5
-    weight[:, -1] *= 0.5
-    keep = np.flatnonzero(weight.max(axis=0) > 1e-7)
+    rows = np.flatnonzero(found.peak > found.peak.max() - 12.0)
+    surfaces = found.surfaces
+    nodes = surfaces.misfit.shape[1]
+    likely = log_student(surfaces.misfit[rows], surfaces.freedom) + surfaces.volume[rows]
+    likely = np.where(found.usable[rows], likely, -np.inf)
+    good = np.flatnonzero((likely > found.peak.max() - 18.0).any(axis=0))
+    low = min(float(good[0]) if len(good) else np.inf, found.peak_at[rows].min())
+    high = max(float(good[-1]) if len(good) else 0.0, found.peak_at[rows].max())
+    low, high = max(low - 1.0, 0.0), min(high + 1.0, nodes - 1.0)
+    for _ in range(5):
+        position = np.linspace(low, high, POINTS)
+        weight = _surface(found, rows, position, log_prior)
+        weight = np.exp(weight - weight.max())
+        keep = np.flatnonzero(weight.max(axis=0) > 1e-7)
+        if len(keep) > POINTS // 5:
+            break
+        low, high = position[max(keep[0] - 1, 0)], position[min(keep[-1] + 1, POINTS - 1)]
     kept = slice(keep[0], keep[-1] + 1)
     weight = weight[:, kept]
-    return Weights(log_tau=log_tau[low] + STEP * position[kept], weight=weight / weight.sum(), rows=rows)
+    step = float(log_tau[1] - log_tau[0])
+    return Weights(
+        log_tau=log_tau[0] + step * position[kept],
+        weight=weight / weight.sum(),
+        rows=rows,
+        spacing=step * float(position[1] - position[0]),
+    )
+
+
+def _surface(found: Evidence, rows: NDArray[np.intp], position: Floats, prior: Floats) -> Floats:
+    """Log evidence at fractional nodes, shape (r, f); -inf where a neighbouring node is not usable."""
+    value = found.surfaces.between(rows, position, prior)
+    usable = found.usable[rows]
+    both = usable[:, np.floor(position).astype(int)] & usable[:, np.ceil(position).astype(int)]
+    return np.where(both, value, -np.inf)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

@@ -10,12 +10,12 @@ from numpy.typing import NDArray
 from glowledger.runs import decay, decay_shapes
 from glowledger.runs.decay import Evidence, Noise, Posterior
 from glowledger.runs.decay_onset import abrupt_step, normal_inverse
-from glowledger.runs.decay_shapes import PLATEAUS, STEP, Families, Floats
+from glowledger.runs.decay_shapes import EXTENSION, PLATEAUS, STEP, Families, Floats
 
+BEYOND_DOUBT = 8.0  # ln of the evidence
 LEAST_STEP = (
     0.04  # of the starting excess: smaller steps matter little, and may be a shape between those tried
 )
-_EXTENSION = max(decay_shapes.RATIO_STEPS)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -50,6 +50,13 @@ class DecayData:
     least_floor: float
     onset: Floats
 
+    @property
+    def log_prior(self) -> Floats:
+        """Log prior of each family; plateaus share theirs evenly over the time so far."""
+        prior = self.family.log_prior.copy()
+        prior[-PLATEAUS:] += _cells(self.onset, float(self.time[-1]))
+        return prior
+
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class FittedDecay:
@@ -82,18 +89,18 @@ class FittedDecay:
     def posterior(self, data: DecayData, assurance: float) -> Posterior:
         """Turn the evidence into probabilities and intervals."""
         family, now = data.family, float(data.time[-1])
-        size = len(data.tau) - _EXTENSION
-        weights = decay.fine_weights(self.evidence, np.log(data.tau[:size]))
+        size = len(data.tau) - EXTENSION
+        weights = decay.fine_weights(self.evidence, np.log(data.tau[:size]), data.log_prior)
         onset = _row_onsets(data)
         tau = np.exp(weights.log_tau)
         end = np.log(onset[weights.rows, None] + family.folds[weights.rows, None] * tau)
-        width = STEP / decay.FINE
+        width = weights.spacing
         ended = decay.distribution(end, weights.weight, width)
         ends = np.exp(ended.quantile(0.025, 0.5, 0.975, assurance))
         fast = decay.distribution(weights.log_tau, weights.weight.sum(axis=0), width)
         taus = np.exp(fast.quantile(0.025, 0.5, 0.975))
         left = _left(data, weights.rows, tau, onset, now)
-        lefts = np.clip(decay.distribution(left, weights.weight, 0.002).quantile(0.025, 0.5, 0.975), 0.0, 1.0)
+        lefts = np.clip(decay.distribution(left, weights.weight, 0.001).quantile(0.025, 0.5, 0.975), 0.0, 1.0)
         two = float(weights.weight[family.offset[weights.rows] > 0].sum())
         return Posterior(
             seen=self.evidence.seen,
@@ -156,25 +163,23 @@ def fit_decay(data: DecayData, weight: Floats, noise: Noise | None, passes: int)
     gap = np.diff(data.time, prepend=data.time[0])
     follows = (gap > 0) & (gap < 2.5 * decay.middle(gap[1:]))
     root = np.sqrt(data.precision)
-    log_prior = data.family.log_prior.copy()
-    log_prior[-PLATEAUS:] += _cells(data.onset, float(data.time[-1]))
     for _ in range(passes):
         w = data.precision * weight
         sums = decay_shapes.shape_sums(
-            data.table, w, data.columns, data.value, data.onset, data.time, data.tau
+            data.table, w, data.columns, data.value, data.onset, data.time, data.tau, data.family
         )
         weighted = data.columns * w[:, None]
         normal = weighted.T @ data.columns
         normal[np.diag_indices_from(normal)] *= 1 + 1e-9
         found = decay.evidence(
-            sums, normal, weighted.T @ data.value, noise, log_prior, data.least_floor, freedom
+            sums, normal, weighted.T @ data.value, noise, data.log_prior, data.least_floor, freedom
         )
         design = np.column_stack([data.columns, _likeliest_shape(found, data)])
         inverse = normal_inverse(design, w)
         coefficients = inverse @ (design.T @ (w * data.value))
         residual = (data.value - design @ coefficients) * root
         noise, weight = decay.estimate_noise(residual, follows, 2 + data.columns.shape[1])
-    plateaus = np.where(found.usable, found.log_evidence, -np.inf)[-PLATEAUS:].max(axis=1)
+    plateaus = found.peak[-PLATEAUS:]
     rest = residual / root
     return FittedDecay(
         evidence=found,
@@ -201,16 +206,16 @@ def _noise_from_differences(data: DecayData) -> Noise:
 
 
 def _likeliest_shape(found: Evidence, data: DecayData) -> Floats:
-    """Return the shape of largest evidence at the data's times, its time constant refined by a parabola."""
-    masked = np.where(found.usable, found.log_evidence, -np.inf)
-    row, k = np.unravel_index(int(np.argmax(masked)), masked.shape)
-    log_tau = np.log(data.tau[k])
-    if 0 < k < masked.shape[1] - 1:
-        a, b, c = masked[row, k - 1 : k + 2]
-        bend = a - 2 * b + c
-        if np.isfinite(bend) and bend < 0:
-            log_tau += STEP * float(np.clip(0.5 * (a - c) / bend, -0.5, 0.5))
-    tau = np.exp(log_tau)
+    """Return the likeliest shape at the data's times, its time constant refined by a parabola.
+
+    Residuals from it give the robust weights. They come from one exponential until another shape is better
+    beyond doubt: weights tuned to a shape speak for it, and would lock a wrong one in.
+    """
+    row = int(np.argmax(found.peak))
+    if found.peak[row] - found.peak[0] < BEYOND_DOUBT:
+        row = 0
+    log_tau = np.log(data.tau)
+    tau = np.exp(log_tau[0] + STEP * found.peak_at[row])
     onset = _row_onsets(data)[row]
     x = np.maximum(data.time - onset, 0.0) / tau
     share, ratio = data.family.share[row], np.exp(STEP * data.family.offset[row])

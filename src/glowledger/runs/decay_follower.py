@@ -17,8 +17,8 @@ CAPACITY = 256
 FEWEST = 8
 SETTLED = 200.0  # 2 ln L of the decay above which its start is no longer looked for
 MOST_STEPS = 4
+TWO = 0.99  # probability of two components beyond which many pairs of them are tried
 OUTLIER = 0.4  # robust weight of a residual of 2.7 standard deviations
-_EXTENSION = max(decay_shapes.RATIO_STEPS)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -56,6 +56,10 @@ class DecayFollower:
         The latest values stand clearly above earlier ones.
     told : int
         Steps given away by `new_steps`.
+    dense : bool
+        Two components have shown beyond doubt, so that many pairs are tried.
+    grid_now_s, grid_spacing_s : float
+        Time and usual interval for which the grid of time constants was made.
     knee_s, knee_width_s : float
         Where the end of a plateau is looked for, from `start_s`, and how closely.
     """
@@ -79,6 +83,9 @@ class DecayFollower:
     rose: bool = False
     rising: bool = False
     told: int = 0
+    dense: bool = False
+    grid_now_s: float = -1.0
+    grid_spacing_s: float = -1.0
     knee_s: float = float("nan")
     knee_width_s: float = float("nan")
     _family: Families | None = None
@@ -112,6 +119,7 @@ class DecayFollower:
             Finite indicator value and its relative precision.
         """
         precision = 1.0 / standard_error**2 if standard_error > 0 and np.isfinite(standard_error) else 1.0
+        time_s, value = float(time_s), float(value)
         if not self.count:
             self.start_s = time_s
         t = time_s - self.start_s
@@ -158,10 +166,12 @@ class DecayFollower:
 
     def _basis(self, now: float) -> tuple[Floats, Floats]:
         """Return the grid and exp(-time / tau) on it; rows are kept from frame to frame."""
-        last = 0.0 if self._tau is None else self._tau[-1 - _EXTENSION]
-        if self._tau is None or self._table is None or not 6.0 * now <= last <= 16.0 * now:
-            spacing = now / max(self.frames - 1, 1)
-            self._tau = decay_shapes.grid(max(0.7 * spacing, now / 40.0), 10.0 * now)
+        if not 0.6 * now <= self.grid_now_s <= 1.6 * now:
+            self.grid_now_s, self.grid_spacing_s = now, now / max(self.frames - 1, 1)
+            self._tau = None
+        if self._tau is None or self._table is None:
+            shortest = max(0.7 * self.grid_spacing_s, self.grid_now_s / 40.0)
+            self._tau = decay_shapes.grid(shortest, 10.0 * self.grid_now_s)
             self._table = np.empty((CAPACITY, len(self._tau)))
             self._rows = 0
         n = len(self.time)
@@ -178,7 +188,7 @@ class DecayFollower:
             return None
         if self._family is None:
             self._family = decay_shapes.families(
-                self.fraction, two_component=self.two_component, plateau=self.plateau
+                self.fraction, two_component=self.two_component, plateau=self.plateau, dense=self.dense
             )
         time = np.array(self.time)
         precision = np.array(self.precision)
@@ -209,7 +219,10 @@ class DecayFollower:
         self.settled = self.settled or fitted.evidence.seen > SETTLED
         if fitted.step_at is not None and len(self.found_s) < MOST_STEPS:
             self._add_step(fitted.step_at)
-        return fitted.posterior(data, self.assurance)
+        posterior = fitted.posterior(data, self.assurance)
+        if not self.dense and posterior.two > TWO:
+            self.dense, self._family = True, None
+        return posterior
 
     def _add_step(self, at: int) -> None:
         """Let the level be another from bin `at` on, unless a step is known about there."""
@@ -257,7 +270,7 @@ class DecayFollower:
         for name in ("value", "precision", "weight", "count"):
             setattr(self, name, getattr(self, name)[top:])
         self.knee_s = float("nan")
-        self.rose, self.noise, self._tau, self._rows = True, [], None, 0
+        self.rose, self.noise, self.grid_now_s, self._rows = True, [], -1.0, 0
 
     def _columns(self, time: Floats) -> Floats:
         """Return the nuisance columns, shape (n, q): the floor, and one per step."""

@@ -15,8 +15,11 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 STEP = 0.125  # of ln(time constant); the evidence is a smooth curve and is interpolated between the nodes
-RATIO_STEPS = (6, 10, 14)  # slow over fast time constant: 2.1, 3.5, 5.8
-SLOW_SHARES = (0.1, 0.2, 0.35, 0.5, 0.7)
+# Steps from the fast to the slow time constant, and shares of the slow component at the start: few while one
+# exponential is as good (ratios 2.1, 3.5, 5.8), many once the data clearly show two
+COARSE = ((6, 10, 14), (0.2, 0.35, 0.5, 0.7))
+DENSE = ((5, 7, 9, 11, 13, 15, 17), tuple(float(a) for a in np.linspace(0.06, 0.9, 15)))
+EXTENSION = 17
 PLATEAUS = 10
 STEEPEST = 4.0  # a plateau longer than this many time constants of its fall ended in a step, not in a decay
 
@@ -27,6 +30,8 @@ class Families:
 
     Attributes
     ----------
+    pairs : tuple
+        Offsets and shares of the families with two components.
     offset : ndarray of int, shape (r,)
         Steps from the fast to the slow time constant; 0 for one exponential.
     share : ndarray of shape (r,)
@@ -37,13 +42,14 @@ class Families:
         Log of the prior probability of each family.
     """
 
+    pairs: tuple[tuple[int, ...], tuple[float, ...]]
     offset: NDArray[np.int64]
     share: Floats
     folds: Floats
     log_prior: Floats
 
 
-def families(fraction: float, *, two_component: float, plateau: float) -> Families:
+def families(fraction: float, *, two_component: float, plateau: float, dense: bool = False) -> Families:
     """List the families: one exponential, two exponentials, plateaus (in this order).
 
     Parameters
@@ -52,19 +58,24 @@ def families(fraction: float, *, two_component: float, plateau: float) -> Famili
         Fraction of the start at which a decay counts as ended.
     two_component, plateau : float
         Prior probabilities of these two groups.
+    dense : bool
+        Many families with two components instead of few.
 
     Returns
     -------
     Families
     """
-    pairs = [(m, a) for m in RATIO_STEPS for a in SLOW_SHARES]
+    chosen = DENSE if dense else COARSE
+    pairs = [(m, a) for m in chosen[0] for a in chosen[1]]
     offset = np.array([0] + [m for m, _ in pairs] + [0] * PLATEAUS)
     share = np.array([0.0] + [a for _, a in pairs] + [0.0] * PLATEAUS)
     single = 1.0 - two_component - plateau
     prior = np.array([single] + [two_component / len(pairs)] * len(pairs) + [plateau / PLATEAUS] * PLATEAUS)
     with np.errstate(divide="ignore"):
         log_prior = np.log(prior)
-    return Families(offset=offset, share=share, folds=folds_to(fraction, offset, share), log_prior=log_prior)
+    return Families(
+        pairs=chosen, offset=offset, share=share, folds=folds_to(fraction, offset, share), log_prior=log_prior
+    )
 
 
 def folds_to(fraction: float, offset: NDArray[np.int64], share: Floats) -> Floats:
@@ -84,11 +95,11 @@ def folds_to(fraction: float, offset: NDArray[np.int64], share: Floats) -> Float
 def grid(shortest: float, longest: float) -> Floats:
     """Return time constants from `shortest` to `longest` on the common logarithmic grid, with the slow extension.
 
-    The last ``max(RATIO_STEPS)`` values serve slow components only.
+    The last `EXTENSION` values serve slow components only.
     """
     first = np.floor(np.log(shortest) / STEP)
     last = max(np.ceil(np.log(longest) / STEP), first + 4)
-    return np.asarray(np.exp(STEP * np.arange(first, last + 1 + max(RATIO_STEPS))))
+    return np.asarray(np.exp(STEP * np.arange(first, last + 1 + EXTENSION)))
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -119,6 +130,7 @@ def shape_sums(
     onset: Floats,
     time: Floats,
     tau: Floats,
+    family: Families,
 ) -> ShapeSums:
     """Sum every shape with data and columns.
 
@@ -134,18 +146,20 @@ def shape_sums(
         Ends of the plateaus, increasing.
     tau : ndarray of shape (k + extension,)
         The grid.
+    family : Families
+        The shapes.
 
     Returns
     -------
     ShapeSums
     """
-    size = len(tau) - max(RATIO_STEPS)
+    size = len(tau) - EXTENSION
     rows = np.column_stack([columns * weight[:, None], weight * data]).T  # (q + 1, n)
     linear = rows @ exponentials
     gram = (exponentials * weight[:, None]).T @ exponentials
     fast = np.arange(size)
-    slow = fast + np.array(RATIO_STEPS)[:, None]
-    share = np.array(SLOW_SHARES)[:, None]
+    slow = fast + np.array(family.pairs[0])[:, None]
+    share = np.array(family.pairs[1])[:, None]
     pairs = (1 - share) * linear[:, None, None, :size] + share * linear[:, slow][:, :, None, :]
     squares = (1 - share) ** 2 * gram[fast, fast] + 2 * share * (1 - share) * gram[fast, slow][:, None, :]
     squares = squares + share**2 * gram[slow, slow][:, None, :]

@@ -24,6 +24,7 @@ ASSURANCE = (
 )
 STRONG = 150.0  # 2 ln L: decays below this do not hold up a verdict on others above it
 SEEN = 30.0  # 2 ln L: a decay counts as seen above this, some 5 standard deviations
+HORIZON = 8.0  # times the time so far: nothing beyond is foreseen
 CHECK = (
     "Light only says that products stopped coming off where the plasma reaches; it does not prove the surface "
     "clean: check with a water-break test (ASTM F22), a contact angle or a witness coupon."
@@ -247,7 +248,7 @@ class EndpointFollower:
 
     def _horizon(self) -> float:
         """Times beyond this many seconds from the start are not foreseen from so short a run."""
-        return 8.0 * (self.decay.time[-1] if self.decay.time else 0.0)
+        return HORIZON * (self.decay.time[-1] if self.decay.time else 0.0)
 
     def _verdict(self, label: str) -> tuple[EndpointVerdict, str]:
         p = self.posterior
@@ -273,7 +274,7 @@ class EndpointFollower:
                 "or change too slowly to be seen yet. A blank run of the clean empty chamber would settle it."
             )
         excess = f"{100 * p.left[1]:.0f} % ({100 * p.left[0]:.0f} to {100 * p.left[2]:.0f} %)"
-        if p.end[2] > 4.0 * self.decay.time[-1]:
+        if p.end[1] > 3.0 * self.decay.time[-1] or p.end[2] > HORIZON * self.decay.time[-1]:
             return "not reached", (
                 f"{label} is falling but its floor is not settled by what has been seen: {excess} of the starting "
                 "excess is left, and the end cannot be foreseen."

@@ -1,0 +1,53 @@
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from glowledger.errors import RunError
+from glowledger.runs import ratios
+
+
+def test_error_of_a_ratio_of_strong_numbers_is_that_of_error_propagation():
+    # JCGM 100:2008 (GUM), 5.1.2 and 5.2.2: relative variances add, less twice the relative covariance
+    value, error = ratios.ratio(np.array([300.0]), np.array([6.0]), np.array([5e4]), np.array([50.0]))
+    assert_allclose(value, 300 / 5e4)
+    assert_allclose(error / value, np.hypot(6 / 300, 50 / 5e4), rtol=1e-4)
+    _, common = ratios.ratio(np.array([3e4]), np.array([300.0]), np.array([5e4]), np.array([500.0]), 0.9 * 300 * 500)
+    assert_allclose(common / 0.6, np.sqrt(2 * 0.01**2 * (1 - 0.9)), rtol=1e-3)
+
+
+def test_interval_of_a_ratio_with_a_weak_reference_is_the_one_of_fieller():
+    # E. C. Fieller 1954, limits of (a/b) with independent errors, 68.27 % (z = 1), written out as the roots of
+    # (a - m b)^2 = z^2 (sa^2 + m^2 sb^2)
+    a, sa, b, sb = 40.0, 9.0, 60.0, 14.0
+    roots = np.roots([b**2 - sb**2, -2 * a * b, a**2 - sa**2])
+    _, error = ratios.ratio(np.array([a]), np.array([sa]), np.array([b]), np.array([sb]))
+    assert_allclose(error, [abs(roots[0] - roots[1]) / 2], rtol=1e-9)
+
+
+def test_no_ratio_is_formed_with_a_reference_that_may_be_zero():
+    value, error = ratios.ratio(np.array([5.0]), np.array([1.0]), np.array([2.0]), np.array([1.0]))
+    assert np.isnan(value[0])
+    assert np.isnan(error[0])
+
+
+def test_negative_contaminants_keep_their_sign():
+    value, _ = ratios.ratio(np.array([-5.0]), np.array([10.0]), np.array([2000.0]), np.array([10.0]))
+    assert value[0] < 0
+
+
+@pytest.mark.parametrize(
+    ("strengths", "expected"),
+    [((50, 80, 80), "Ar I"), ((5, 80, 80), "O I"), ((5, 5, 80), "N2"), ((5, 5, 5), "total light")],
+)
+def test_reference_is_argon_then_oxygen_then_nitrogen_then_all_light(strengths, expected):
+    # order: common practice (Coburn & Chen, J. Appl. Phys. 51, 3134 (1980) for argon), no source for the rest
+    counts = np.tile(np.array([*strengths, 30.0]), (10, 1)).astype(float)
+    chosen = ratios.choose_reference(("Ar I", "O I", "N2", "CO"), counts, np.ones_like(counts))
+    assert chosen.name == expected
+    assert chosen.reason
+
+
+def test_a_reference_that_was_not_fitted_is_refused_with_the_choice():
+    with pytest.raises(RunError, match="Kr I") as caught:
+        ratios.choose_reference(("Ar I",), np.ones((3, 1)), np.ones((3, 1)), "Kr I")
+    assert "Ar I" in caught.value.mend
