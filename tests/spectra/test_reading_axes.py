@@ -97,3 +97,17 @@ def test_pixel_column_is_taken_when_pixels_are_asked_for(tmp_path):
 def test_an_energy_of_zero_is_refused(tmp_path):
     with pytest.raises(ReadError, match="no light"):
         read_spectra(file_of(tmp_path, "Energy (eV)", np.linspace(0, 3, NM.size)))
+
+
+@pytest.mark.parametrize(
+    ("line", "vacuum"),
+    [
+        ("# wavelength medium: vacuum", True),
+        ("# Wavelengths: in vacuum", True),
+        ("# note: vacuum chamber", False),
+    ],
+)
+def test_the_preamble_may_state_vacuum_wavelengths(tmp_path, line, vacuum):
+    file = file_of(tmp_path, "wavelength_nm", NM)
+    file.write_text(line + "\n" + file.read_text())
+    assert_allclose(read_spectra(file).axis, air(NM) if vacuum else NM, rtol=0, atol=1e-6)

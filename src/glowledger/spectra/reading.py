@@ -20,7 +20,7 @@ from glowledger.spectra.layouts import FEWEST_POINTS, arrange
 from glowledger.spectra.masks import find_ceiling, spikes, stuck_pixels
 from glowledger.spectra.options import ReadingOptions
 from glowledger.spectra.rows import parse
-from glowledger.spectra.settings import detector_of, elapsed_of, moment_in, settings_of
+from glowledger.spectra.settings import detector_of, elapsed_of, moment_in, settings_of, states_vacuum
 
 
 def read_spectra(
@@ -224,6 +224,8 @@ def _axis(
         unit, why = options.axis_unit, "as you said"
     else:
         unit, why = find_unit(block.axis, block.axis_name, block.axis_unit, path)
+        if unit in ("nm", "angstrom") and states_vacuum(dialect.metadata):
+            unit, why = f"{unit}_vacuum", f"{why}; the preamble states vacuum wavelengths"
     try:
         axis, how = to_standard(block.axis, unit)
     except ReadError as error:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from datetime import UTC, datetime
 
+from glowledger.spectra.column_names import says_vacuum
 from glowledger.spectra.options import SECONDS, ReadingOptions
 
 # settings by which our own files carry what is known of the detector -> field of frames.Detector
@@ -296,3 +297,10 @@ def detector_of(metadata: tuple[tuple[str, str], ...]) -> dict[str, float]:
         if name and number:
             found[name] = float(number.group(1).replace(",", "."))
     return found
+
+
+def states_vacuum(metadata: tuple[tuple[str, str], ...]) -> bool:
+    """Return True if a preamble states that wavelengths are in vacuum; a vacuum chamber is another matter."""
+    return any(
+        re.search(r"wavelength|wellenl|medium", key, re.I) and says_vacuum(value) for key, value in metadata
+    )
