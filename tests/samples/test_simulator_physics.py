@@ -96,6 +96,32 @@ def test_doublet_mixture_without_spin_orbit_is_case_b():
             assert_allclose(abs(overlap), 1.0, atol=1e-12)
 
 
+@pytest.mark.parametrize("name", ["CO_a", "O2+_a", "N2_B"])
+def test_pi_levels_without_spin_orbit_are_case_b(name):
+    # B [N(N+1) - Λ²] (Herzberg 1950, chapter V) and Racah's symbol, against the small matrix at A = 0
+    pi = replace(glow_facts.states()[name], spin_orbit=0.0)
+    spin = (pi.multiplicity - 1) / 2
+    for j in (spin + 2, spin + 9):
+        for rank, (energy, mix) in enumerate(glow_rotation.pi_levels(pi, 0, j)):
+            n = round(j - spin) + rank
+            assert_allclose(energy, pi.b(0) * (n * (n + 1) - 1), rtol=1e-9)
+            b = glow_rotation.case_b_mixture(spin, 1, n, j)
+            assert_allclose(abs(sum(mix[s] * b[s] for s in mix)), 1.0, atol=1e-9)
+
+
+@pytest.mark.parametrize("name", ["N2_B", "CO_a", "N2_C"])
+def test_triplet_pi_levels_agree_with_budo(name):
+    # Budó's closed form (1935; Herzberg 1950, eq. V,15) is the series solution of the same matrix; it is
+    # good to a few hundredths of B at low J and its zero differs by a constant
+    pi = replace(glow_facts.states()[name], stretch=0.0)
+    b = pi.b(0)
+    for j in (4.0, 15.0, 30.0):
+        ours = np.array([e for e, _ in glow_rotation.pi_levels(pi, 0, j)])
+        budo = np.array([glow_rotation.budo(pi, 0, part, np.array(j)) for part in (1, 2, 3)])
+        gaps = np.diff(ours) - np.diff(budo)
+        assert np.abs(gaps).max() < 0.15 * b, (j, gaps / b)
+
+
 @pytest.mark.parametrize("system", ["OH A-X", "CH A-X", "NO gamma", "CO+ comet tail"])
 def test_strengths_from_one_upper_level_sum_to_its_degeneracy(system):
     # sum rule, Whiting et al., J. Mol. Spectrosc. 80, 249 (1980), per Λ component

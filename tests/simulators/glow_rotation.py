@@ -1,10 +1,11 @@
 """Rotational line lists of diatomic bands from textbook closed forms; shares no code with the product.
 
-Energies: Budó's formula for triplet Π, Hill and Van Vleck's for doublet Π and Δ, B N(N+1) for Σ and
-plain case (a) sub-bands for quartet Π (all in Herzberg, Spectra of Diatomic Molecules, 2nd ed. 1950,
-chapter V). Strengths: the Hönl-London tables of Herzberg 1950 p. 208 where the spin follows the axis or
-can be left out, and otherwise the overlap of case (a) with case (b) functions through Racah's 3j symbol
-(Edmonds, Angular Momentum in Quantum Mechanics, 1957, eq. 3.6.11).
+Energies: Budó's formula for triplet Π-Π, Hill and Van Vleck's for doublet Π and Δ, B N(N+1) for Σ, and
+the small matrix of spin-orbit and spin-uncoupling terms for Π against Σ of higher multiplicity (all in
+Herzberg, Spectra of Diatomic Molecules, 2nd ed. 1950, chapter V). Strengths: the Hönl-London tables of
+Herzberg 1950 p. 208 where the spin follows the axis or can be left out, and otherwise the overlap of
+case (a) with case (b) functions through Racah's 3j symbol (Edmonds, Angular Momentum in Quantum Mechanics,
+1957, eq. 3.6.11).
 """
 
 from __future__ import annotations
@@ -234,32 +235,65 @@ def triplet_pi_pi(up: State, low: State, vu: int, vl: int) -> BandLines:
     return _collect(parts)
 
 
+def pi_levels(state: State, v: int, j: float) -> list[tuple[float, dict[float, float]]]:
+    """Energies (rising) and mixtures over Σ of a Π state of any multiplicity at J, no Λ-doubling.
+
+    Herzberg 1950, chapter V: spin-orbit A Λ Σ and B (J - L - S)² in case (a) functions.
+    """
+    spin = (state.multiplicity - 1) / 2
+    b = state.b(v)
+    sigmas = [k - spin for k in range(state.multiplicity) if abs(1 + k - spin) <= j]
+    h = np.zeros((len(sigmas), len(sigmas)))
+    for k, s in enumerate(sigmas):
+        o = 1 + s
+        h[k, k] = state.spin_orbit * s + b * (j * (j + 1) - o**2 + spin * (spin + 1) - s**2)
+        if k + 1 < len(sigmas):
+            h[k, k + 1] = -b * np.sqrt((j * (j + 1) - o * (o + 1)) * (spin * (spin + 1) - s * (s + 1)))
+            h[k + 1, k] = h[k, k + 1]
+    energy, vector = np.linalg.eigh(h)
+    return [
+        (float(e), dict(zip(sigmas, (float(x) for x in c), strict=True)))
+        for e, c in zip(energy, vector.T, strict=True)
+    ]
+
+
 @cache
-def _pi_sigma_table(flip: bool, inverted: bool) -> np.ndarray:
-    """Rows part, J of Π, J of Σ, N of Σ, strength; the same for every band."""
+def _pi_sigma_table(pi: State, flip: bool) -> np.ndarray:
+    """Rows J of Π, rank of its level, J of Σ, N of Σ, strength; taken at v = 0, the same for every band."""
+    spin = (pi.multiplicity - 1) / 2
     rows = []
-    for part in (1, 2, 3):
-        omega = (2, 1, 0)[part - 1] if inverted else part - 1
-        pure = {float(omega - 1): 1.0}
-        for jp in range(omega, J_TOP):
-            for js in range(max(jp - 1, 0), jp + 2):
-                for n in range(abs(js - 1), js + 2):
-                    mixed = case_b_mixture(1.0, 0, n, float(js))
-                    if flip:
-                        s = moment(mixed, pure, (js, jp), (0, 1))
-                    else:
-                        s = moment(pure, mixed, (jp, js), (1, 0))
+    for k in range(J_TOP):
+        jp = k + spin % 1
+        for rank, (_, mix) in enumerate(pi_levels(pi, 0, jp)):
+            for js in (jp - 1, jp, jp + 1):
+                for n in range(max(round(js - spin), 0), round(js + spin) + 1):
+                    if js < abs(n - spin):
+                        continue
+                    mixed = case_b_mixture(spin, 0, n, js)
+                    s = moment(mixed, mix, (js, jp), (0, 1)) if flip else moment(mix, mixed, (jp, js), (1, 0))
                     if s > 1e-6:
-                        rows.append((part, jp, js, n, s))
+                        rows.append((jp, rank, js, n, s))
     return np.array(rows, float)
 
 
-def triplet_pi_sigma(up: State, low: State, vu: int, vl: int) -> BandLines:
-    """Triplet Π-Σ or Σ-Π: Π in case (a) strengths and Budó energies, Σ in case (b)."""
+@cache
+def _pi_energies(pi: State, v: int) -> np.ndarray:
+    """Energies by J (rounded down) and rank."""
+    out = np.zeros((J_TOP + 2, pi.multiplicity))
+    half = (pi.multiplicity - 1) / 2 % 1
+    for k in range(J_TOP):
+        energies = [e for e, _ in pi_levels(pi, v, k + half)]
+        out[k, : len(energies)] = energies
+    return out
+
+
+def pi_sigma(up: State, low: State, vu: int, vl: int) -> BandLines:
+    """Π-Σ or Σ-Π of any multiplicity above two: Π between cases (a) and (b), Σ in case (b)."""
     flip = up.big_lambda == 0
     pi, sig, vp, vs = (low, up, vl, vu) if flip else (up, low, vu, vl)
-    part, jp, _, n, strength = _pi_sigma_table(flip, pi.spin_orbit < 0).T
-    e_pi = np.select([part == k for k in (1, 2, 3)], [budo(pi, vp, k, jp) for k in (1, 2, 3)])
+    jp, rank, _, n, strength = _pi_sigma_table(pi, flip).T
+    e_pi = _pi_energies(pi, vp)[jp.astype(int), rank.astype(int)]
+    e_pi = e_pi - pi.stretch * (jp * (jp + 1)) ** 2
     e_sig = sig.b(vs) * n * (n + 1) - sig.stretch * (n * (n + 1)) ** 2
     e_up, e_low = (e_sig, e_pi) if flip else (e_pi, e_sig)
     return _collect([(e_up - e_low, e_up, strength * np.where(n % 2 == 0, *sig.weights))])
@@ -326,36 +360,9 @@ def doublet(up: State, low: State, vu: int, vl: int) -> BandLines:
     return _collect([(e_up - _doublet_energy(low, vl, p_low, j_low), e_up, strength)])
 
 
-@cache
-def _quartet_table() -> np.ndarray:
-    """Rows Σ of the Π state, J below, N above, strength."""
-    rows = []
-    for sigma in (-1.5, -0.5, 0.5, 1.5):
-        for k in range(J_TOP):
-            j_low = k + 0.5
-            for j_up in (j_low - 1, j_low, j_low + 1):
-                for n in range(max(round(j_up - 1.5), 0), round(j_up + 1.5) + 1):
-                    if j_low < abs(1 + sigma) or j_up < max(abs(n - 1.5), 0.5):
-                        continue
-                    s = moment(case_b_mixture(1.5, 0, n, j_up), {sigma: 1.0}, (j_up, j_low), (0, 1))
-                    if s > 1e-6:
-                        rows.append((sigma, j_low, n, s))
-    return np.array(rows)
-
-
-def quartet_sigma_pi(up: State, low: State, vu: int, vl: int) -> BandLines:
-    """Quartet Σ-Π: four case (a) sub-bands of the Π state against case (b) Σ."""
-    sigma, j, n, strength = _quartet_table().T
-    b = low.b(vl)
-    b_part = b * (1 + 2 * b * sigma / low.spin_orbit)
-    e_low = low.spin_orbit * sigma + b_part * (j * (j + 1) - (1 + sigma) ** 2 + 3.75 - sigma**2)
-    e_up = up.b(vu) * n * (n + 1) - up.stretch * (n * (n + 1)) ** 2
-    return _collect([(e_up - e_low, e_up, strength * np.where(n % 2 == 0, *up.weights))])
-
-
 RECIPE = {
     "N2 second positive": ("N2_C", "N2_B", triplet_pi_pi),
-    "N2 first positive": ("N2_B", "N2_A", triplet_pi_sigma),
+    "N2 first positive": ("N2_B", "N2_A", pi_sigma),
     "N2+ first negative": ("N2+_B", "N2+_X", sigma_sigma),
     "OH A-X": ("OH_A", "OH_X", doublet),
     "NH A-X": ("NH_A", "NH_X", triplet_case_b),
@@ -364,11 +371,11 @@ RECIPE = {
     "CN violet": ("CN_B", "CN_X", sigma_sigma),
     "C2 Swan": ("C2_d", "C2_a", triplet_pi_pi),
     "CO Angstrom": ("CO_B", "CO_A", singlet_like),
-    "CO third positive": ("CO_b", "CO_a", triplet_pi_sigma),
+    "CO third positive": ("CO_b", "CO_a", pi_sigma),
     "CO+ comet tail": ("CO+_A", "CO+_X", doublet),
     "NO gamma": ("NO_A", "NO_X", doublet),
     "NO beta": ("NO_B", "NO_X", doublet),
-    "O2+ first negative": ("O2+_b", "O2+_a", quartet_sigma_pi),
+    "O2+ first negative": ("O2+_b", "O2+_a", pi_sigma),
     "AlO B-X": ("AlO_B", "AlO_X", sigma_sigma),
 }
 
