@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -139,6 +140,7 @@ def unexplained_part(scene: Scene, solution: Solution) -> float:
     return float(beyond[used].sum() / max(float(solution.lines[used].sum()), np.finfo(float).tiny))
 
 
+@lru_cache(maxsize=2)
 def local_misfit(scene: Scene, solution: Solution) -> NDArray[np.float64]:
     """Return by how much residuals exceed the noise model around each pixel, at least 1, shape (p,).
 
@@ -175,21 +177,18 @@ def significance(loss: float, levels: int) -> float:
         of freedom; the binomial mixture of independent amounts is used (Self & Liang, JASA 82, 605 (1987),
         from memory).
     """
-    from scipy.special import gammaln, logsumexp
-    from scipy.stats import binom, chi2, norm
+    from scipy.special import gammaincc, gammaln, logsumexp, ndtri_exp
 
     if levels == 0 or loss <= 0:
         return 0.0
     dof = np.arange(1, levels + 1)
     with np.errstate(divide="ignore"):
-        tail = chi2.logsf(loss, dof)
+        tail = np.log(gammaincc(dof / 2, loss / 2))
     # far out the library's tail underflows: leading term of the incomplete gamma function (DLMF 8.11.2)
     far = (dof / 2 - 1) * np.log(loss / 2) - loss / 2 - gammaln(dof / 2)
     tail = np.where(np.isfinite(tail), tail, far)
-    log_p = float(logsumexp(tail + binom.logpmf(dof, levels, 0.5)))
-    if log_p > -600:
-        return float(max(norm.isf(np.exp(log_p)), 0.0))
-    return float(np.sqrt(-2 * log_p))  # Mills' ratio to leading order; there the digits do not matter
+    log_binomial = gammaln(levels + 1) - gammaln(dof + 1) - gammaln(levels - dof + 1) - levels * np.log(2)
+    return float(max(-ndtri_exp(logsumexp(tail + log_binomial)), 0.0))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

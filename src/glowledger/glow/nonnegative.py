@@ -84,9 +84,12 @@ def _solve_sets(
     from scipy.linalg import cho_factor, cho_solve
 
     x = np.zeros(b.shape)
-    packed = np.packbits(passive, axis=0)
-    _, first, group = np.unique(packed, axis=1, return_index=True, return_inverse=True)
-    group = group.reshape(-1)
+    if b.shape[1] == 1:
+        first, group = np.zeros(1, dtype=np.intp), np.zeros(1, dtype=np.intp)
+    else:
+        packed = np.packbits(passive, axis=0)
+        _, first, group = np.unique(packed, axis=1, return_index=True, return_inverse=True)
+        group = group.reshape(-1)
     for number, column in enumerate(first):
         rows = np.flatnonzero(passive[:, column])
         columns = np.flatnonzero(group == number)
