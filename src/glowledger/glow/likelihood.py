@@ -12,6 +12,7 @@ from glowledger.glow.fitting import Solution, error_shape, expected_variance, fr
 from glowledger.glow.scene import Scene
 
 
+CLEARLY_NOTHING = 1.0  # a lower bound this low is not worth an exact test, which then stays below 2
 SETTLED_WIDTHS = 0.07  # of the line width: how far the axis may still move when a species is dropped
 BAD_FIT = 3.0  # reduced χ², template errors already allowed for
 MISFIT_CAP = 25.0  # one outlier does not make a region
@@ -64,9 +65,10 @@ def drop_species(scene: Scene, solution: Solution, columns: NDArray[np.intp]) ->
     x = solution.x
     lit = int((x[columns] > 0).sum())
     variance = variance_without(scene, solution, columns)
-    if lit == 0:
+    quick = quick_significance(solution, columns)
+    if quick < CLEARLY_NOTHING:
         residual = scene.data - solution.model
-        return Drop(loss=0.0, levels=0, significance=0.0, residual=residual, variance=variance)
+        return Drop(loss=quick**2, levels=lit, significance=quick, residual=residual, variance=variance)
     weight = np.where(scene.used, 1.0 / variance, 0.0)
     others = np.where(np.isin(np.arange(len(scene.emitters)), columns), 0.0, x[: len(scene.emitters)])
     # nor may the species' own light lend shape to the free columns: they would stand in for it
