@@ -1,4 +1,4 @@
-"""Build the bundled tables of atomic lines, lamps and windows from a folder of facts.
+"""Build the bundled tables of atomic lines, lamps, windows and tungsten from a folder of facts.
 
     python line_tables/build_tables.py line_tables/facts [--out FOLDER]
 
@@ -13,6 +13,7 @@ from pathlib import Path
 
 from atoms_cleaning import clean_atoms
 from lamp_lists import build_lamps
+from tungsten_list import build_tungsten
 from window_lists import build_indices, build_windows
 
 HERE = Path(__file__).resolve().parent
@@ -53,6 +54,10 @@ INDICES_PREAMBLE = {
     "holds": "refractive indices: sellmeier n2 = 1 + sum c1..c3 x2/(x2 - c4..c6 squared); "
     "cauchy n = c1 + c2/x2; x in um",
 }
+TUNGSTEN_PREAMBLE = {
+    "format": "glowledger line table/1",
+    "holds": "spectral emissivity of clean tungsten over true temperature (K) and wavelength (nm)",
+}
 
 
 def main() -> None:
@@ -66,6 +71,7 @@ def main() -> None:
     write_table(options.out / "lamp_lines.csv", LAMPS_PREAMBLE, lamps)
     write_table(options.out / "windows.csv", WINDOWS_PREAMBLE, build_windows(options.facts))
     write_table(options.out / "window_indices.csv", INDICES_PREAMBLE, build_indices(options.facts))
+    write_table(options.out / "tungsten_emissivity.csv", TUNGSTEN_PREAMBLE, build_tungsten(options.facts))
     for line in log:
         print(line, file=sys.stderr)
 

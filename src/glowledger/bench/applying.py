@@ -51,6 +51,8 @@ def calibrated(frames: Frames, bench: Bench) -> Frames:
         axis_kind="nm_air",
         counts=np.ascontiguousarray(frames.counts[:, turned]),
         mask=np.ascontiguousarray(frames.mask[:, turned]),
+        added_variance=None if frames.added_variance is None else frames.added_variance[turned],
+        known_variance=None if frames.known_variance is None else frames.known_variance[:, turned],
     )
 
 
@@ -98,7 +100,8 @@ def _fitting_solution(frames: Frames, bench: Bench) -> WavelengthSolution:
     file = frames.origins[0].file if frames.origins else None
     if bench.solution is None:
         raise CalibrationError(
-            "the bench has no wavelength solution.", mend="Make one: glowledger calibrate LAMP.csv --bench bench.toml"
+            "the bench has no wavelength solution.",
+            mend="Make one: glowledger calibrate LAMP.csv --bench bench.toml",
         )
     length = len(frames.axis)
     if length != bench.pixels:

@@ -6,8 +6,10 @@ import re
 import tomllib
 from collections.abc import Iterable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from glowledger.bench.model import Bench, LineSpread, Response, WavelengthSolution, Window
 from glowledger.errors import CalibrationError
@@ -32,7 +34,10 @@ def bench_text(bench: Bench) -> str:
         lines += ["", "[line_spread]  # full width at half maximum of a single line"]
         lines += [_array("at_nm", spread.at_nm), _array("fwhm_nm", spread.fwhm_nm)]
         lines += [_array("fwhm_se_nm", spread.fwhm_se_nm)]
-        lines += [f"lorentz_fraction = {_number(spread.lorentz_fraction)}", f"asymmetry = {_number(spread.asymmetry)}"]
+        lines += [
+            f"lorentz_fraction = {_number(spread.lorentz_fraction)}",
+            f"asymmetry = {_number(spread.asymmetry)}",
+        ]
     if bench.response is not None:
         response = bench.response
         lines += ["", "[response]  # counts per photon, relative to the maximum"]
@@ -40,7 +45,10 @@ def bench_text(bench: Bench) -> str:
         lines += [_array("relative_error", response.relative_error), _array("usable_nm", response.usable_nm)]
         lines += [f"includes_window = {str(response.includes_window).lower()}"]
     lines += ["", "[window]  # the viewport between plasma and spectrometer"]
-    lines += [f"material = {_quoted(bench.window.material)}", f"thickness_mm = {_number(bench.window.thickness_mm)}"]
+    lines += [
+        f"material = {_quoted(bench.window.material)}",
+        f"thickness_mm = {_number(bench.window.thickness_mm)}",
+    ]
     if bench.window.measured:
         lines += [_array(name, getattr(bench.window, name)) for name in MEASURED_WINDOW]
     lines += ["", "[detector]  # what is left out is estimated from the data"]
@@ -66,13 +74,13 @@ def _solution_lines(solution: WavelengthSolution) -> list[str]:
         _array("domain", solution.domain),
         f"covariance_nm2 = [\n  {rows},\n]",
         f"scatter_nm = {_number(solution.scatter_nm)}",
-        _array("covered", solution.covered) + "  # axis values of the outermost lines used; beyond: extrapolated",
+        _array("covered", solution.covered)
+        + "  # axis values of the outermost lines used; beyond: extrapolated",
     ]
 
 
 def _number(value: float) -> str:
-    text = repr(float(value))
-    return text if text not in ("inf", "-inf") else text
+    return repr(float(value))
 
 
 def _array(name: str, values: Iterable[float]) -> str:
@@ -108,10 +116,14 @@ def read_bench(path: str | Path) -> Bench:
         text = path.read_text(encoding="utf-8")
     except FileNotFoundError as error:
         raise CalibrationError(
-            "there is no such bench file.", mend="Make one: glowledger calibrate LAMP.csv --bench bench.toml", file=path
+            "there is no such bench file.",
+            mend="Make one: glowledger calibrate LAMP.csv --bench bench.toml",
+            file=path,
         ) from error
     except (OSError, UnicodeDecodeError) as error:
-        raise CalibrationError(f"cannot be read as a bench file ({error}).", mend="Calibrate again.", file=path) from error
+        raise CalibrationError(
+            f"cannot be read as a bench file ({error}).", mend="Calibrate again.", file=path
+        ) from error
     try:
         table = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -132,12 +144,14 @@ def read_bench(path: str | Path) -> Bench:
     return _bench(table, text, path)
 
 
-def _window(section: dict) -> Window:
+def _window(section: dict[str, Any]) -> Window:
     """Return the window; a measured one needs as many values as wavelengths, and these rising."""
-    plain = {name: value for name, value in section.items() if name not in MEASURED_WINDOW}
-    measured = {name: tuple(float(v) for v in section.get(name, ())) for name in MEASURED_WINDOW}
+    plain: dict[str, Any] = {name: value for name, value in section.items() if name not in MEASURED_WINDOW}
+    measured: dict[str, Any] = {name: tuple(float(v) for v in section.get(name, ())) for name in MEASURED_WINDOW}
     if len({len(values) for values in measured.values()}) != 1 or not np.all(np.diff(measured["at_nm"]) > 0):
-        raise ValueError("a measured window needs a transmittance and an error for each of its rising wavelengths")
+        raise ValueError(
+            "a measured window needs a transmittance and an error for each of its rising wavelengths"
+        )
     return Window(**plain, **measured)
 
 
@@ -153,70 +167,101 @@ def _line_of(text: str, name: str, section: str = "") -> int | None:
     return None
 
 
-def _bench(table: dict, text: str, path: Path) -> Bench:
-    """Build the bench; a missing or unfit value is an error with its line."""
-    at: tuple[str, str] = ("", "pixels")
+class _Table:
+    """The parsed file, which remembers what was read last so that an error can name it."""
 
-    def numbers(section: str, name: str) -> np.ndarray:
-        nonlocal at
-        at = (section, name)
-        values = np.array(table[section][name], dtype=np.float64)
+    def __init__(self, table: dict[str, Any]) -> None:
+        """Take the parsed TOML."""
+        self.table = table
+        self.section, self.name = "", "pixels"
+
+    def numbers(self, section: str, name: str) -> NDArray[np.float64]:
+        """Return numbers of one entry; finite ones only."""
+        self.section, self.name = section, name
+        values = np.array(self.table[section][name], dtype=np.float64)
         if not np.all(np.isfinite(values)):
             raise ValueError("a value is not a finite number")
         return values
 
+    def pair(self, section: str, name: str) -> tuple[float, float]:
+        """Return two numbers."""
+        values = self.numbers(section, name)
+        if values.shape != (2,):
+            raise ValueError("expected two numbers")
+        return float(values[0]), float(values[1])
+
+
+def _bench(table: dict[str, Any], text: str, path: Path) -> Bench:
+    """Build the bench; a missing or unfit value is an error with its line."""
+    entry = _Table(table)
     try:
         pixels = int(table["pixels"])
-        solution = None
-        if "wavelength" in table:
-            coefficients = numbers("wavelength", "coefficients_nm")
-            covariance = numbers("wavelength", "covariance_nm2")
-            if coefficients.ndim != 1 or len(coefficients) < 2 or covariance.shape != 2 * coefficients.shape:
-                raise ValueError("coefficients and covariance differ in size")
-            domain, covered = numbers("wavelength", "domain"), numbers("wavelength", "covered")
-            if domain.shape != (2,) or covered.shape != (2,) or domain[0] >= domain[1]:
-                raise ValueError("domain and covered must be two rising numbers")
-            solution = WavelengthSolution(
-                coefficients=coefficients, covariance=covariance, domain=(float(domain[0]), float(domain[1])),
-                covered=(float(covered[0]), float(covered[1])), scatter_nm=float(numbers("wavelength", "scatter_nm")),
-            )  # fmt: skip
-        spread = None
-        if "line_spread" in table:
-            section = "line_spread"
-            names = ("at_nm", "fwhm_nm", "fwhm_se_nm")
-            columns = {name: np.atleast_1d(numbers(section, name)) for name in names}
-            if len({c.shape for c in columns.values()}) != 1 or np.any(columns["fwhm_nm"] <= 0):
-                raise ValueError("widths must be positive, one to a wavelength")
-            spread = LineSpread(
-                **columns,
-                lorentz_fraction=float(numbers(section, "lorentz_fraction")),
-                asymmetry=float(numbers(section, "asymmetry")),
-            )
-        response = None
-        if "response" in table:
-            usable = numbers("response", "usable_nm")
-            response = Response(
-                at_nm=numbers("response", "at_nm"), value=numbers("response", "value"),
-                relative_error=numbers("response", "relative_error"), usable_nm=(float(usable[0]), float(usable[1])),
-                includes_window=bool(table["response"].get("includes_window", True)),
-            )  # fmt: skip
-        at = ("window", "material")
+        solution = _solution(entry) if "wavelength" in table else None
+        spread = _line_spread(entry) if "line_spread" in table else None
+        response = _response(entry) if "response" in table else None
+        entry.section, entry.name = "window", "material"
         window = _window(table.get("window", {}))
-        at = ("detector", "ceiling_counts")
+        entry.section, entry.name = "detector", "ceiling_counts"
         known = dict(table.get("detector", {}))
         hot_pixels = tuple(int(i) for i in known.pop("hot_pixels", ()))
         stray = known.pop("stray_fraction", None)
         detector = Detector(**{name: float(value) for name, value in known.items()})
-        at = ("provenance", "part")
+        entry.section, entry.name = "provenance", "part"
         provenance = tuple((str(p["part"]), str(p["story"])) for p in table.get("provenance", []))
     except (KeyError, TypeError, ValueError, IndexError) as error:
-        section, name = at
-        what = f"{name!r} is missing" if isinstance(error, KeyError) else str(error)
-        where = f"[{section}] {name}" if section else name
+        what = f"{entry.name!r} is missing" if isinstance(error, KeyError) else str(error)
+        where = f"[{entry.section}] {entry.name}" if entry.section else entry.name
         raise CalibrationError(
-            f"is damaged at {where}: {what}.", mend="Calibrate again.", file=path, line=_line_of(text, name, section)
+            f"is damaged at {where}: {what}.",
+            mend="Calibrate again.",
+            file=path,
+            line=_line_of(text, entry.name, entry.section),
         ) from error
     return Bench(
-        pixels=pixels, solution=solution, line_spread=spread, response=response, window=window, detector=detector,
-        hot_pixels=hot_pixels, stray_fraction=None if stray is None else float(stray), provenance=provenance,
-    )  # fmt: skip
+        pixels=pixels,
+        solution=solution,
+        line_spread=spread,
+        response=response,
+        window=window,
+        detector=detector,
+        hot_pixels=hot_pixels,
+        stray_fraction=None if stray is None else float(stray),
+        provenance=provenance,
+    )
+
+
+def _solution(entry: _Table) -> WavelengthSolution:
+    coefficients = entry.numbers("wavelength", "coefficients_nm")
+    covariance = entry.numbers("wavelength", "covariance_nm2")
+    if coefficients.ndim != 1 or len(coefficients) < 2 or covariance.shape != 2 * coefficients.shape:
+        raise ValueError("coefficients and covariance differ in size")
+    scatter = float(entry.numbers("wavelength", "scatter_nm"))
+    covered = entry.pair("wavelength", "covered")
+    domain = entry.pair("wavelength", "domain")
+    if domain[0] >= domain[1]:
+        raise ValueError("the domain must rise")
+    return WavelengthSolution(
+        coefficients=coefficients, covariance=covariance, domain=domain, covered=covered, scatter_nm=scatter
+    )
+
+
+def _line_spread(entry: _Table) -> LineSpread:
+    names = ("at_nm", "fwhm_nm", "fwhm_se_nm")
+    columns = {name: np.atleast_1d(entry.numbers("line_spread", name)) for name in names}
+    if len({column.shape for column in columns.values()}) != 1 or np.any(columns["fwhm_nm"] <= 0):
+        raise ValueError("widths must be positive, one to a wavelength")
+    return LineSpread(
+        **columns,
+        lorentz_fraction=float(entry.numbers("line_spread", "lorentz_fraction")),
+        asymmetry=float(entry.numbers("line_spread", "asymmetry")),
+    )
+
+
+def _response(entry: _Table) -> Response:
+    return Response(
+        at_nm=entry.numbers("response", "at_nm"),
+        value=entry.numbers("response", "value"),
+        relative_error=entry.numbers("response", "relative_error"),
+        usable_nm=entry.pair("response", "usable_nm"),
+        includes_window=bool(entry.table["response"].get("includes_window", True)),
+    )
