@@ -63,11 +63,12 @@ def follow(file: Path, wanted: Wanted, reading: dict[str, Any] | None = None) ->
     series = model.measure(frames)
     options = _options(wanted, model, series, bench, reading)
     invented = says_invented(frames)
+    extra: dict[str, object] = {"file": file.name}
     return Followed(
         result=analyse_run(series, options),
         title=f"{file.name}, {len(frames)} frames",
         notice=INVENTED if invented else None,
-        extra={"file": file.name} | ({"notice": INVENTED} if invented else {}),
+        extra=extra | ({"notice": INVENTED} if invented else {}),
     )
 
 

@@ -111,8 +111,8 @@ def _draw_trend(axes: Axes, trend: Trend, index: int) -> float:
     aside = ~trend.used & np.isfinite(value)
     size = 4.0 if used.sum() < 200 else 2.6
     axes.plot(
-        trend.time_s[used], value[used], linestyle="none", marker=look.marker, markersize=size, color=look.colour,
-        label=trend.name,
+        trend.time_s[used], value[used], linestyle="none", marker=look.marker, markersize=size,
+        color=look.colour, label=trend.name,
     )  # fmt: skip
     if used.sum() <= BARS:
         axes.errorbar(
@@ -134,8 +134,8 @@ def _draw_trend(axes: Axes, trend: Trend, index: int) -> float:
             linewidth=0,
         )
     axes.plot(
-        trend.time_s[aside], value[aside], linestyle="none", marker=look.marker, markersize=size + 2, color=look.colour,
-        markerfacecolor="none",
+        trend.time_s[aside], value[aside], linestyle="none", marker=look.marker, markersize=size + 2,
+        color=look.colour, markerfacecolor="none",
     )  # fmt: skip
     return float(np.percentile(value[used], 99)) if used.any() else 1.0
 
@@ -151,9 +151,10 @@ def _draw_endpoint(axes: Axes, result: RunResult) -> None:
     low, high = end.interval_s
     last = axes.get_xlim()[1]
     if math.isfinite(low) and low < 4 * last:
+        end_of_band = min(high, 2 * last) if math.isfinite(high) else 2 * last
         axes.axvspan(
-            low, min(high, 2 * last) if math.isfinite(high) else 2 * last, facecolor=style.GOOD, alpha=0.16, hatch="\\\\",
-            edgecolor=style.GOOD, linewidth=0, label="endpoint, 95 %", zorder=0.4,
+            low, end_of_band, facecolor=style.GOOD, alpha=0.16, hatch="\\\\", edgecolor=style.GOOD,
+            linewidth=0, label="endpoint, 95 %", zorder=0.4,
         )  # fmt: skip
         axes.set_xlim(right=max(last, min(high, 1.5 * last) if math.isfinite(high) else last))
     if math.isfinite(end.declared_at_s):
@@ -168,8 +169,8 @@ def _draw_regimes(axes: Axes, result: RunResult) -> None:
             style.shade(axes, regime.start_s, regime.end_s)
         axes.axvline(regime.start_s, color=style.SOFT, linestyle=":", linewidth=1.4)
         axes.text(
-            regime.start_s, 0.97 - 0.05 * (i % 3), f" {regime.why}", transform=axes.get_xaxis_transform(), va="top",
-            fontsize=10.5, color=style.SOFT, clip_on=True,
+            regime.start_s, 0.97 - 0.05 * (i % 3), f" {regime.why}", transform=axes.get_xaxis_transform(),
+            va="top", fontsize=10.5, color=style.SOFT, clip_on=True,
         )  # fmt: skip
 
 
@@ -177,9 +178,9 @@ def _draw_flashes(axes: Axes, result: RunResult) -> None:
     if not result.flashes:
         return
     axes.plot(
-        [f.time_s for f in result.flashes], [0.985] * len(result.flashes), transform=axes.get_xaxis_transform(),
-        linestyle="none", marker="v", markersize=8, color=style.WARN, label=f"flashes ({len(result.flashes)})",
-        clip_on=False,
+        [f.time_s for f in result.flashes], [0.985] * len(result.flashes), linestyle="none", marker="v",
+        markersize=8, color=style.WARN, label=f"flashes ({len(result.flashes)})", clip_on=False,
+        transform=axes.get_xaxis_transform(),
     )  # fmt: skip
 
 

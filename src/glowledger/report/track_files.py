@@ -64,8 +64,12 @@ def write_track(
         "track.json": documents.dumps(documents.track_document(result, extra=extra)) + "\n",
         "trends.csv": trends_csv(result, notice),
     }
-    links = [("run.png", "the figure"), ("run.svg", "the figure, to scale"),
-             ("track.json", "the answer for scripts"), ("trends.csv", "every indicator, frame by frame")]  # fmt: skip
+    links = [
+        ("run.png", "the figure"),
+        ("run.svg", "the figure, to scale"),
+        ("track.json", "the answer for scripts"),
+        ("trends.csv", "every indicator, frame by frame"),
+    ]
     html = track_page(result, title=title, command=command, notice=notice, links=links)
     written = [write_text(folder / "track.html", html)]
     written += [style.save_figure(figure, folder / name) for name in ("run.png", "run.svg")]
