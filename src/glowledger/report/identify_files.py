@@ -6,6 +6,7 @@ import csv
 import io
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -15,6 +16,9 @@ from glowledger.glow.results import Fit
 from glowledger.report import documents, method, page, sentences, style
 from glowledger.report.figures_identify import Scale, spectrum_figure
 from glowledger.report.writing import make_folder, write_text
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 
 def identify_page(
@@ -27,10 +31,15 @@ def identify_page(
     scale: Scale = "sqrt",
     notice: str | None = None,
     links: Sequence[tuple[str, str]] = (),
+    figure: Figure | None = None,
 ) -> str:
-    """Return the page on one identified spectrum; parameters as in `write_identify`."""
+    """Return the page on one identified spectrum; parameters as in `write_identify`.
+
+    A `figure` drawn before is taken as it is; otherwise one is drawn.
+    """
     summary = sentences.identify_summary(fit, findings=findings)
-    figure = spectrum_figure(fit, title, scale=scale, notice=notice)
+    if figure is None:
+        figure = spectrum_figure(fit, title, scale=scale, notice=notice)
     light = page.Section(
         heading="What the light shows",
         prose=summary[1:],
@@ -112,8 +121,8 @@ def write_identify(
              ("identify.json", "the answer for scripts"), ("features.csv", "the features"),
              ("fit.csv", "measured counts, fit, background and noise per pixel")]  # fmt: skip
     html = identify_page(
-        fit, title=title, command=command, findings=findings, cautions=cautions, scale=scale,
-        notice=notice, links=links,
+        fit, title=title, command=command, findings=findings, cautions=cautions, notice=notice, links=links,
+        figure=figure,
     )  # fmt: skip
     written = [write_text(folder / "identify.html", html)]
     written += [style.save_figure(figure, folder / name) for name in ("spectrum.png", "spectrum.svg")]
