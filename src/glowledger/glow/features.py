@@ -8,12 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.glow.fitting import Solution
+from glowledger.glow.likelihood import Drop
 from glowledger.glow.results import Feature
 from glowledger.glow.scene import Scene
 
 FAINT_FEATURE = 0.01  # of the species' strongest: fainter ones are not listed
 REACH_WIDTHS = 0.9  # half window for the counts of a feature, in line widths
 CONTRAST_WIDTHS = 2.2  # half window for its significance, level and slope of the surroundings left free
+FEATURE_EXTENT = 0.15  # of its top: how far a band reaches
 CONTRAST_PIXELS = 3  # at least, on either side
 FAINT_TYPICAL = 0.2  # of the strongest in the typical pattern: those must be looked for even if not fitted
 SAME_FEATURE = 1.5  # line widths: closer tops are one feature
@@ -71,12 +73,24 @@ def typical_light(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -
     return np.asarray(light / max(float(light.max()), np.finfo(float).tiny))
 
 
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _Given:
+    """What all features of one species share; arrays of shape (p,)."""
+
+    scene: Scene
+    solution: Solution
+    columns: NDArray[np.intp]
+    drop: Drop
+    light: NDArray[np.float64]
+    typical: NDArray[np.float64]
+    others: dict[str, NDArray[np.float64]]
+
+
 def feature_tests(
     scene: Scene,
     solution: Solution,
     columns: NDArray[np.intp],
-    residual: NDArray[np.float64],
-    variance: NDArray[np.float64],
+    drop: Drop,
     others: dict[str, NDArray[np.float64]],
 ) -> list[FeatureTest]:
     """Test every feature of a species.
@@ -87,8 +101,8 @@ def feature_tests(
         The fit.
     columns : ndarray of int
         Emitter columns of the species.
-    residual, variance : ndarray of shape (p,)
-        Data minus the best model without the species, and the variance that holds without it.
+    drop : Drop
+        What happens without it.
     others : dict of str to ndarray of shape (p,)
         Light of the other species.
 
@@ -100,14 +114,14 @@ def feature_tests(
     light = species_light(scene, solution, columns)
     if not np.any(light > 0):
         return []
-    slope = -np.gradient(light, scene.axis_nm)
     typical = typical_light(scene, solution, columns)
-    tests = []
+    given = _Given(
+        scene=scene, solution=solution, columns=columns, drop=drop, light=light, typical=typical, others=others
+    )
     tops = np.union1d(_tops(light), _tops(typical, FAINT_TYPICAL))
     apart = SAME_FEATURE * float(scene.line_spread.fwhm(float(np.median(scene.axis_nm))))
-    for top in _distinct(scene.axis_nm, light + 1e-6 * light.max() * typical, tops, apart):
-        if scene.used[top]:
-            tests.append(_test(scene, solution, columns, top, light, slope, residual, variance, others, typical))
+    chosen = _distinct(scene.axis_nm, light + 1e-6 * light.max() * typical, tops, apart)
+    tests = [_test(given, top) for top in chosen if scene.used[top]]
     tests.sort(key=lambda test: -test.feature.counts)
     return tests[:MOST_TESTS]
 
@@ -130,59 +144,65 @@ def _tops(light: NDArray[np.float64], faint: float = FAINT_FEATURE) -> NDArray[n
     return np.flatnonzero(top)
 
 
-def _test(
-    scene: Scene,
-    solution: Solution,
-    columns: NDArray[np.intp],
-    top: int,
-    light: NDArray[np.float64],
-    slope: NDArray[np.float64],
-    residual: NDArray[np.float64],
-    variance: NDArray[np.float64],
-    others: dict[str, NDArray[np.float64]],
-    typical: NDArray[np.float64],
-) -> FeatureTest:
+def _test(given: _Given, top: int) -> FeatureTest:
+    scene, solution, light = given.scene, given.solution, given.light
     fwhm = float(scene.line_spread.fwhm(scene.axis_nm[top])) * solution.adjustment.shape.width
     distance = np.abs(scene.axis_nm - scene.axis_nm[top])
     pixel = float(np.median(np.diff(scene.axis_nm)))
     near = (distance <= max(REACH_WIDTHS * fwhm, pixel)) & scene.used
     around = (distance <= max(CONTRAST_WIDTHS * fwhm, CONTRAST_PIXELS * pixel)) & scene.used
     counts = float(light[near].sum())
-    dark = light[top] < 1e-3 * light.max()  # not fitted at all: looked for by its typical pattern
-    pattern = typical if dark else light
-    tilt = -np.gradient(typical, scene.axis_nm) if dark else slope
+    dark = bool(light[top] < 1e-3 * light.max())  # not fitted at all: looked for by its typical pattern
     shown = scene.data - solution.model + light  # all that the others leave here
-    found, error, offset, offset_error = _contrast(scene, around, top, pattern, tilt, shown, variance)
-    left, best = residual[near], (scene.data - solution.model)[near]
-    lost = np.sqrt(max(float(np.sum((left**2 - best**2) / variance[near])), 0.0))
-    sigma = found / error if dark else min(found / error, float(lost))
-    _, typical_error, _, _ = _contrast(scene, around, top, typical, tilt, residual, variance)
-    beside = {name: float(other[near].sum()) for name, other in others.items()}
+    pattern = given.typical if dark else light
+    found, error, offset, offset_error = _contrast(scene, around, top, pattern, shown, given.drop.variance)
+    sigma = found / error if dark else min(found / error, _lost(given, top, around))
+    typical_error = _contrast(scene, around, top, given.typical, shown, given.drop.variance)[1]
+    beside = {name: float(other[near].sum()) for name, other in given.others.items()}
     share = counts / max(counts + sum(beside.values()), np.finfo(float).tiny)
-    molecular = "-" in scene.emitters[columns[0]].label.split()[1]  # a band's shape errs with temperature
     doubt = np.hypot(offset_error, solution.shift_error_at(scene, top))
-    noise = float(np.sqrt(variance[near].sum()))
-    slack = OFF_CENTRE * (1.5 if molecular else 1.0)
-    centred = abs(offset) < slack * max(fwhm, pixel) + 2.0 * doubt
+    centred = bool(abs(offset) < _slack(given) * max(fwhm, pixel) + 2.0 * doubt)
+    noise = float(np.sqrt(given.drop.variance[near].sum()))
     feature = Feature(
-        label=_label(scene, solution, columns, float(scene.axis_nm[top]), fwhm),
+        label=_label(scene, solution, given.columns, float(scene.axis_nm[top]), fwhm),
         wavelength_nm=float(scene.axis_nm[top] + solution.shift_at(scene, top)),
         counts=counts,
         standard_error=counts * error,
         overlaps=tuple(name for name, other in beside.items() if other > 0.1 * max(counts, noise)),
         clean=bool(share >= OWN_SHARE and sigma >= OWN_SIGMA and centred),
     )
+    part = float(given.typical[near].max())
     return FeatureTest(
         feature=feature,
         sigma=sigma,
         expected_sigma=0.0 if dark else 1.0 / error,
         off_centre_nm=offset,
         off_centre_se_nm=offset_error,
-        typical_part=float(typical[near].max()),
-        typical_sigma=1.0 / typical_error / max(float(typical[near].max()), 1e-12),
+        typical_part=part,
+        typical_sigma=1.0 / typical_error / max(part, 1e-12),
         share=share,
-        centred=bool(centred),
+        centred=centred,
     )
+
+
+def _slack(given: _Given) -> float:
+    """Return how far off centre a feature may be, in line widths: a band's shape errs with temperature."""
+    band = any("-" in given.scene.emitters[i].label.split()[1] for i in given.columns)
+    return OFF_CENTRE * (1.5 if band else 1.0)
+
+
+def _lost(given: _Given, top: int, around: NDArray[np.bool_]) -> float:
+    """Return the significance of what is lost over the whole feature without the species."""
+    bright = given.light > FEATURE_EXTENT * given.light[top]
+    dim = np.flatnonzero(~bright)
+    left = dim[dim < top].max(initial=-1) + 1
+    right = dim[dim > top].min(initial=bright.size)
+    extent = around.copy()
+    extent[left:right] = True
+    extent &= given.scene.used
+    drop = given.drop
+    worse = (drop.residual[extent] ** 2 - drop.residual_with[extent] ** 2) / drop.variance[extent]
+    return float(np.sqrt(max(float(worse.sum()), 0.0)))
 
 
 def _contrast(
@@ -190,11 +210,10 @@ def _contrast(
     around: NDArray[np.bool_],
     top: int,
     light: NDArray[np.float64],
-    slope: NDArray[np.float64],
-    residual: NDArray[np.float64],
+    shown: NDArray[np.float64],
     variance: NDArray[np.float64],
 ) -> tuple[float, float, float, float]:
-    """Fit the residual around a feature by its light over a free level and slope.
+    """Fit what is shown around a feature by its light over a free level and slope.
 
     A broad rise that no species explains must not pass for a line. Returns the amount in units of the
     fitted light and its standard error, then the distance off centre and its standard error, nm.
@@ -208,7 +227,8 @@ def _contrast(
         scaled = values[around] * root
         return np.asarray(scaled - q @ (q.T @ scaled))
 
-    shape, rest, tilt = cleaned(light), cleaned(residual), cleaned(slope)
+    slope = -np.gradient(light, scene.axis_nm)
+    shape, rest, tilt = cleaned(light), cleaned(shown), cleaned(slope)
     information = max(float(shape @ shape), np.finfo(float).tiny)
     found = float(shape @ rest) / information
     upright = tilt - shape * float(shape @ tilt) / information

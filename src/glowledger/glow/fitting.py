@@ -72,7 +72,7 @@ class Solution:
     templates : ndarray of shape (p, m)
         Counts per photon of each emitter.
     columns : ndarray of shape (p, c)
-        Templates and background columns.
+        Templates, background columns, and the second order of all lines.
     free : ndarray of shape (p, f)
         Derivative columns and the constant.
     x : ndarray of shape (c,)
@@ -170,6 +170,24 @@ def response_templates(scene: Scene, adjustment: Adjustment) -> NDArray[np.float
     return _spread(scene.grid, adjustment.shape).on_pixels(edges) * response[:, None]
 
 
+def second_order(
+    scene: Scene, adjustment: Adjustment, amounts: NDArray[np.float64] | None
+) -> NDArray[np.float64]:
+    """Return the light of all emitters at twice its wavelength, shape (p,), for an efficiency of one.
+
+    Parameters
+    ----------
+    scene, adjustment : Scene, Adjustment
+        Where the fit stands.
+    amounts : ndarray of shape (m,) or None
+        Light of each emitter; zeros where not known yet.
+    """
+    if amounts is None:
+        return np.zeros(scene.data.size)
+    edges = scene.edges_nm + scene.shift_basis @ adjustment.shift_nm
+    return scene.doubled.spread_sum(amounts, (adjustment.shape,)).on_pixels(edges)[:, 0]
+
+
 @lru_cache(maxsize=2)
 def _spread(grid: EmissionGrid, shape: LineShape) -> SpreadLines:
     """Keep the last spreads: a search over shifts uses one shape."""
@@ -186,7 +204,8 @@ def _round(
 ) -> Solution:
     """Solve the linearised problem once and re-estimate the noise."""
     m = len(scene.emitters)
-    columns = np.concatenate([templates, scene.background], axis=1)
+    ghost = second_order(scene, adjustment, None if x is None else x[:m])
+    columns = np.concatenate([templates, scene.background, ghost[:, None]], axis=1)
     constant = np.ones((scene.data.size, 1))
     if x is None:  # first round: amounts unknown, so no derivatives yet
         free, precision, pull = constant, np.zeros((1, 1)), np.zeros(1)

@@ -34,6 +34,7 @@ FREE_SIGMA = 3.0  # a species this significant has its levels freed
 TEMPERATURE_SIGMA = 12.0  # bands this significant speak of temperature
 COARSEST_FWHM_NM = 15.0  # beyond it no band has a shape of its own
 BRIGHT_SHARE = 0.2
+GHOST_SIGMA = 5.0
 LEAST_PIXELS = 100
 REFIT_ROUNDS = 6
 
@@ -217,7 +218,7 @@ def _temperatures(
     found = []
     for one in listed:
         columns = _columns(scene, one.name)
-        if not one.molecular or one.name not in freed or columns.size == 0:
+        if not one.molecular or one.name not in freed or columns.size == 0 or rough_positions(one):
             continue
         if any(scene.emitters[i].label.endswith("typical") for i in columns):
             continue
@@ -245,12 +246,13 @@ def _evidence(
         others = {name: other for name, other in light.items() if name != one.name}
         tests = []
         if drop.levels and (drop.significance >= POSSIBLE_SIGMA or entangled(reach)):  # else nobody asks
-            tests = feature_tests(scene, solution, columns, drop.residual, drop.variance, others)
+            tests = feature_tests(scene, solution, columns, drop, others)
         share = float(light[one.name][scene.used].sum()) / total if total > 0 else 0.0
         cases.append(
             Case(
                 name=one.name, visible=part, blocked=blocked, drop=drop, tests=tests, share=share,
-                reach=reach, total_counts=total, unexplained=unexplained,
+                reach=reach, total_counts=total, positions_uncertain=rough_positions(one),
+                unexplained=unexplained,
             )
         )  # fmt: skip
     needed = significance_needed(np.array([c.drop.significance for c in cases if c.drop is not None]))
@@ -297,10 +299,17 @@ def _warnings(frames: Frames, scene: Scene, solution: Solution, seen: Visibility
             f"lines and bands fit only to {100 * solution.levels.mismatch:.0f} %: line shape, response or an "
             "unlisted emitter is wrong, so faint species are hidden"
         )
-    strange = unexplained_part(scene, solution)
-    if strange > 0:
+    ghost = solution.columns[:, -1] * solution.x[-1]
+    if np.any(ghost[scene.used] > GHOST_SIGMA * np.sqrt(solution.variance[scene.used])):
+        at = float(scene.axis_nm[int(np.argmax(np.where(scene.used, ghost, 0.0)))])
         found.append(
-            f"{100 * strange:.0f} % of the light fits no listed species (in hydrogen, the many unlisted lines of "
+            f"second-order light was fitted (strongest at {at:.0f} nm, from {at / 2:.0f} nm); a long-pass filter "
+            "before the slit removes it"
+        )
+    strange = unexplained_part(scene, solution)
+    if strange > 0.01:
+        found.append(
+            f"{100 * strange:.2g} % of the light fits no listed species (in hydrogen, the many unlisted lines of "
             "H2): faint species are not claimed"
         )
     if not seen.window_stated and seen.lit_from_nm > scene.axis_nm[0] + 15:
@@ -323,7 +332,7 @@ def _fit(
         axis_nm=scene.axis_nm + moved,
         data=scene.data,
         model=solution.model,
-        background=scene.background @ solution.x[m:] + solution.free_values[-1],
+        background=solution.columns[:, m:] @ solution.x[m:] + solution.free_values[-1],
         standard_deviation=np.sqrt(
             solution.levels.pixel_variance(solution.model, error_shape(scene, solution.lines))
             + scene.stated_variance

@@ -33,8 +33,8 @@ class Drop:
         Emitters of the species that carry light.
     significance : float
         Equivalent Gaussian standard deviations.
-    residual : ndarray of shape (p,)
-        Data minus the best model without the species.
+    residual, residual_with : ndarray of shape (p,)
+        Data minus the best model without the species, and with it at the same weights.
     variance : ndarray of shape (p,)
         As it would be without the species.
     """
@@ -43,6 +43,7 @@ class Drop:
     levels: int
     significance: float
     residual: NDArray[np.float64]
+    residual_with: NDArray[np.float64]
     variance: NDArray[np.float64]
 
 
@@ -68,7 +69,10 @@ def drop_species(scene: Scene, solution: Solution, columns: NDArray[np.intp]) ->
     quick = quick_significance(solution, columns)
     if quick < CLEARLY_NOTHING:
         residual = scene.data - solution.model
-        return Drop(loss=quick**2, levels=lit, significance=quick, residual=residual, variance=variance)
+        return Drop(
+            loss=quick**2, levels=lit, significance=quick, residual=residual, residual_with=residual,
+            variance=variance,
+        )  # fmt: skip
     weight = np.where(scene.used, 1.0 / variance, 0.0)
     others = np.where(np.isin(np.arange(len(scene.emitters)), columns), 0.0, x[: len(scene.emitters)])
     # nor may the species' own light lend shape to the free columns: they would stand in for it
@@ -82,14 +86,17 @@ def drop_species(scene: Scene, solution: Solution, columns: NDArray[np.intp]) ->
     full = normal.solve(guess=x > 0)
     without = normal.solve(keep, guess=x > 0)
     loss = max(normal.misfit(without) - normal.misfit(full), 0.0)
-    free_values = np.linalg.solve(free_normal, free_rhs - cross.T @ without)
-    model = solution.columns @ without + free @ free_values
+    left = []
+    for amounts in (without, full):
+        free_values = np.linalg.solve(free_normal, free_rhs - cross.T @ amounts)
+        left.append(scene.data - solution.columns @ amounts - free @ free_values)
     lit = max(int((full[columns] > 0).sum()), 1)
     return Drop(
         loss=loss,
         levels=lit,
         significance=significance(loss, lit),
-        residual=scene.data - model,
+        residual=left[0],
+        residual_with=left[1],
         variance=variance,
     )
 

@@ -65,6 +65,9 @@ class Scene:
         What may glow.
     grid : EmissionGrid
         Their lines.
+    doubled : EmissionGrid
+        The same lines at twice their wavelength, dimmed by the expected response: where a grating shows
+        them in second order.
     background : ndarray of shape (p, b)
         Smooth non-negative columns.
     expected : ndarray of shape (p,)
@@ -95,6 +98,7 @@ class Scene:
     used: NDArray[np.bool_]
     emitters: tuple[Emitter, ...]
     grid: EmissionGrid
+    doubled: EmissionGrid
     background: NDArray[np.float64]
     expected: NDArray[np.float64]
     hats: NDArray[np.float64]
@@ -169,6 +173,13 @@ def build_scene(
         emitters=emitters,
         grid=emission_grid(
             [e.wavelength_nm for e in emitters], [e.rate for e in emitters], line_spread, low, high
+        ),
+        doubled=emission_grid(
+            [2 * e.wavelength_nm for e in emitters],
+            [e.rate * expected_response(e.wavelength_nm, bench) for e in emitters],
+            line_spread,
+            low,
+            high,
         ),
         background=background_basis(axis, middle_fwhm),
         expected=expected_response(axis, bench),

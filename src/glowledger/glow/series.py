@@ -26,8 +26,9 @@ EARLY_PART = 0.15  # of the frames: where what is being cleaned off is strongest
 FEW = 12  # frames: below, early and whole are one
 JOINT_SIGMA = 4.0  # species this significant in the mean or early are measured jointly; others one by one
 FREE_SHARE = 0.05  # of the line light: species this bright keep their levels free
+FREE_LEVEL = 0.01  # of a species' light: fainter levels keep their proportions
 DRIFT_BIN = 0.12  # of the line width: templates are moved in steps this fine
-DRIFT_ROUNDS = 3
+DRIFT_ROUNDS = 8  # at most
 IMPUTE_ROUNDS = 3
 
 
@@ -103,11 +104,15 @@ class SeriesModel:
         n = len(frames)
         counts = np.array(frames.counts)
         hidden = frames.mask & scene.used[None, :]
-        drift = np.zeros(n)
+        drift, step = np.zeros(n), 1.2 * DRIFT_BIN * fwhm
         cache: dict[int, Projection] = {}
-        fitted = np.zeros((n, 0))
+        fitted, moved, bins = np.zeros((n, 0)), np.zeros(n), np.zeros(n, dtype=int)
+        before = np.full(n, -(10**6))
         for _ in range(DRIFT_ROUNDS):
             bins = np.round(drift / (DRIFT_BIN * fwhm)).astype(int)
+            if np.array_equal(bins, before):
+                break
+            before = bins
             moved = np.zeros(n)
             fitted = np.zeros((n, self._projection(0, cache, fwhm).columns.shape[1]))
             for number in np.unique(bins):  # few: frames of like drift share one projection
@@ -115,14 +120,17 @@ class SeriesModel:
                 projection = self._projection(int(number), cache, fwhm)
                 y = _filled(counts[rows], hidden[rows], projection)
                 fitted[rows] = y @ projection.solve.T
-                moved[rows] = number * DRIFT_BIN * fwhm + self._drift_left(fitted[rows])
-            drift = np.clip(np.nan_to_num(moved), -2 * fwhm, 2 * fwhm)
+                left = self._drift_left(fitted[rows])
+                moved[rows] = number * DRIFT_BIN * fwhm + left
+                # far from its bin the derivative overstates: one bin at a time
+                drift[rows] = number * DRIFT_BIN * fwhm + np.clip(np.nan_to_num(left), -step, step)
+            drift = np.clip(drift, -2 * fwhm, 2 * fwhm)
         return self._results(frames, counts, hidden, bins, cache, fitted, moved)
 
     def _drift_left(self, fitted: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the drift beyond the bin from the derivative column, nm; NaN where there is no light."""
-        brightness = fitted[:, : self._pattern_count()] @ self._mean_amounts()
-        brightness = brightness / max(float(self._mean_amounts() @ self._mean_amounts()), 1e-300)
+        light = self._pattern_light()
+        brightness = fitted[:, : self._pattern_count()] @ light / max(float(light.sum()), np.finfo(float).tiny)
         left = fitted[:, self._pattern_count() + self.identified.scene.background.shape[1]]
         with np.errstate(divide="ignore", invalid="ignore"):
             return np.where(brightness > 0.02, left / brightness, np.nan)
@@ -136,9 +144,10 @@ class SeriesModel:
     def _pattern_count(self) -> int:
         return sum(len(groups) for groups in self.patterns.values())
 
-    def _mean_amounts(self) -> NDArray[np.float64]:
-        """Return the amount of every pattern in the mean spectrum (patterns are scaled to it)."""
-        return np.ones(self._pattern_count())
+    def _pattern_light(self) -> NDArray[np.float64]:
+        """Return the counts of every pattern in the mean spectrum, to which patterns are scaled."""
+        in_pixels = self.identified.solution.templates[self.identified.scene.used].sum(axis=0)
+        return np.array([in_pixels[c] @ w for groups in self.patterns.values() for c, w in groups])
 
     def _projection(self, number: int, cache: dict[int, Projection], fwhm: float) -> Projection:
         if number not in cache:
@@ -323,7 +332,7 @@ def _patterns(
 ) -> list[tuple[NDArray[np.intp], NDArray[np.float64]]]:
     """Return the fixed proportions of a species' emitters, from whichever mean shows it better.
 
-    Bright species keep each lit level to itself: their populations may change during a run, and a change
+    Bright species keep each bright level to itself: their populations may change during a run, and a change
     must not look like another species.
     """
     found: dict[str, float] = {}
@@ -335,9 +344,19 @@ def _patterns(
     if not columns:
         return []
     amounts = np.array([found[whole.scene.emitters[i].label] for i in columns])
-    if free:
-        return [(np.array([c], dtype=np.intp), np.array([a])) for c, a in zip(columns, amounts, strict=True)]
-    return [(np.array(columns, dtype=np.intp), amounts)]
+    if not free:
+        return [(np.array(columns, dtype=np.intp), amounts)]
+    light = whole.solution.templates[whole.scene.used].sum(axis=0)[columns] * amounts
+    bright = light >= FREE_LEVEL * light.sum()
+    groups = [
+        (np.array([c], dtype=np.intp), np.array([a]))
+        for c, a, alone in zip(columns, amounts, bright, strict=True)
+        if alone
+    ]
+    if not bright.all():
+        rest = np.flatnonzero(~bright)
+        groups.append((np.array(columns, dtype=np.intp)[rest], amounts[rest]))
+    return groups
 
 
 def _least_squares(columns: NDArray[np.float64], weight: NDArray[np.float64]) -> NDArray[np.float64]:
