@@ -48,7 +48,13 @@ def solved(counts, lamp, pixel=None, kind="pixel"):
 
 @pytest.mark.parametrize(
     ("lamp", "lines"),
-    [("ne", NEON), ("hg-ar", MERCURY | ARGON), ("hg,ar", MERCURY | ARGON), ("ar", ARGON), ("hg,ne,ar", NEON | MERCURY | ARGON)],
+    [
+        ("ne", NEON),
+        ("hg-ar", MERCURY | ARGON),
+        ("hg,ar", MERCURY | ARGON),
+        ("ar", ARGON),
+        ("hg,ne,ar", NEON | MERCURY | ARGON),
+    ],
 )
 def test_published_lines_land_where_they_are_published(lamp, lines):
     nm = axis()
@@ -183,7 +189,11 @@ def test_light_without_lines_is_refused():
     rng = np.random.default_rng(1)
     x = np.linspace(-1, 1, 2048)
     bump = 30000 * np.exp(-((x / 0.4) ** 2))
-    for counts in (np.full(2048, 900.0), rng.normal(900.0, 10.0, 2048), rng.poisson(bump + 900.0).astype(float)):
+    for counts in (
+        np.full(2048, 900.0),
+        rng.normal(900.0, 10.0, 2048),
+        rng.poisson(bump + 900.0).astype(float),
+    ):
         with pytest.raises(CalibrationError, match="emission lines stand out"):
             solved(counts, "ne")
 

@@ -108,7 +108,11 @@ def test_smooth_light_and_noise_hold_no_lines():
     rng = np.random.default_rng(8)
     x = np.linspace(0, 1, 1500)
     bump = 20000 * np.exp(-(((x - 0.5) / 0.2) ** 2))
-    for counts in (np.full(1500, 1000.0), rng.normal(1000.0, 20.0, 1500), rng.poisson(bump + 500.0).astype(float)):
+    for counts in (
+        np.full(1500, 1000.0),
+        rng.normal(1000.0, 20.0, 1500),
+        rng.poisson(bump + 500.0).astype(float),
+    ):
         peaks, _ = find_peaks(counts)
         assert len(peaks) <= 1  # five sigma, 1500 pixels
 

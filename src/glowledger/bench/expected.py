@@ -82,7 +82,9 @@ def merged(lines: LineList, fwhm_nm: float) -> LineList:
         if gaps[closest] > MERGE_WIDTHS * fwhm_nm:
             break
         total = weight[closest] + weight[closest + 1]
-        centre[closest] = (centre[closest] * weight[closest] + centre[closest + 1] * weight[closest + 1]) / total
+        centre[closest] = (
+            centre[closest] * weight[closest] + centre[closest + 1] * weight[closest + 1]
+        ) / total
         weight[closest] = total
         groups[closest] = groups[closest] + groups[closest + 1]
         del groups[closest + 1], centre[closest + 1], weight[closest + 1]

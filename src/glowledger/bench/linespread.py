@@ -6,7 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.bench.model import LineSpread
-from glowledger.bench.peaks import Peaks, Scene
+from glowledger.bench.peaks import Peaks
+from glowledger.bench.scene import Scene
 
 Floats = NDArray[np.float64]
 

@@ -16,7 +16,10 @@ CROOKEDNESS = (0.02, 0.007, 0.0015, 0.0008, 0.0005, 0.0004)
 ROBUST = 4.685  # Tukey's biweight at 95 % efficiency for normal errors (Holland & Welsch 1977)
 GAIN = 1.0  # in log predictive density that a higher degree must bring
 LINES_PER_DEGREE = 3
-LOWEST_DEGREE, HIGHEST_DEGREE = 3, 5  # every spectrometer is bent and twisted; the prior keeps a straight one straight
+LOWEST_DEGREE, HIGHEST_DEGREE = (
+    3,
+    5,
+)  # every spectrometer is bent and twisted; the prior keeps a straight one straight
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -67,9 +70,9 @@ def _solve(
     """Return coefficients, covariance, leverage of a weighted ridge fit."""
     rate = weight / variance
     normal = (basis * rate[:, None]).T @ basis + np.diag(precision)
-    covariance = np.linalg.inv(normal)
+    covariance = np.asarray(np.linalg.inv(normal), dtype=np.float64)
     coefficients = covariance @ (basis.T @ (rate * nm))
-    leverage = np.einsum("mi,ij,mj->m", basis, covariance, basis) * rate
+    leverage = np.asarray(np.einsum("mi,ij,mj->m", basis, covariance, basis)) * rate
     return coefficients, covariance, leverage
 
 
@@ -91,10 +94,10 @@ def fit_lines(u: Floats, nm: Floats, error_nm: Floats, degree: int, span_nm: flo
     -------
     LineFit
     """
-    basis = chebvander(u, degree)
+    basis = np.asarray(chebvander(u, degree), dtype=np.float64)
     precision = np.full(degree + 1, 1e-8)  # 10 µm: no opinion, but never singular
     precision[2:] = 1.0 / (np.array(CROOKEDNESS[: max(degree - 1, 0)]) * span_nm) ** 2
-    weight = np.ones(len(u))
+    weight: Floats = np.ones(len(u))
     scatter2 = 0.0
     for _ in range(12):
         variance = error_nm**2 + scatter2
@@ -106,7 +109,9 @@ def fit_lines(u: Floats, nm: Floats, error_nm: Floats, degree: int, span_nm: flo
         spread = 1.4826 * float(np.median(np.abs(z[kept]))) if np.count_nonzero(kept) > degree + 3 else 1.0
         spread = max(spread, 1.0)
         typical2 = float(np.median(error_nm[kept] ** 2))
-        target = max((spread**2 - 1.0) * (typical2 + scatter2) + scatter2, 0.0) if spread > 1.0 else scatter2 * 0.7
+        target = (
+            max((spread**2 - 1.0) * (typical2 + scatter2) + scatter2, 0.0) if spread > 1.0 else scatter2 * 0.7
+        )
         new = np.where(np.abs(z / spread) < ROBUST, (1.0 - (z / spread / ROBUST) ** 2) ** 2, 0.0)
         done = np.max(np.abs(new - weight)) < 1e-3 and abs(target - scatter2) < 1e-3 * (typical2 + scatter2)
         weight, scatter2 = new, target
@@ -117,7 +122,9 @@ def fit_lines(u: Floats, nm: Floats, error_nm: Floats, degree: int, span_nm: flo
     residual = nm - basis @ coefficients
     left_out = residual / np.clip(1.0 - leverage, 1e-3, 1.0)
     prediction = np.einsum("mi,ij,mj->m", basis, covariance, basis) / np.clip(1.0 - leverage, 1e-3, 1.0)
-    predicted_variance = np.where(weight > 0.0, prediction, np.einsum("mi,ij,mj->m", basis, covariance, basis))
+    predicted_variance = np.where(
+        weight > 0.0, prediction, np.einsum("mi,ij,mj->m", basis, covariance, basis)
+    )
     total = np.maximum(predicted_variance, 0.0) + variance
     # heavy tails, so that one foreign line cannot decide the degree
     z2 = np.minimum(left_out**2 / total, 1e3)

@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from glowledger.bench.hypotheses import Prior
 from glowledger.bench.outcome import Calibration
-from glowledger.bench.peaks import Peaks, Scene
+from glowledger.bench.peaks import Peaks
+from glowledger.bench.scene import Scene
 from glowledger.bench.shots import Shot
 from glowledger.bench.solving import solve
 
@@ -62,7 +63,9 @@ def check_seam(result: Calibration, shots: list[Shot], axis: Floats) -> Calibrat
                     "The axis seems to join two detectors: export each by itself and calibrate it by itself."
                 ))  # fmt: skip
             where = "below" if (side < 0) == (result.solution.coefficients[1] > 0) else "beyond"
-            notes.append(f"{len(rows)} bright peaks {where} {nm:.0f} nm are no lines of this lamp; nothing is claimed there.")
+            notes.append(
+                f"{len(rows)} bright peaks {where} {nm:.0f} nm are no lines of this lamp; nothing is claimed there."
+            )
     return replace(result, warnings=(*result.warnings, *notes))
 
 
@@ -103,7 +106,9 @@ def part_of(shot: Shot, part: slice) -> Shot:
     columns["pixel"] = columns["pixel"] - first
     scene = shot.scene
     hot = scene.hot[(scene.hot >= first) & (scene.hot < part.stop)] - first
-    arrays = {name: getattr(scene, name)[part] for name in ("counts", "continuum", "noise", "usable", "saturated")}
+    arrays = {
+        name: getattr(scene, name)[part] for name in ("counts", "continuum", "noise", "usable", "saturated")
+    }
     return replace(
         shot,
         peaks=Peaks(**columns),

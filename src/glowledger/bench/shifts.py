@@ -11,7 +11,9 @@ from glowledger.bench.profiles import gaussian, normal_solve
 
 Floats = NDArray[np.float64]
 
-STRENGTH_SPREAD = 0.8  # of a line's listed share: how far a blend's ratio may be from the list; common practice
+STRENGTH_SPREAD = (
+    0.8  # of a line's listed share: how far a blend's ratio may be from the list; common practice
+)
 WIDTH_SPREAD = 0.05  # of the width: how well the width profile is known at one line
 BAND_WIDTH_NM = 3.0  # of a phosphor band; common practice, from memory
 
@@ -144,5 +146,7 @@ def _solve_step(
     last[0, -2] = 1.0 / (0.5 * width_px)
     last[1, -1] = 1.0 / WIDTH_SPREAD
     design = np.vstack([top, below, last])
-    residual = np.concatenate([goal - stacked @ amplitude, [-shift / (0.5 * width_px), -widen / WIDTH_SPREAD]])
+    residual = np.concatenate(
+        [goal - stacked @ amplitude, [-shift / (0.5 * width_px), -widen / WIDTH_SPREAD]]
+    )
     return area, design, residual

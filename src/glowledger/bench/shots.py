@@ -9,8 +9,9 @@ from numpy.typing import NDArray
 
 from glowledger.bench.expected import LineList, lines_of
 from glowledger.bench.linespread import width_profile
-from glowledger.bench.matching import Pattern
-from glowledger.bench.peaks import Peaks, Scene, detect, find_peaks, measure
+from glowledger.bench.pattern import Pattern
+from glowledger.bench.peaks import Peaks, detect, find_peaks, measure
+from glowledger.bench.scene import Scene
 from glowledger.errors import CalibrationError
 from glowledger.spectra.frames import Frames
 
@@ -114,9 +115,18 @@ def pattern_of(shots: list[Shot]) -> Pattern:
         width = shot.fwhm_px[np.clip(np.rint(peaks.pixel).astype(int), 0, len(shot.u) - 1)] * step
         top = float(np.max(area)) if len(shots) > 1 else 1.0
         columns.append(
-            [bright / top, shot.u_at(peaks.pixel), peaks.standard_error_px * step, area / top, peaks.saturated, width]
+            [
+                bright / top,
+                shot.u_at(peaks.pixel),
+                peaks.standard_error_px * step,
+                area / top,
+                peaks.saturated.astype(np.float64),
+                width,
+            ]
         )
-    bright, u, u_se, strength, saturated, width = (np.concatenate(parts) for parts in zip(*columns, strict=True))
+    bright, u, u_se, strength, saturated, width = (
+        np.concatenate(parts) for parts in zip(*columns, strict=True)
+    )
     order = np.argsort(-bright, kind="stable")
     if len(shots) > 1:
         order = _without_twins(order, u, width)
@@ -150,7 +160,9 @@ def joined_lines(shots: list[Shot]) -> LineList:
         for name in ("wavelength_nm", "strength", "error_nm", "anchor", "bright")
     }
     _, first = np.unique(np.round(arrays["wavelength_nm"], 3), return_index=True)
-    return LineList(species=tuple(species[i] for i in first), **{name: a[first] for name, a in arrays.items()})
+    return LineList(
+        species=tuple(species[i] for i in first), **{name: a[first] for name, a in arrays.items()}
+    )
 
 
 def with_better_width(shot: Shot, single: NDArray[np.bool_]) -> Shot:

@@ -8,7 +8,9 @@ import numpy as np
 from numpy.polynomial.chebyshev import chebder, chebval
 from numpy.typing import NDArray
 
-from glowledger.bench.polynomial import HIGHEST_DEGREE, LineFit, best_degree, fit_lines
+from glowledger.bench.identified import Identified
+from glowledger.bench.outer_lines import crowd_of, supported
+from glowledger.bench.polynomial import LineFit
 from glowledger.bench.shifts import BAND_WIDTH_NM, Components, Shift, fit_shift
 from glowledger.bench.shots import Shot
 
@@ -20,43 +22,6 @@ PLATEAU = 0.12  # of the FWHM: how far a flat-topped line may lie from the middl
 MISFIT = 0.08  # of the height: a peak fitted worse than this has a hot pixel or a stranger in it
 LEAST_SHARE = 0.005  # lines fainter than this share of the brightest beside them do not matter
 BRIGHT, SEEN_SHARE = 0.3, 0.45  # an element is there if this share of its lines above 0.3 of the brightest is
-SURE_WITHIN = 0.6  # of the FWHM: an outer line predicted this well by the others cannot be mistaken
-LONE_GAP, LONE_WITHIN = 0.16, 0.2  # an outer line this far off (mapped axis) must be predicted so well (of the FWHM)
-LUCK_ALONE, LUCK_TOGETHER = 0.004, 0.001  # chance of foreign peaks where outer lines are expected
-MANY_LINES, LUCK_WITH_MANY = 15, 0.012  # so many lines hold the curve well enough to reach farther
-MOST_OUTER = 2
-GOOD_TO = 0.09  # of the FWHM: standard error that the solution may have between its lines
-
-
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class Identified:
-    """Peaks with the lines they were taken for; arrays of shape (k,).
-
-    Attributes
-    ----------
-    peak, shot : ndarray of intp
-        Index into the peaks of a shot, and which shot.
-    u : ndarray
-        Where the line falls on the axis mapped to -1..1.
-    wavelength_nm, error_nm : ndarray
-        Published wavelength (of the brightest line in a blend); standard error of its place, nm.
-    width_nm : ndarray
-        Line width there.
-    species : tuple of str
-        Standard notation.
-    anchor, single : ndarray of bool
-        May carry the solution; no other listed line within the peak.
-    """
-
-    peak: NDArray[np.intp]
-    shot: NDArray[np.intp]
-    u: Floats
-    wavelength_nm: Floats
-    error_nm: Floats
-    width_nm: Floats
-    species: tuple[str, ...]
-    anchor: NDArray[np.bool_]
-    single: NDArray[np.bool_]
 
 
 @dataclass(slots=True)
@@ -71,8 +36,8 @@ class _Trial:
 
 def _on_grid(shot: Shot, coefficients: Floats) -> _Trial:
     pixels = np.arange(len(shot.u), dtype=np.float64)
-    nm = np.asarray(chebval(shot.u, coefficients))
-    slope = np.abs(chebval(shot.u, chebder(coefficients))) * np.gradient(shot.u)
+    nm = np.asarray(chebval(shot.u, coefficients), dtype=np.float64)
+    slope = np.abs(np.asarray(chebval(shot.u, chebder(coefficients)))) * np.gradient(shot.u)
     order = np.argsort(nm)
     line_px = np.interp(shot.lines.wavelength_nm, nm[order], pixels[order], left=-1e9, right=-1e9)
     return _Trial(nm=nm, slope=slope, line_px=line_px, order=order)
@@ -129,7 +94,16 @@ def _one_peak(
     if not lines.anchor[brightest]:
         u = float(shot.u_at(np.array(centre)))
         error = float(np.hypot(lines.error_nm[brightest], shot.peaks.standard_error_px[i] * slope))
-        return i, u, float(lines.wavelength_nm[brightest]), error, width * slope, lines.species[brightest], False, False
+        return (
+            i,
+            u,
+            float(lines.wavelength_nm[brightest]),
+            error,
+            width * slope,
+            lines.species[brightest],
+            False,
+            False,
+        )
     fit = _shift_here(shot, trial, i, width, slope, listed, around[~lines.anchor[around]])
     if fit is None:
         return None
@@ -163,12 +137,20 @@ def _as_the_plateau_says(shot: Shot, i: int, place: float, width: float) -> bool
 
 
 def _shift_here(
-    shot: Shot, trial: _Trial, i: int, width: float, slope: float, listed: NDArray[np.intp], bands: NDArray[np.intp]
+    shot: Shot,
+    trial: _Trial,
+    i: int,
+    width: float,
+    slope: float,
+    listed: NDArray[np.intp],
+    bands: NDArray[np.intp],
 ) -> Shift | None:
     """Fit the lines around one peak; neighbours that are not of the lamp are fitted along, unmoved."""
     centre = float(shot.peaks.pixel[i])
     half_window = 1.05 * width + 1.5
-    inside = np.arange(max(int(np.ceil(centre - half_window)), 0), min(int(centre + half_window) + 1, len(trial.nm)))
+    inside = np.arange(
+        max(int(np.ceil(centre - half_window)), 0), min(int(centre + half_window) + 1, len(trial.nm))
+    )
     inside = inside[shot.scene.usable[inside]]
     nearby = np.flatnonzero(np.abs(shot.peaks.pixel - centre) < 1.9 * width)
     foreign = [
@@ -228,8 +210,8 @@ def refine_solution(scale: Floats, shots: list[Shot]) -> Refined | None:
         usable = np.flatnonzero(_best_of_each(found) & _of_seen_elements(found, shots, coefficients))
         if len(usable) < 3:
             return None
-        crowd = _crowd(shots, coefficients)
-        fit, kept = _supported(found, usable, span, crowd)
+        crowd = crowd_of(shots, coefficients)
+        fit, kept = supported(found, usable, span, crowd)
         if fit is None:
             return None
         used = np.zeros(len(found.peak), dtype=bool)
@@ -237,22 +219,6 @@ def refine_solution(scale: Floats, shots: list[Shot]) -> Refined | None:
         result = Refined(fit=fit, found=found, used=used, residual_nm=found.wavelength_nm - fit.nm(found.u))
         coefficients = fit.coefficients
     return result
-
-
-@dataclass(slots=True)
-class _Crowd:
-    """All peaks under the trial scale and all listed lines: what an outer line may be mistaken for."""
-
-    peak_nm: Floats
-    line_nm: Floats
-    line_strength: Floats
-
-
-def _crowd(shots: list[Shot], coefficients: Floats) -> _Crowd:
-    peak_nm = [np.asarray(chebval(s.u_at(s.peaks.pixel), coefficients)) for s in shots]
-    line_nm, first = np.unique(np.concatenate([s.lines.wavelength_nm for s in shots]), return_index=True)
-    strength = np.concatenate([s.lines.strength for s in shots])[first]
-    return _Crowd(peak_nm=np.concatenate(peak_nm), line_nm=line_nm, line_strength=strength)
 
 
 def _joined(parts: list[Identified]) -> Identified:
@@ -308,85 +274,3 @@ def _expected_of(name: str, shots: list[Shot]) -> tuple[Floats, Floats]:
         nm.append(shot.lines.wavelength_nm[rows])
         strength.append(shot.lines.strength[rows])
     return np.concatenate(nm), np.concatenate(strength)
-
-
-def _supported(
-    found: Identified, usable: NDArray[np.intp], span: float, crowd: _Crowd
-) -> tuple[LineFit | None, NDArray[np.intp]]:
-    """Fit the usable lines; drop outer ones that the others do not confirm, until all are confirmed."""
-    kept = usable
-    fit: LineFit | None = None
-    while len(kept) >= 3:
-        try:
-            fit = best_degree(found.u[kept], found.wavelength_nm[kept], found.error_nm[kept], span)
-        except ValueError:
-            return None, kept
-        alive = np.flatnonzero(fit.weight > 0.05)
-        if len(alive) <= 4:
-            return fit, kept
-        order = alive[np.argsort(found.u[kept[alive]])]
-        sides = (order, order[::-1])
-        dropped = [int(ends[0]) for ends in sides if _mistakable(found, kept, fit, ends, crowd, span)]
-        if not dropped:
-            dropped = _beyond_gap(found, kept, fit, order)
-        if not dropped:
-            return fit, kept
-        kept = np.delete(kept, dropped)
-    return fit, kept
-
-
-def _mistakable(
-    found: Identified, kept: NDArray[np.intp], fit: LineFit, ends: NDArray[np.intp], crowd: _Crowd, span: float
-) -> bool:
-    """Return whether an outer line may be another line or a foreign peak, judged by what the others predict.
-
-    `ends` are the outermost lines of one side, outermost first. Where the others do not predict a line closely, it is
-    kept only if chance could hardly have put a peak there: alone, or together with its neighbours.
-    """
-    density = (len(crowd.peak_nm) - len(found.peak) + 1) / span
-    for count in range(1, min(MOST_OUTER, len(ends), len(kept) - 4) + 1):
-        group = ends[:count]
-        rest = np.delete(kept, group)
-        degree = min(fit.degree + 2, HIGHEST_DEGREE + 1)
-        others = fit_lines(found.u[rest], found.wavelength_nm[rest], found.error_nm[rest], degree, span)
-        rows = kept[group]
-        off = np.abs(found.wavelength_nm[rows] - others.nm(found.u[rows]))
-        variance = others.standard_error_nm(found.u[rows]) ** 2 + others.scatter_nm**2 + found.error_nm[rows] ** 2
-        error = np.sqrt(variance)
-        if count == 1:
-            width, nm = found.width_nm[rows[0]], found.wavelength_nm[rows[0]]
-            lone = np.min(np.abs(found.u[rest] - found.u[rows[0]])) > LONE_GAP
-            if off[0] < LONE_WITHIN * width and (not lone or error[0] < SURE_WITHIN * width):
-                return False
-            if _crowded(crowd, nm, max(2.5 * error[0], off[0]), width):
-                return True
-        elif np.any(off < LONE_WITHIN * found.width_nm[rows]):
-            continue  # a neighbour that is sure anyway proves nothing for the outer one
-        luck = float(np.prod(np.minimum(2.0 * np.maximum(off, error) * density, 1.0)))
-        if luck < (LUCK_TOGETHER if count > 1 else LUCK_ALONE if len(rest) < MANY_LINES else LUCK_WITH_MANY):
-            return False
-    return True
-
-
-def _crowded(crowd: _Crowd, nm: float, reach: float, width: float) -> bool:
-    """Return whether within `reach` of a line there is another it could be, or another peak that could be it."""
-    if reach < SURE_WITHIN * width:
-        return False
-    own = float(np.max(crowd.line_strength[np.abs(crowd.line_nm - nm) < 1e-3], initial=0.0))
-    peaks = np.count_nonzero(np.abs(crowd.peak_nm - nm) < reach)
-    lines = np.count_nonzero((np.abs(crowd.line_nm - nm) < reach) & (crowd.line_strength > 0.1 * own))
-    return bool(peaks > 1 or lines > 1)
-
-
-def _beyond_gap(found: Identified, kept: NDArray[np.intp], fit: LineFit, order: NDArray[np.intp]) -> list[int]:
-    """Return the fewer lines on one side of the worst gap, if the solution is not good within that gap."""
-    u = found.u[kept[order]]
-    width = found.width_nm[kept[order]]
-    middle = 0.5 * (u[1:] + u[:-1])
-    excess = fit.standard_error_nm(middle) / (GOOD_TO * 0.5 * (width[1:] + width[:-1]))
-    worst = int(np.argmax(excess))
-    if excess[worst] <= 1.0:
-        return []
-    left, right = order[: worst + 1], order[worst + 1 :]
-    fewer = left if len(left) < len(right) else right
-    return [int(k) for k in fewer] if len(order) - len(fewer) >= 4 else []

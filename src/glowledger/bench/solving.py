@@ -8,9 +8,10 @@ import numpy as np
 from numpy.polynomial.chebyshev import chebder, chebval
 from numpy.typing import NDArray
 
+from glowledger.bench.evidence import Candidate
 from glowledger.bench.hypotheses import Prior
 from glowledger.bench.linespread import clean_widths, measured_linespread
-from glowledger.bench.matching import Candidate, match
+from glowledger.bench.matching import match
 from glowledger.bench.model import WavelengthSolution
 from glowledger.bench.outcome import Calibration, LineRow, curve_error_nm
 from glowledger.bench.shots import Shot, joined_lines, pattern_of, with_better_width
@@ -26,7 +27,6 @@ LARGEST_ERROR = 0.15  # of the line width: one sigma of the curve between its li
 FEW_LINES, FEW_LINES_ERROR = 6, 0.08  # the same for so few lines, where the error rests on the prior
 MIN_USED = 4
 MIN_EXPLAINED = 0.5
-
 
 
 def candidates_for(shots: list[Shot], prior: Prior | None = None) -> list[Candidate]:
@@ -66,14 +66,20 @@ def solve(
     best = found[0]
     refined = refine_solution(best.scale, shots)
     if refined is not None:
-        better = [with_better_width(shot, _single(refined, k, len(shot.peaks))) for k, shot in enumerate(shots)]
+        better = [
+            with_better_width(shot, _single(refined, k, len(shot.peaks))) for k, shot in enumerate(shots)
+        ]
         changed = any(new is not old for new, old in zip(better, shots, strict=True))
         again = refine_solution(best.scale, better) if changed else None
         if again is not None:
             shots, refined = better, again
     margin = best.log_evidence - max((c.log_evidence for c in found[1:] if _unlike(c, best)), default=-1e3)
     result = Calibration(
-        lamp=lamp, accepted=False, log_evidence=best.log_evidence, log_margin=min(margin, 999.0), peaks_found=peaks_found
+        lamp=lamp,
+        accepted=False,
+        log_evidence=best.log_evidence,
+        log_margin=min(margin, 999.0),
+        peaks_found=peaks_found,
     )
     if refined is None:
         return replace(result, reasons=("fewer than three lines can carry a solution",))
@@ -109,7 +115,11 @@ def _with_solution(result: Calibration, refined: Refined, shots: list[Shot], axi
         )
         for k in range(len(found.peak))
     )  # fmt: skip
-    covered = (float(np.min(at[used])), float(np.max(at[used]))) if np.any(used) else (float(axis[0]), float(axis[-1]))
+    covered = (
+        (float(np.min(at[used])), float(np.max(at[used])))
+        if np.any(used)
+        else (float(axis[0]), float(axis[-1]))
+    )
     solution = WavelengthSolution(
         coefficients=fit.coefficients, domain=(float(axis[0]), float(axis[-1])), covariance=fit.covariance,
         scatter_nm=fit.scatter_nm, covered=covered,
@@ -159,7 +169,9 @@ def _doubts(result: Calibration, best: Candidate) -> tuple[str, ...]:
         places = np.linspace(*result.solution.covered, 101)
         worst = float(np.max(curve_error_nm(result.solution, places)))
         if worst > (LARGEST_ERROR if result.matched > FEW_LINES else FEW_LINES_ERROR) * result.fwhm_nm:
-            doubts.append(f"too few lines hold the scale: between them it is uncertain by {worst:.2g} nm (one sigma)")
+            doubts.append(
+                f"too few lines hold the scale: between them it is uncertain by {worst:.2g} nm (one sigma)"
+            )
     if best.explained < MIN_EXPLAINED:
         doubts.append("most of the bright peaks are not of this lamp")
     return tuple(doubts)

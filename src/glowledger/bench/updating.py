@@ -53,7 +53,9 @@ def updated_bench(path: Path, calibration: Calibration, frames: list[Frames]) ->
     bench = old if old is not None and old.pixels == pixels else Bench(pixels=pixels)
     notes: tuple[str, ...] = ()
     if old is not None and old.pixels != pixels:
-        notes = (f"The old bench was made for {old.pixels} points, this lamp file has {pixels}: replaced altogether.",)
+        notes = (
+            f"The old bench was made for {old.pixels} points, this lamp file has {pixels}: replaced altogether.",
+        )
     elif old is not None and old.solution is not None:
         notes = (moved(old.solution, calibration.solution),)
     detector = bench.detector
@@ -92,7 +94,9 @@ def _story(calibration: Calibration, frames: list[Frames]) -> str:
 
 def moved(old: WavelengthSolution, new: WavelengthSolution) -> str:
     """Say whether two solutions of one instrument differ by more than their errors."""
-    if max(abs(old.domain[0] - new.domain[0]), abs(old.domain[1] - new.domain[1])) > 1e-3 * np.ptp(new.domain):
+    if max(abs(old.domain[0] - new.domain[0]), abs(old.domain[1] - new.domain[1])) > 1e-3 * np.ptp(
+        new.domain
+    ):
         return "The old bench was made for another axis; not compared."
     low, high = max(old.covered[0], new.covered[0]), min(old.covered[1], new.covered[1])
     if low >= high:

@@ -27,7 +27,9 @@ def accuracy_nm(calibration: Calibration) -> float:
         return float("nan")
     places = np.linspace(*solution.covered, 201)
     curve = curve_error_nm(solution, places)
-    return max(2.0 * float(np.max(curve)), calibration.loo_rms_nm if np.isfinite(calibration.loo_rms_nm) else 0.0)
+    return max(
+        2.0 * float(np.max(curve)), calibration.loo_rms_nm if np.isfinite(calibration.loo_rms_nm) else 0.0
+    )
 
 
 def axis_ends_nm(solution: WavelengthSolution) -> tuple[float, float]:

@@ -20,9 +20,15 @@ from glowledger.cli.reading_options import reading_options
     metavar="LAMP",
     help="cfl, ne, hg, hg-ar, ar, he, kr, xe, h2, elements with commas (hg,cd,ar), or auto [auto]. Once, or per file.",
 )
-@click.option("--dark", type=click.Path(path_type=Path), help="Dark file to subtract: same exposure, lamp off.")
-@click.option("--bench", type=click.Path(path_type=Path), help="bench.toml to write, or to update if it exists.")
-@click.option("-o", "--output", type=click.Path(path_type=Path), help="Folder for the line table and the figure.")
+@click.option(
+    "--dark", type=click.Path(path_type=Path), help="Dark file to subtract: same exposure, lamp off."
+)
+@click.option(
+    "--bench", type=click.Path(path_type=Path), help="bench.toml to write, or to update if it exists."
+)
+@click.option(
+    "-o", "--output", type=click.Path(path_type=Path), help="Folder for the line table and the figure."
+)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document instead of text.")
 @reading_options
 def command(
@@ -51,7 +57,9 @@ def command(
     from glowledger.spectra.reading import read_spectra, require_light
 
     if lamps and len(lamps) not in (1, len(files)):
-        raise click.UsageError(f"{len(files)} files but {len(lamps)} --lamp: give one for all, or one per file.")
+        raise click.UsageError(
+            f"{len(files)} files but {len(lamps)} --lamp: give one for all, or one per file."
+        )
     named = lamps * len(files) if len(lamps) == 1 else lamps or ("auto",) * len(files)
     shots = []
     for file, lamp in zip(files, named, strict=True):

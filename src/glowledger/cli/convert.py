@@ -12,8 +12,12 @@ from glowledger.cli.reading_options import reading_options
 
 @click.command()
 @click.argument("file", type=click.Path(path_type=Path))
-@click.option("--bench", type=click.Path(path_type=Path), required=True, help="bench.toml of this spectrometer.")
-@click.option("--dark", type=click.Path(path_type=Path), help="Dark file to subtract: same exposure, plasma off.")
+@click.option(
+    "--bench", type=click.Path(path_type=Path), required=True, help="bench.toml of this spectrometer."
+)
+@click.option(
+    "--dark", type=click.Path(path_type=Path), help="Dark file to subtract: same exposure, plasma off."
+)
 @click.option(
     "-o",
     "--output",

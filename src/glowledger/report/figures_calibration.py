@@ -40,7 +40,9 @@ def calibration_figure(calibration: Calibration, frames: list[Frames]) -> Figure
         above, below = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
         _spectrum(above, calibration, frames)
         _residuals(below, calibration, frames[0])
-        above.set_title(f"{lamp_name(calibration.lamp)}: {calibration.matched} lines carry the wavelength axis")
+        above.set_title(
+            f"{lamp_name(calibration.lamp)}: {calibration.matched} lines carry the wavelength axis"
+        )
         below.set_xlabel("Wavelength in air (nm)")
         style.set_alt_text(
             figure,
@@ -90,11 +92,15 @@ def _residuals(axes: Axes, calibration: Calibration, frames: Frames) -> None:
     if solution is None:
         return
     nm = solution.nm(frames.axis)
-    curve = 2.0 * np.sqrt(np.maximum(solution.standard_error_nm(frames.axis) ** 2 - solution.scatter_nm**2, 0.0))
+    curve = 2.0 * np.sqrt(
+        np.maximum(solution.standard_error_nm(frames.axis) ** 2 - solution.scatter_nm**2, 0.0)
+    )
     used = [line for line in calibration.lines if line.used]
     unused = [line for line in calibration.lines if not line.used]
     reach = 1.35 * max([abs(r.residual_nm) + r.error_nm for r in used] + [0.15 * calibration.fwhm_nm])
-    axes.fill_between(nm, -np.minimum(curve, 3 * reach), np.minimum(curve, 3 * reach), color=style.RULE, linewidth=0)
+    axes.fill_between(
+        nm, -np.minimum(curve, 3 * reach), np.minimum(curve, 3 * reach), color=style.RULE, linewidth=0
+    )
     axes.axhline(0.0, color=style.SOFT, linewidth=1.0)
     axes.errorbar(
         [r.wavelength_nm for r in used], [r.residual_nm for r in used], [r.error_nm for r in used], fmt="o",

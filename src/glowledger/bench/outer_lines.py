@@ -1,0 +1,130 @@
+"""Which outer lines may carry a solution: only those that the others confirm."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.polynomial.chebyshev import chebval
+from numpy.typing import NDArray
+
+from glowledger.bench.identified import Identified
+from glowledger.bench.polynomial import HIGHEST_DEGREE, LineFit, best_degree, fit_lines
+from glowledger.bench.shots import Shot
+
+Floats = NDArray[np.float64]
+
+SURE_WITHIN = 0.6  # of the FWHM: an outer line predicted this well by the others cannot be mistaken
+# an outer line this far off (mapped axis) must be predicted so well (of the FWHM)
+LONE_GAP, LONE_WITHIN = 0.16, 0.2
+LUCK_ALONE, LUCK_TOGETHER = 0.004, 0.001  # chance of foreign peaks where outer lines are expected
+MANY_LINES, LUCK_WITH_MANY = 15, 0.012  # so many lines hold the curve well enough to reach farther
+MOST_OUTER = 2
+GOOD_TO = 0.09  # of the FWHM: standard error that the solution may have between its lines
+
+
+@dataclass(slots=True)
+class Crowd:
+    """All peaks under the trial scale and all listed lines: what an outer line may be mistaken for."""
+
+    peak_nm: Floats
+    line_nm: Floats
+    line_strength: Floats
+
+
+def crowd_of(shots: list[Shot], coefficients: Floats) -> Crowd:
+    peak_nm = [np.asarray(chebval(s.u_at(s.peaks.pixel), coefficients)) for s in shots]
+    line_nm, first = np.unique(np.concatenate([s.lines.wavelength_nm for s in shots]), return_index=True)
+    strength = np.concatenate([s.lines.strength for s in shots])[first]
+    return Crowd(peak_nm=np.concatenate(peak_nm), line_nm=line_nm, line_strength=strength)
+
+
+def supported(
+    found: Identified, usable: NDArray[np.intp], span: float, crowd: Crowd
+) -> tuple[LineFit | None, NDArray[np.intp]]:
+    """Fit the usable lines; drop outer ones that the others do not confirm, until all are confirmed."""
+    kept = usable
+    fit: LineFit | None = None
+    while len(kept) >= 3:
+        try:
+            fit = best_degree(found.u[kept], found.wavelength_nm[kept], found.error_nm[kept], span)
+        except ValueError:
+            return None, kept
+        alive = np.flatnonzero(fit.weight > 0.05)
+        if len(alive) <= 4:
+            return fit, kept
+        order = alive[np.argsort(found.u[kept[alive]])]
+        sides = (order, order[::-1])
+        dropped = [int(ends[0]) for ends in sides if _mistakable(found, kept, fit, ends, crowd, span)]
+        if not dropped:
+            dropped = _beyond_gap(found, kept, fit, order)
+        if not dropped:
+            return fit, kept
+        kept = np.delete(kept, dropped)
+    return fit, kept
+
+
+def _mistakable(
+    found: Identified,
+    kept: NDArray[np.intp],
+    fit: LineFit,
+    ends: NDArray[np.intp],
+    crowd: Crowd,
+    span: float,
+) -> bool:
+    """Return whether an outer line may be another line or a foreign peak, judged by what the others predict.
+
+    `ends` are the outermost lines of one side, outermost first. Where the others do not predict a line closely, it is
+    kept only if chance could hardly have put a peak there: alone, or together with its neighbours.
+    """
+    density = (len(crowd.peak_nm) - len(found.peak) + 1) / span
+    for count in range(1, min(MOST_OUTER, len(ends), len(kept) - 4) + 1):
+        group = ends[:count]
+        rest = np.delete(kept, group)
+        degree = min(fit.degree + 2, HIGHEST_DEGREE + 1)
+        others = fit_lines(found.u[rest], found.wavelength_nm[rest], found.error_nm[rest], degree, span)
+        rows = kept[group]
+        off = np.abs(found.wavelength_nm[rows] - others.nm(found.u[rows]))
+        variance = (
+            others.standard_error_nm(found.u[rows]) ** 2 + others.scatter_nm**2 + found.error_nm[rows] ** 2
+        )
+        error = np.sqrt(variance)
+        if count == 1:
+            width, nm = found.width_nm[rows[0]], found.wavelength_nm[rows[0]]
+            lone = np.min(np.abs(found.u[rest] - found.u[rows[0]])) > LONE_GAP
+            if off[0] < LONE_WITHIN * width and (not lone or error[0] < SURE_WITHIN * width):
+                return False
+            if _crowded(crowd, nm, max(2.5 * error[0], off[0]), width):
+                return True
+        elif np.any(off < LONE_WITHIN * found.width_nm[rows]):
+            continue  # a neighbour that is sure anyway proves nothing for the outer one
+        luck = float(np.prod(np.minimum(2.0 * np.maximum(off, error) * density, 1.0)))
+        if luck < (LUCK_TOGETHER if count > 1 else LUCK_ALONE if len(rest) < MANY_LINES else LUCK_WITH_MANY):
+            return False
+    return True
+
+
+def _crowded(crowd: Crowd, nm: float, reach: float, width: float) -> bool:
+    """Return whether within `reach` of a line there is another it could be, or another peak that could be it."""
+    if reach < SURE_WITHIN * width:
+        return False
+    own = float(np.max(crowd.line_strength[np.abs(crowd.line_nm - nm) < 1e-3], initial=0.0))
+    peaks = np.count_nonzero(np.abs(crowd.peak_nm - nm) < reach)
+    lines = np.count_nonzero((np.abs(crowd.line_nm - nm) < reach) & (crowd.line_strength > 0.1 * own))
+    return bool(peaks > 1 or lines > 1)
+
+
+def _beyond_gap(
+    found: Identified, kept: NDArray[np.intp], fit: LineFit, order: NDArray[np.intp]
+) -> list[int]:
+    """Return the fewer lines on one side of the worst gap, if the solution is not good within that gap."""
+    u = found.u[kept[order]]
+    width = found.width_nm[kept[order]]
+    middle = 0.5 * (u[1:] + u[:-1])
+    excess = fit.standard_error_nm(middle) / (GOOD_TO * 0.5 * (width[1:] + width[:-1]))
+    worst = int(np.argmax(excess))
+    if excess[worst] <= 1.0:
+        return []
+    left, right = order[: worst + 1], order[worst + 1 :]
+    fewer = left if len(left) < len(right) else right
+    return [int(k) for k in fewer] if len(order) - len(fewer) >= 4 else []
