@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from glowledger.glow.bands import upper_level_lines
 from glowledger.glow.emitters import Emitter
-from glowledger.glow.fitting import error_shape, response_templates
+from glowledger.glow.instrument import error_shape, response_templates
 from glowledger.glow.identifying import Identified
 from glowledger.glow.templates import emission_grid
 from glowledger.tables import atoms

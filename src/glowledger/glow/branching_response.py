@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,7 @@ UNKNOWN_SD = 1.0  # of ln(true / guessed) where no response was measured
 NODE_NM = 10.0
 JOINED_NM = 25.0  # ranges of levels closer than this bound the response together
 LEAST_RATIOS = 2
+OUTLIER = 2.5  # standard errors beyond which a line counts less: a blend or a band strength that is off
 AGREES = 2.0  # chi² per ratio up to which a measured response is confirmed
 
 
@@ -96,12 +97,13 @@ def from_identified(identified: Identified, bench: Bench | None = None) -> Branc
         0.1, float(np.median(bench.response.relative_error))
     )  # fmt: skip
     departure, chi2 = _departure(lines)
+    trusted = _without_outliers(lines, spread)
     ranges = _ranges(lines)
     nodes = np.linspace(axis[0], axis[-1], max(4, round((axis[-1] - axis[0]) / NODE_NM) + 1))
     best = max(ranges, key=lambda r: np.count_nonzero((lines.nm >= r[0]) & (lines.nm <= r[1])))
     inside = (lines.nm >= best[0]) & (lines.nm <= best[1])
     reference = float(np.average(lines.nm[inside], weights=lines.error[inside] ** -2))
-    correction, error = _smooth_correction(lines, nodes, reference, spread)
+    correction, error = _smooth_correction(trusted, nodes, reference, spread)
     value = expected_response(nodes, bench) * np.exp(correction)
     response = Response(
         at_nm=nodes, value=value / value.max(), relative_error=np.maximum(error, 0.01), usable_nm=best
@@ -114,12 +116,24 @@ def from_identified(identified: Identified, bench: Bench | None = None) -> Branc
 
 
 def _departure(lines: BranchingLines) -> tuple[Floats, float]:
-    """Return ln of each line over its level's weighted mean, and χ² per ratio."""
+    """Return ln of each line over its level's weighted mean, and χ² per ratio, no line counting beyond 3 errors."""
     weight = lines.error**-2
-    mean = np.bincount(lines.level, weight * lines.log_light) / np.bincount(lines.level, weight)
-    departure = lines.log_light - mean[lines.level]
+    for _ in range(5):
+        mean = np.bincount(lines.level, weight * lines.log_light) / np.bincount(lines.level, weight)
+        departure = lines.log_light - mean[lines.level]
+        weight = lines.error**-2 / np.maximum(1.0, np.abs(departure) / (OUTLIER * lines.error))
     ratios = len(lines.label) - len(lines.level_names)
-    return departure, float(np.sum(weight * departure**2)) / ratios
+    return departure, float(np.sum(np.minimum((departure / lines.error) ** 2, 9.0))) / ratios
+
+
+def _without_outliers(lines: BranchingLines, spread: float) -> BranchingLines:
+    """Return the lines with larger errors where they depart from the smooth curve through all."""
+    now = lines
+    for _ in range(5):
+        curve, _ = _smooth_correction(now, lines.nm, float(np.median(lines.nm)), spread)
+        left, _ = _departure(replace(now, log_light=lines.log_light - curve))
+        now = replace(lines, error=lines.error * np.maximum(1.0, np.abs(left) / (OUTLIER * lines.error)))
+    return now
 
 
 def _ranges(lines: BranchingLines) -> tuple[tuple[float, float], ...]:

@@ -7,24 +7,27 @@ Schur complement, so that the rest is non-negative least squares on normal equat
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from functools import lru_cache
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from glowledger.glow.instrument import (
+    error_shape,
+    expected_variance,
+    free_columns,
+    response_templates,
+    second_order,
+)
 from glowledger.glow.noise_levels import NoiseLevels, fitted_levels
 from glowledger.glow.nonnegative import solve_nonnegative
 from glowledger.glow.scene import Adjustment, Scene
-from glowledger.glow.templates import EmissionGrid, LineShape, SpreadLines
+from glowledger.glow.templates import LineShape
 
 ROUNDS = 12
 TIE = 3.0  # a level may stray from its typical share by this factor of it, one standard deviation
-FLANK = 0.3  # of a line's width-scaled slope counted as template error: a third of its height at the flank
 TRACE = 1e-7
-HELD = 1e6  # precision of what must not move
 OUTLIER = 4.0  # residuals beyond this many standard deviations count less
-WIDTH_STEP, SHAPE_STEP = 0.04, 0.10  # finite differences for the derivative columns
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -163,37 +166,6 @@ def fit_scene(
     return solution
 
 
-def response_templates(scene: Scene, adjustment: Adjustment) -> NDArray[np.float64]:
-    """Return counts per photon of every emitter under an adjustment, shape (p, m)."""
-    edges = scene.edges_nm + scene.shift_basis @ adjustment.shift_nm
-    response = scene.expected * np.exp(scene.hats @ adjustment.log_response)
-    return _spread(scene.grid, adjustment.shape).on_pixels(edges) * response[:, None]
-
-
-def second_order(
-    scene: Scene, adjustment: Adjustment, amounts: NDArray[np.float64] | None
-) -> NDArray[np.float64]:
-    """Return the light of all emitters at twice its wavelength, shape (p,), for an efficiency of one.
-
-    Parameters
-    ----------
-    scene, adjustment : Scene, Adjustment
-        Where the fit stands.
-    amounts : ndarray of shape (m,) or None
-        Light of each emitter; zeros where not known yet.
-    """
-    if amounts is None:
-        return np.zeros(scene.data.size)
-    edges = scene.edges_nm + scene.shift_basis @ adjustment.shift_nm
-    return scene.doubled.spread_sum(amounts, (adjustment.shape,)).on_pixels(edges)[:, 0]
-
-
-@lru_cache(maxsize=2)
-def _spread(grid: EmissionGrid, shape: LineShape) -> SpreadLines:
-    """Keep the last spreads: a search over shifts uses one shape."""
-    return grid.spread(shape)
-
-
 def _round(
     scene: Scene,
     adjustment: Adjustment,
@@ -226,7 +198,7 @@ def _round(
     model = columns @ solved + free @ free_values
     spent = int((solved > 0).sum()) + free.shape[1]
     levels, chi2 = _noise(scene, model, lines, levels, spent) if last is not None else (levels, float("nan"))
-    covariance = np.linalg.inv(free_normal)
+    covariance = np.asarray(np.linalg.inv(free_normal), dtype=np.float64)
     terms = min(scene.shift_basis.shape[1], free.shape[1])
     return Solution(
         templates=templates, columns=columns, free=free, x=solved, free_values=free_values,
@@ -234,91 +206,6 @@ def _round(
         outliers=outliers,
         adjustment=adjustment, normal=normal, shift_variance=covariance[:terms, :terms], chi2_reduced=chi2,
     )  # fmt: skip
-
-
-def expected_variance(
-    scene: Scene, levels: NoiseLevels, model: NDArray[np.float64], lines: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Return the variance for tests of a line, template errors counted once per line, shape (p,)."""
-    own = levels.pixel_variance(model, error_shape(scene, lines), scene.pixels_per_line)
-    return own + scene.stated_variance
-
-
-def error_shape(scene: Scene, lines: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return where template errors are expected, per unit of mismatch: in height, and on the flanks.
-
-    A line misplaced or misshapen by a part of its width errs where it is steep.
-    """
-    steepness = np.gradient(lines, scene.axis_nm) * scene.line_spread.fwhm(scene.axis_nm)
-    return np.hypot(lines, FLANK * steepness)
-
-
-def free_columns(
-    scene: Scene, adjustment: Adjustment, amounts: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Return the free columns with their priors.
-
-    Parameters
-    ----------
-    scene : Scene
-        What is fitted.
-    adjustment : Adjustment
-        Where it stands.
-    amounts : ndarray of shape (m,)
-        Light of each emitter that the derivatives are taken of.
-
-    Returns
-    -------
-    columns : ndarray of shape (p, f)
-        Derivatives by shift (k), width, Lorentz fraction, asymmetry and response nodes; then a constant.
-    precision, pull : ndarray of shape (f, f) and (f,)
-        The prior acts on the whole adjustment, so it pulls back what was moved before.
-    """
-    shape = adjustment.shape
-    response = scene.expected * np.exp(scene.hats @ adjustment.log_response)
-    basis = scene.shift_basis
-    edges = scene.edges_nm + basis @ adjustment.shift_nm
-    step = 0.05 * float(scene.line_spread.fwhm(edges[edges.size // 2]))
-    shapes = (
-        shape,
-        replace(shape, width=shape.width * float(np.exp(WIDTH_STEP))),
-        replace(shape, lorentz_fraction=shape.lorentz_fraction + SHAPE_STEP),
-        replace(shape, asymmetry=shape.asymmetry + SHAPE_STEP),
-    )
-    spread = scene.grid.spread_sum(amounts, shapes)
-    light, *changed = spread.on_pixels(edges).T
-    slope = spread.row(0)
-    moved = (slope.on_pixels(edges + step) - slope.on_pixels(edges - step))[:, 0] / (2 * step)
-    # each shift term moves the edges of a pixel nearly alike: its derivative is the common one, weighted
-    middle = 0.5 * (basis[1:] + basis[:-1])
-    columns = [moved * term for term in middle.T]
-    steps = (WIDTH_STEP, SHAPE_STEP, SHAPE_STEP)
-    columns.extend((other - light) / size for other, size in zip(changed, steps, strict=True))
-    instrument = np.stack(columns, axis=1) * response[:, None]
-    constant = np.ones((light.size, 1))
-    everything = np.concatenate([instrument, scene.hats * (light * response)[:, None], constant], axis=1)
-    priors = scene.priors
-    sd = np.concatenate(
-        [priors.shift_nm, [priors.width_log, priors.shape, priors.shape], priors.log_response]
-    )
-    line_spread = scene.line_spread
-    state = np.concatenate(
-        [
-            adjustment.shift_nm,
-            [
-                np.log(shape.width),
-                shape.lorentz_fraction - line_spread.lorentz_fraction,
-                shape.asymmetry - line_spread.asymmetry,
-            ],
-            adjustment.log_response,
-        ]
-    )
-    precision = np.diag(np.append(1.0 / sd**2, 0.0))
-    # a common factor of the response belongs to the amounts: held at one
-    common = np.zeros(precision.shape[0])
-    common[-1 - priors.log_response.size : -1] = priors.log_response**-2 / np.sum(priors.log_response**-2)
-    precision += HELD * np.outer(common, common)
-    return everything, precision, np.append(-state / sd**2, 0.0)
 
 
 def normal_equations(

@@ -16,7 +16,8 @@ from glowledger.glow.band_emitters import rough_positions
 from glowledger.glow.choosing import chosen_emitters
 from glowledger.glow.emitters import Emitter
 from glowledger.glow.features import feature_tests, species_light
-from glowledger.glow.fitting import Solution, error_shape, fit_scene
+from glowledger.glow.fitting import Solution, fit_scene
+from glowledger.glow.instrument import error_shape
 from glowledger.glow.likelihood import drop_species, quick_significance, reach_of, unexplained_part
 from glowledger.glow.results import Fit, SpeciesEvidence, Temperature
 from glowledger.glow.rotation import profile_temperature

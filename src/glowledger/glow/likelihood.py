@@ -8,7 +8,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from glowledger.glow.fitting import Solution, error_shape, expected_variance, free_columns, normal_equations
+from glowledger.glow.fitting import Solution, normal_equations
+from glowledger.glow.instrument import error_shape, expected_variance, free_columns
 from glowledger.glow.scene import Scene
 
 

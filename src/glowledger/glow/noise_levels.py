@@ -73,8 +73,8 @@ def first_levels(frames: Frames) -> tuple[NoiseLevels, bool]:
         read = (estimate.detector.read_noise_counts or 0.0) ** 2 / scans
         gain = (estimate.detector.counts_per_electron or 0.0) / scans
         return NoiseLevels(read_variance=max(read, smallest), gain=gain, mismatch=FIRST_MISMATCH), True
-    read = frames.detector.read_noise_counts
-    variance = _dark_variance(frames) if read is None else read**2 / scans
+    stated = frames.detector.read_noise_counts
+    variance = _dark_variance(frames) if stated is None else stated**2 / scans
     return NoiseLevels(read_variance=max(variance, smallest), gain=0.0, mismatch=FIRST_MISMATCH), False
 
 

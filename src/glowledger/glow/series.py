@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 
 from glowledger.bench.model import Bench
 from glowledger.errors import RunError
-from glowledger.glow.fitting import error_shape, free_columns, response_templates
+from glowledger.glow.instrument import error_shape, free_columns, response_templates
 from glowledger.glow.identifying import Identified, identify
+from glowledger.glow.projection import Projection, filled, flicker, least_squares
 from glowledger.glow.results import SeriesFit
 from glowledger.glow.scene import Adjustment
 from glowledger.spectra.frames import Frames
@@ -29,26 +30,6 @@ FREE_SHARE = 0.05  # of the line light: species this bright keep their levels fr
 FREE_LEVEL = 0.01  # of a species' light: fainter levels keep their proportions
 DRIFT_BIN = 0.12  # of the line width: templates are moved in steps this fine
 DRIFT_ROUNDS = 8  # at most
-IMPUTE_ROUNDS = 3
-
-
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class Projection:
-    """The linear measurement at one drift; c columns, s species, p pixels.
-
-    Attributes
-    ----------
-    columns : ndarray of shape (p, c)
-        Joint columns: species patterns, background, derivatives.
-    solve : ndarray of shape (c, p)
-        Weighted least squares.
-    species : ndarray of shape (s, p)
-        Counts of each species per count in each pixel.
-    """
-
-    columns: NDArray[np.float64]
-    solve: NDArray[np.float64]
-    species: NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -118,7 +99,7 @@ class SeriesModel:
             for number in np.unique(bins):  # few: frames of like drift share one projection
                 rows = np.flatnonzero(bins == number)
                 projection = self._projection(int(number), cache, fwhm)
-                y = _filled(counts[rows], hidden[rows], projection)
+                y = filled(counts[rows], hidden[rows], projection)
                 fitted[rows] = y @ projection.solve.T
                 left = self._drift_left(fitted[rows])
                 moved[rows] = number * DRIFT_BIN * fwhm + left
@@ -172,7 +153,7 @@ class SeriesModel:
         random = self._noise(np.maximum(solution.model, 0.0), self.typical_scans)
         template = scene.pixels_per_line * (solution.levels.mismatch * error_shape(scene, lines)) ** 2
         weight = np.where(scene.used, 1.0 / (random + template), 0.0)
-        solve = _least_squares(columns, weight)
+        solve = least_squares(columns, weight)
         species = []
         sums = columns[scene.used].sum(axis=0)
         at = 0
@@ -225,7 +206,7 @@ class SeriesModel:
         for number in np.unique(bins):
             rows = np.flatnonzero(bins == number)
             projection = cache[int(number)]
-            y = _filled(counts[rows], hidden[rows], projection)
+            y = filled(counts[rows], hidden[rows], projection)
             model = fitted[rows] @ projection.columns.T
             noise = self._noise(model, frames.averages[rows, None])
             left = y - model
@@ -237,7 +218,7 @@ class SeriesModel:
             total[rows] = (y - dark[:, None])[:, used].sum(axis=1)
             total_error[rows] = np.sqrt(noise[:, used].sum(axis=1))
             smooth[rows] = fitted[rows, b0:b1] @ scene.background[used].sum(axis=0)
-        errors *= np.sqrt(_flicker(leftover[:, used], expected[:, used]))[:, None]
+        errors *= np.sqrt(flicker(leftover[:, used], expected[:, used]))[:, None]
         unseen = ~np.any(self._species_rows(cache) != 0, axis=1)
         values[:, unseen], errors[:, unseen] = np.nan, np.nan
         return SeriesFit(
@@ -359,52 +340,8 @@ def _patterns(
     return groups
 
 
-def _least_squares(columns: NDArray[np.float64], weight: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the weighted least-squares matrix, shape (c, p)."""
-    gram = columns.T @ (weight[:, None] * columns)
-    scale = 1.0 / np.sqrt(np.maximum(np.diag(gram), 1e-300))
-    scaled = gram * scale[:, None] * scale[None, :]
-    scaled[np.diag_indices_from(scaled)] += 1e-8
-    return np.asarray(scale[:, None] * np.linalg.solve(scaled, scale[:, None] * (columns * weight[:, None]).T))
-
-
-def _filled(
-    counts: NDArray[np.float64], hidden: NDArray[np.bool_], projection: Projection
-) -> NDArray[np.float64]:
-    """Return the counts with values missing in single frames replaced by the fit to the others.
-
-    Repeated, this is least squares without them (Yates 1933, from memory).
-    """
-    if not hidden.any():
-        return counts
-    rows = np.flatnonzero(hidden.any(axis=1))
-    filled = counts.copy()
-    part, gone = filled[rows], hidden[rows]
-    part[gone] = 0.0
-    for _ in range(IMPUTE_ROUNDS):
-        model = (part @ projection.solve.T) @ projection.columns.T
-        part[gone] = model[gone]
-    filled[rows] = part
-    return filled
-
-
-def _flicker(left: NDArray[np.float64], noise: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return how much residuals vary from frame to frame beyond the noise model, at least 1, shape (n,).
-
-    Differences of consecutive frames are used, in which what never fits, frame after frame, drops out; and
-    their median over the pixels, in which a flash does not count.
-    """
-    if left.shape[0] < 2:
-        return np.ones(left.shape[0])
-    change = np.diff(left, axis=0) ** 2 / (noise[1:] + noise[:-1])
-    one = np.median(change, axis=1) / 0.4549  # median of chi-square with one degree of freedom
-    return np.maximum(1.0, np.concatenate([one[:1], one]))
-
-
 def _saturated(frames: Frames) -> NDArray[np.bool_]:
     ceiling = frames.detector.ceiling_counts
     if ceiling is None:
         return np.zeros(len(frames), dtype=bool)
     return np.asarray((frames.counts >= ceiling).any(axis=1))
-
-

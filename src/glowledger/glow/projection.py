@@ -1,0 +1,71 @@
+"""A linear measurement: weighted least squares as one matrix, and what it does about missing values."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+IMPUTE_ROUNDS = 3
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Projection:
+    """The linear measurement at one drift; c columns, s species, p pixels.
+
+    Attributes
+    ----------
+    columns : ndarray of shape (p, c)
+        Joint columns: species patterns, background, derivatives.
+    solve : ndarray of shape (c, p)
+        Weighted least squares.
+    species : ndarray of shape (s, p)
+        Counts of each species per count in each pixel.
+    """
+
+    columns: NDArray[np.float64]
+    solve: NDArray[np.float64]
+    species: NDArray[np.float64]
+
+
+def least_squares(columns: NDArray[np.float64], weight: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the weighted least-squares matrix, shape (c, p)."""
+    gram = columns.T @ (weight[:, None] * columns)
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(gram), 1e-300))
+    scaled = gram * scale[:, None] * scale[None, :]
+    scaled[np.diag_indices_from(scaled)] += 1e-8
+    return np.asarray(scale[:, None] * np.linalg.solve(scaled, scale[:, None] * (columns * weight[:, None]).T))
+
+
+def filled(
+    counts: NDArray[np.float64], hidden: NDArray[np.bool_], projection: Projection
+) -> NDArray[np.float64]:
+    """Return the counts with values missing in single frames replaced by the fit to the others.
+
+    Repeated, this is least squares without them (Yates 1933, from memory).
+    """
+    if not hidden.any():
+        return counts
+    rows = np.flatnonzero(hidden.any(axis=1))
+    complete = counts.copy()
+    part, gone = complete[rows], hidden[rows]
+    part[gone] = 0.0
+    for _ in range(IMPUTE_ROUNDS):
+        model = (part @ projection.solve.T) @ projection.columns.T
+        part[gone] = model[gone]
+    complete[rows] = part
+    return complete
+
+
+def flicker(left: NDArray[np.float64], noise: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return how much residuals vary from frame to frame beyond the noise model, at least 1, shape (n,).
+
+    Differences of consecutive frames are used, in which what never fits, frame after frame, drops out; and
+    their median over the pixels, in which a flash does not count.
+    """
+    if left.shape[0] < 2:
+        return np.ones(left.shape[0])
+    change = np.diff(left, axis=0) ** 2 / (noise[1:] + noise[:-1])
+    one = np.median(change, axis=1) / 0.4549  # median of chi-square with one degree of freedom
+    return np.maximum(1.0, np.concatenate([one[:1], one]))
