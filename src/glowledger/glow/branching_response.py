@@ -22,7 +22,8 @@ NODE_NM = 10.0
 JOINED_NM = 25.0  # ranges of levels closer than this bound the response together
 LEAST_RATIOS = 2
 OUTLIER = 2.5  # standard errors beyond which a line counts less: a blend or a band strength that is off
-AGREES = 2.0  # chi² per ratio up to which a measured response is confirmed
+MEASURED_SD = 0.3  # of ln(true / measured) that a check allows for
+AGREES = 3.0  # standard errors up to which a measured response is confirmed
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -44,7 +45,7 @@ class BranchingResponse:
     departure : ndarray of shape (m,)
         ln of each line's light over its level's mean, by that response.
     agrees : bool or None
-        Whether the response of the bench is confirmed; None if it has none, or the ratios cannot tell.
+        Whether the response of the bench is confirmed; None if it has none, or covers none of the range.
     sentences : tuple of str
         The same in words.
     """
@@ -93,9 +94,7 @@ def from_identified(identified: Identified, bench: Bench | None = None) -> Branc
         )
     axis = identified.scene.axis_nm
     measured = bench is not None and bench.response is not None
-    spread = UNKNOWN_SD if bench is None or bench.response is None else max(
-        0.1, float(np.median(bench.response.relative_error))
-    )  # fmt: skip
+    spread = MEASURED_SD if measured else UNKNOWN_SD
     departure, chi2 = _departure(lines)
     trusted = _without_outliers(lines, spread)
     ranges = _ranges(lines)
@@ -108,10 +107,10 @@ def from_identified(identified: Identified, bench: Bench | None = None) -> Branc
     response = Response(
         at_nm=nodes, value=value / value.max(), relative_error=np.maximum(error, 0.01), usable_nm=best
     )
-    agrees = (chi2 < AGREES) if measured else None
+    agrees, verdict = _confirmed(bench, nodes, correction, error, best)
     return BranchingResponse(
         lines=lines, response=response, reference_nm=reference, ranges_nm=ranges, chi2=chi2, departure=departure,
-        agrees=agrees, sentences=_sentences(lines, ranges, chi2, departure, agrees),
+        agrees=agrees, sentences=_sentences(lines, ranges, chi2, verdict),
     )  # fmt: skip
 
 
@@ -179,26 +178,43 @@ def _smooth_correction(
     return mean[:-1] - mean[-1], np.sqrt(np.maximum(contrast, 0.0) * scale)
 
 
+def _confirmed(
+    bench: Bench | None, nodes: Floats, correction: Floats, error: Floats, best: tuple[float, float]
+) -> tuple[bool | None, str]:
+    """Say whether the response of the bench holds where ratios bound it, and how far it is off at most."""
+    if bench is None or bench.response is None:
+        return None, ""
+    response = bench.response
+    low, high = max(best[0], response.usable_nm[0]), min(best[1], response.usable_nm[1])
+    inside = np.flatnonzero((nodes >= low) & (nodes <= high))
+    if inside.size == 0:
+        return None, "The response in the bench covers none of that: not checked."
+    own = np.interp(nodes, response.at_nm, response.relative_error)
+    total = np.hypot(error, own)
+    worst = inside[int(np.argmax(np.abs(correction[inside]) / total[inside]))]
+    off = (
+        f"largest departure {100 * np.expm1(correction[worst]):+.0f} ± {100 * total[worst]:.0f} % at "
+        f"{nodes[worst]:.0f} nm"
+    )
+    if abs(correction[worst]) < AGREES * total[worst]:
+        return True, f"They agree with the response in the bench from {low:.0f} to {high:.0f} nm ({off})."
+    return False, (
+        f"They do not agree with the response in the bench ({off}): measure the lamp again, and look whether window "
+        "or fibre changed."
+    )
+
+
 def _sentences(
-    lines: BranchingLines,
-    ranges: tuple[tuple[float, float], ...],
-    chi2: float,
-    departure: Floats,
-    agrees: bool | None,
+    lines: BranchingLines, ranges: tuple[tuple[float, float], ...], chi2: float, verdict: str
 ) -> tuple[str, ...]:
     ratios = len(lines.label) - len(lines.level_names)
     where = ", ".join(f"{low:.0f} to {high:.0f} nm" for low, high in ranges)
-    said = [f"{ratios} ratios of lines from {len(lines.level_names)} levels bound the response within {where}."]
+    said = [
+        f"{ratios} ratios of lines from {len(lines.level_names)} levels bound the response within {where} "
+        f"(chi² {chi2:.1f} per ratio)."
+    ]
     if len(ranges) > 1:
         said.append("No level spans the gap: how these ranges compare with each other is not bounded.")
-    worst = int(np.argmax(np.abs(departure) / lines.error))
-    off = f"{lines.label[worst]} departs by {100 * np.expm1(departure[worst]):+.0f} ± {100 * lines.error[worst]:.0f} %"
-    if agrees is True:
-        said.append(f"They agree with the response in the bench (chi² {chi2:.1f} per ratio; most: {off}).")
-    elif agrees is False:
-        said.append(
-            f"They do not agree with the response in the bench (chi² {chi2:.1f} per ratio; {off}): measure the lamp "
-            "again, or look for light that the glow absorbs itself."
-        )
+    said += [verdict] if verdict else []
     said.extend(f"Left out: {one}." for one in lines.left_out)
     return tuple(said)

@@ -201,7 +201,7 @@ def _columns(scene: Scene, name: str) -> NDArray[np.intp]:
 
 def _significant(scene: Scene, solution: Solution, already: frozenset[str]) -> frozenset[str]:
     names, _ = scene.species_of_emitters()
-    quick = {n: quick_significance(solution, _columns(scene, n)) for n in names if n not in already}
+    quick = {n: quick_significance(scene, solution, _columns(scene, n)) for n in names if n not in already}
     return frozenset(n for n, sigma in quick.items() if sigma > FREE_SIGMA)
 
 
@@ -223,7 +223,7 @@ def _temperatures(
             continue
         if any(scene.emitters[i].label.endswith("typical") for i in columns):
             continue
-        if quick_significance(solution, columns) > TEMPERATURE_SIGMA:
+        if quick_significance(scene, solution, columns) > TEMPERATURE_SIGMA:
             found.append(profile_temperature(scene, solution, one, columns))
     return tuple(found)
 

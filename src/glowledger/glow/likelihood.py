@@ -8,12 +8,11 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from glowledger.glow.fitting import Solution, normal_equations
+from glowledger.glow.fitting import Normal, Solution, normal_equations
 from glowledger.glow.instrument import error_shape, expected_variance, free_columns
 from glowledger.glow.scene import Scene
 
-
-CLEARLY_NOTHING = 1.0  # a lower bound this low is not worth an exact test, which then stays below 2
+CLEARLY_NOTHING = 1.0  # with the instrument held; with it free the exact test gives no more
 SETTLED_WIDTHS = 0.07  # of the line width: how far the axis may still move when a species is dropped
 BAD_FIT = 3.0  # reduced χ², template errors already allowed for
 MISFIT_CAP = 25.0  # one outlier does not make a region
@@ -67,7 +66,7 @@ def drop_species(scene: Scene, solution: Solution, columns: NDArray[np.intp]) ->
     x = solution.x
     lit = int((x[columns] > 0).sum())
     variance = variance_without(scene, solution, columns)
-    quick = quick_significance(solution, columns)
+    quick = quick_significance(scene, solution, columns)
     if quick < CLEARLY_NOTHING:
         residual = scene.data - solution.model
         return Drop(
@@ -102,20 +101,36 @@ def drop_species(scene: Scene, solution: Solution, columns: NDArray[np.intp]) ->
     )
 
 
-def quick_significance(solution: Solution, columns: NDArray[np.intp]) -> float:
-    """Return a lower bound of the significance of a species, from the normal equations at hand.
+def quick_significance(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> float:
+    """Return the significance of a species with the instrument held where the fit has put it.
 
-    There template errors of the species' own light count against it; for a faint species that is nothing,
-    and a bright one passes all the same.
+    Template errors of the species' own light count against it here; for a faint species that is nothing, and
+    a bright one passes all the same. Were the instrument free, the derivative columns of a species alone in
+    its region would paint its light without it.
     """
     lit = int((solution.x[columns] > 0).sum())
     if lit == 0:
         return 0.0
     keep = np.ones(solution.x.size, dtype=bool)
     keep[columns] = False
-    without = solution.normal.solve(keep, guess=solution.x > 0)
-    loss = solution.normal.misfit(without) - solution.normal.misfit(solution.x)
-    return significance(max(loss, 0.0), lit)
+    held, full = _held(scene, solution)
+    without = held.solve(keep, guess=solution.x > 0)
+    return significance(max(held.misfit(without) - full, 0.0), lit)
+
+
+@lru_cache(maxsize=2)
+def _held(scene: Scene, solution: Solution) -> tuple[Normal, float]:
+    """Return the normal equations with the instrument held and only the constant free, and their misfit."""
+    root = np.where(scene.used, 1.0 / np.sqrt(solution.variance), 0.0)[:, None]
+    moved = solution.free[:, :-1] @ solution.free_values[:-1]
+    y, one = (scene.data - moved) * root[:, 0], root[:, 0]
+    a = solution.columns * root
+    a -= np.outer(one, one @ a) / (one @ one)
+    gram = a.T @ a
+    gram[np.diag_indices_from(gram)] *= 1 + 1e-7
+    tie, tie_rhs = solution.normal.tie, solution.normal.tie_rhs
+    held = Normal(gram=gram, rhs=a.T @ y, tie=tie, tie_rhs=tie_rhs)
+    return held, held.misfit(held.solve(guess=solution.x > 0))
 
 
 def _settled(scene: Scene) -> NDArray[np.float64]:

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from glowledger.bench.model import Bench
 from glowledger.errors import RunError
-from glowledger.glow.instrument import error_shape, free_columns, response_templates
 from glowledger.glow.identifying import Identified, identify
+from glowledger.glow.instrument import error_shape, free_columns, response_templates
 from glowledger.glow.projection import Projection, filled, flicker, least_squares
 from glowledger.glow.results import SeriesFit
 from glowledger.glow.scene import Adjustment
