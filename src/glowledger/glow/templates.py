@@ -106,7 +106,8 @@ class LineShape:
         half = int(REACH / STEP)
         narrower = np.sqrt(max(self.width**2 - SHARED_WIDTH2, 0.1 * self.width**2))
         u = np.arange(-half, half + 1) * STEP / narrower
-        return unit_profile(u, self.lorentz_fraction, self.asymmetry)
+        # a line stands at the middle of its half maximum, as a fit of a symmetric line would place it
+        return unit_profile(u + 0.5 * self.asymmetry, self.lorentz_fraction, self.asymmetry)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
