@@ -1,8 +1,9 @@
-"""Lets the tests of this folder import the simulator of lamp spectra, which shares no code with the calibration."""
+"""Lets the tests of this folder import the simulator of lamp spectra (no code of the calibration) and its lines."""
 
 import sys
 from pathlib import Path
 
-SIMULATORS = Path(__file__).resolve().parents[1] / "simulators"
-if str(SIMULATORS) not in sys.path:
-    sys.path.insert(0, str(SIMULATORS))
+HERE = Path(__file__).resolve().parent
+for folder in (HERE.parent / "simulators", HERE):
+    if str(folder) not in sys.path:
+        sys.path.insert(0, str(folder))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 from numpy.polynomial.chebyshev import chebder, chebval, chebvander
@@ -16,6 +17,8 @@ CROOKEDNESS = (0.02, 0.007, 0.0015, 0.0008, 0.0005, 0.0004)
 ROBUST = 4.685  # Tukey's biweight at 95 % efficiency for normal errors (Holland & Welsch 1977)
 GAIN = 1.0  # in log predictive density that a higher degree must bring
 LINES_PER_DEGREE = 3
+FEWEST_TO_DROP, FEW_LINES = 5, 12
+DROP_COST = 12.0  # chi² that leaving a line out must save
 LOWEST_DEGREE, HIGHEST_DEGREE = (
     3,
     5,
@@ -76,6 +79,31 @@ def _solve(
     return coefficients, covariance, leverage
 
 
+def _start(basis: Floats, nm: Floats, variance: Floats, precision: Floats) -> Floats:
+    """Return starting weights (m,): all ones, or with the one or two lines left out that spoil a small set.
+
+    Re-weighting alone fails for few lines: one foreign line bends the first fit so far that all look like outliers.
+    """
+    count = len(nm)
+    everything = np.ones(count)
+    if not FEWEST_TO_DROP <= count <= FEW_LINES:
+        return everything
+    best, best_cost = everything, np.inf
+    drops: list[tuple[int, ...]] = [(), *((i,) for i in range(count))]
+    drops += list(combinations(range(count), 2)) if count > FEWEST_TO_DROP else []
+    for drop in drops:
+        weight = everything.copy()
+        weight[list(drop)] = 0.0
+        coefficients, _, _ = _solve(basis, nm, variance, weight, precision)
+        cost = float(np.sum(weight * (nm - basis @ coefficients) ** 2 / variance))
+        cost += float(np.sum(precision[2:] * coefficients[2:] ** 2)) + DROP_COST * len(drop)
+        if cost < best_cost:
+            best, best_cost = weight, cost
+        if not drop and cost < DROP_COST:
+            break
+    return best
+
+
 def fit_lines(u: Floats, nm: Floats, error_nm: Floats, degree: int, span_nm: float) -> LineFit:
     """Fit a polynomial robustly to line positions.
 
@@ -97,13 +125,13 @@ def fit_lines(u: Floats, nm: Floats, error_nm: Floats, degree: int, span_nm: flo
     basis = np.asarray(chebvander(u, degree), dtype=np.float64)
     precision = np.full(degree + 1, 1e-8)  # 10 µm: no opinion, but never singular
     precision[2:] = 1.0 / (np.array(CROOKEDNESS[: max(degree - 1, 0)]) * span_nm) ** 2
-    weight: Floats = np.ones(len(u))
+    weight = _start(basis, nm, error_nm**2, precision)
     scatter2 = 0.0
     for _ in range(12):
         variance = error_nm**2 + scatter2
         coefficients, covariance, leverage = _solve(basis, nm, variance, weight, precision)
         residual = nm - basis @ coefficients
-        free = np.clip(1.0 - leverage, 0.02, 1.0)
+        free = np.clip(1.0 - leverage, 0.2, 1.0)
         z = residual / np.sqrt(variance * free)
         kept = weight > 0.1
         spread = 1.4826 * float(np.median(np.abs(z[kept]))) if np.count_nonzero(kept) > degree + 3 else 1.0

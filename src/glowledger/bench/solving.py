@@ -24,7 +24,7 @@ MIN_CONFIDENCE = 8.0  # margin plus log odds against chance, both clipped; settl
 RICH_PATTERN, RICH_MARGIN = 45.0, 10.0  # so many lines agree that strangers and gaps do not matter
 MOST_MARGIN, EVIDENCE_RANGE = 20.0, (-25.0, 10.0)
 LARGEST_ERROR = 0.15  # of the line width: one sigma of the curve between its lines
-FEW_LINES, FEW_LINES_ERROR = 6, 0.08  # the same for so few lines, where the error rests on the prior
+FEW_LINES_ERROR = {4: 0.05, 5: 0.07, 6: 0.07}  # the same for so few lines, where the error rests on the prior
 MIN_USED = 4
 MIN_EXPLAINED = 0.5
 
@@ -168,7 +168,7 @@ def _doubts(result: Calibration, best: Candidate) -> tuple[str, ...]:
     if result.solution is not None and result.range_nm is not None:
         places = np.linspace(*result.solution.covered, 101)
         worst = float(np.max(curve_error_nm(result.solution, places)))
-        if worst > (LARGEST_ERROR if result.matched > FEW_LINES else FEW_LINES_ERROR) * result.fwhm_nm:
+        if worst > FEW_LINES_ERROR.get(result.matched, LARGEST_ERROR) * result.fwhm_nm:
             doubts.append(
                 f"too few lines hold the scale: between them it is uncertain by {worst:.2g} nm (one sigma)"
             )
