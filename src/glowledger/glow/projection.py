@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from glowledger.glow.nonnegative import solve_nonnegative
+
 IMPUTE_ROUNDS = 3
 
 
@@ -22,11 +24,27 @@ class Projection:
         Weighted least squares.
     species : ndarray of shape (s, p)
         Counts of each species per count in each pixel.
+    alone : ndarray of int, shape (a,)
+        Species measured one at a time, beside the joint ones.
+    alone_gram : ndarray of shape (a, a)
+        Weighted overlap of what the joint columns leave of their patterns, per count.
     """
 
     columns: NDArray[np.float64]
     solve: NDArray[np.float64]
     species: NDArray[np.float64]
+    alone: NDArray[np.intp]
+    alone_gram: NDArray[np.float64]
+
+    def explained_away(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return counts ≥ 0 of the species measured one at a time, shape (n, a), when they share what is there.
+
+        Parameters
+        ----------
+        values : ndarray of shape (n, a)
+            Counts of each as if it were the only one.
+        """
+        return solve_nonnegative(self.alone_gram, (values * np.diag(self.alone_gram)).T).T
 
 
 def least_squares(columns: NDArray[np.float64], weight: NDArray[np.float64]) -> NDArray[np.float64]:

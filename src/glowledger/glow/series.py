@@ -29,6 +29,7 @@ JOINT_SIGMA = 4.0  # species this significant in the mean or early are measured 
 FREE_SHARE = 0.05  # of the line light: species this bright keep their levels free
 FREE_LEVEL = 0.01  # of a species' light: fainter levels keep their proportions
 DRIFT_BIN = 0.12  # of the line width: templates are moved in steps this fine
+FLARE_SIGMA = 5.0
 DRIFT_ROUNDS = 8  # at most
 
 
@@ -154,7 +155,9 @@ class SeriesModel:
         template = scene.pixels_per_line * (solution.levels.mismatch * error_shape(scene, lines)) ** 2
         weight = np.where(scene.used, 1.0 / (random + template), 0.0)
         solve = least_squares(columns, weight)
-        species = []
+        species: list[NDArray[np.float64]] = []
+        alone: list[int] = []
+        remains: list[NDArray[np.float64]] = []
         sums = columns[scene.used].sum(axis=0)
         at = 0
         for name in self.names:
@@ -163,8 +166,15 @@ class SeriesModel:
                 at += rows.size
                 species.append(sums[rows] @ solve[rows])
             else:
-                species.append(self._alone(name, templates, columns, solve, weight))
-        return Projection(columns=columns, solve=solve, species=np.array(species))
+                left, row = self._alone(name, templates, columns, solve, weight)
+                species.append(row)
+                alone.append(len(species) - 1)
+                remains.append(left)
+        rest = np.stack(remains) if remains else np.zeros((0, scene.data.size))
+        return Projection(
+            columns=columns, solve=solve, species=np.array(species), alone=np.array(alone, dtype=np.intp),
+            alone_gram=rest @ (weight[:, None] * rest.T),
+        )  # fmt: skip
 
     def _alone(
         self,
@@ -173,18 +183,19 @@ class SeriesModel:
         columns: NDArray[np.float64],
         solve: NDArray[np.float64],
         weight: NDArray[np.float64],
-    ) -> NDArray[np.float64]:
-        """Return the measurement of one species by its typical pattern, beside the joint ones."""
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return what the joint columns leave of a species' typical pattern, per count, and its measurement."""
         scene = self.identified.scene
         own = np.array([i for i, e in enumerate(scene.emitters) if e.species == name], dtype=np.intp)
         pattern = templates[:, own] @ np.array([scene.emitters[i].weight for i in own])
         left = pattern - columns @ (solve @ pattern)
         information = float(left @ (weight * left))
         if information <= 1e-9 * float(pattern @ (weight * pattern)):
-            return np.zeros(pattern.size)
+            return np.zeros(pattern.size), np.zeros(pattern.size)
         row = weight * left / information
         row = row - (row @ columns) @ solve
-        return np.asarray(row * float(pattern[scene.used].sum()))
+        counts = float(pattern[scene.used].sum())
+        return left / counts, row * counts
 
     def _results(
         self,
@@ -214,6 +225,7 @@ class SeriesModel:
             values[rows] = y @ projection.species.T
             errors[rows] = np.sqrt(noise @ (projection.species**2).T)
             leftover[rows], expected[rows] = left, noise
+            values[rows] = _shared(values[rows], errors[rows], projection)
             dark = fitted[rows, -1]
             total[rows] = (y - dark[:, None])[:, used].sum(axis=1)
             total_error[rows] = np.sqrt(noise[:, used].sum(axis=1))
@@ -306,6 +318,24 @@ def joined(parts: list[SeriesFit]) -> SeriesFit:
     )  # fmt: skip
     stacked = {name: np.concatenate([getattr(part, name) for part in parts]) for name in arrays}
     return SeriesFit(species_names=parts[0].species_names, **stacked)
+
+
+def _shared(
+    values: NDArray[np.float64], errors: NDArray[np.float64], projection: Projection
+) -> NDArray[np.float64]:
+    """Let species measured one at a time share the light of frames in which any of them flares up.
+
+    One line of sodium would else be counted for every species that has a line near it.
+    """
+    own = projection.alone
+    if own.size == 0:
+        return values
+    with np.errstate(divide="ignore", invalid="ignore"):
+        sigma = np.nan_to_num(values[:, own] / errors[:, own])
+    bright = np.flatnonzero(sigma.max(axis=1) > FLARE_SIGMA)
+    if bright.size:
+        values[np.ix_(bright, own)] = projection.explained_away(values[np.ix_(bright, own)])
+    return values
 
 
 def _patterns(
