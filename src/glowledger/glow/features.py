@@ -167,7 +167,7 @@ def _test(given: _Given, top: int) -> FeatureTest:
         label=_label(scene, solution, given.columns, float(scene.axis_nm[top]), fwhm),
         wavelength_nm=float(scene.axis_nm[top] + solution.shift_at(scene, top)),
         counts=counts,
-        standard_error=counts * error,
+        standard_error=counts * float(np.hypot(error, solution.levels.mismatch)),
         overlaps=tuple(name for name, other in beside.items() if other > 0.1 * max(counts, noise)),
         clean=bool(share >= OWN_SHARE and sigma >= OWN_SIGMA and centred),
     )

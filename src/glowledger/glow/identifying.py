@@ -19,6 +19,7 @@ from glowledger.glow.features import feature_tests, species_light
 from glowledger.glow.fitting import Solution, fit_scene
 from glowledger.glow.instrument import error_shape
 from glowledger.glow.likelihood import drop_species, quick_significance, reach_of, unexplained_part
+from glowledger.glow.optical_depth import absorption_warning
 from glowledger.glow.results import Fit, SpeciesEvidence, Temperature
 from glowledger.glow.rotation import profile_temperature
 from glowledger.glow.scene import Scene, build_scene
@@ -122,7 +123,7 @@ def identify(
         solution = fit_scene(scene, solution.adjustment, REFIT_ROUNDS, solution.levels)
     seen = visibility(scene, solution, bench)
     evidence = _evidence(scene, solution, listed, seen)
-    fit = _fit(scene, solution, evidence, temperatures, _warnings(frames, scene, solution, seen))
+    fit = _fit(scene, solution, evidence, temperatures, _warnings(frames, scene, solution, seen, evidence))
     return Identified(scene=scene, solution=solution, fit=fit, freed=freed, t_rot_k=t_rot)
 
 
@@ -288,7 +289,9 @@ def _why_blocked(part: float, seen: Visibility, scene: Scene) -> str:
     return "its lines and bands lie outside the measured range, or in saturated or masked pixels"
 
 
-def _warnings(frames: Frames, scene: Scene, solution: Solution, seen: Visibility) -> tuple[str, ...]:
+def _warnings(
+    frames: Frames, scene: Scene, solution: Solution, seen: Visibility, evidence: tuple[SpeciesEvidence, ...]
+) -> tuple[str, ...]:
     found = []
     if len(frames) > 1:
         found.append(f"the mean of {len(frames)} frames was used")
@@ -315,6 +318,9 @@ def _warnings(frames: Frames, scene: Scene, solution: Solution, seen: Visibility
         )
     if not seen.window_stated and seen.lit_from_nm > scene.axis_nm[0] + 15:
         found.append(f"no light is seen below {seen.lit_from_nm:.0f} nm; a window there would explain it")
+    absorbed = absorption_warning(evidence)
+    if absorbed:
+        found.append(absorbed)
     return tuple(found)
 
 
