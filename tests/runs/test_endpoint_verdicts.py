@@ -7,7 +7,8 @@ from run_ensemble import baseline, simulate
 from scipy import stats
 
 from glowledger.runs.blank import Blank, level_of
-from glowledger.runs.endpoint import Criterion, EndpointFollower, combine, judge_series
+from glowledger.runs.combining import combine
+from glowledger.runs.endpoint import Criterion, EndpointFollower, judge_series
 
 
 def decay(frames=300, tau=40.0, floor=0.3, noise=0.03, seed=1):

@@ -43,7 +43,7 @@ def cleaning_counts(
     if power_at is not None:  # levels of high energy suffer more
         counts[power_at:] *= np.array([0.5, 0.5, 0.3, 0.4, 0.4, 0.3, 0.5, 1.0])
     if gas_at is not None:
-        counts[gas_at:, 0] *= 0.02
+        counts[gas_at:, 0] *= 0.005
         counts[gas_at:, 1] *= 2.5
     if lamp_at is not None:
         counts[lamp_at:, 7] += 5000.0

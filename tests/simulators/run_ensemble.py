@@ -117,9 +117,7 @@ def simulate(kind: str, rng: np.random.Generator) -> SimulatedRun:
     return replace(truth, value=floor + truth.excess(t) + added + sigma * noise)
 
 
-def _decay(
-    kind: str, length: float, rng: np.random.Generator
-) -> tuple[tuple[tuple[float, float], ...], float, float]:
+def _decay(kind: str, length: float, rng: np.random.Generator) -> tuple[tuple[tuple[float, float], ...], float, float]:
     """Shares and time constants, onset, rise time."""
     if kind == "steady":
         return (), 0.0, 0.0

@@ -104,9 +104,7 @@ def _part(low: float, high: float) -> click.FloatRange:
 
 @click.command()
 @click.argument("run", type=click.Path(path_type=Path))
-@click.option(
-    "--bench", "bench_file", type=click.Path(path_type=Path), help="The bench.toml of this spectrometer."
-)
+@click.option("--bench", "bench_file", type=click.Path(path_type=Path), help="The bench.toml of this spectrometer.")
 @click.option("--dark", type=click.Path(path_type=Path), help="File of dark frames to subtract.")
 @click.option(
     "--blank",
@@ -138,7 +136,7 @@ def _part(low: float, high: float) -> click.FloatRange:
     "--assurance",
     type=_part(0.5, 1.0),
     default=None,
-    help="Probability with which it has to be below [0.97].",
+    help="Probability with which it has to be below [0.95].",
 )
 @click.option(
     "--hold",
@@ -166,9 +164,7 @@ def _part(low: float, high: float) -> click.FloatRange:
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document instead of text.")
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="Folder for page, figure and tables.")
 @reading_options
-def command(
-    run: Path, strict: bool, as_json: bool, output: Path | None, reading: dict[str, Any], **asked: Any
-) -> None:
+def command(run: Path, strict: bool, as_json: bool, output: Path | None, reading: dict[str, Any], **asked: Any) -> None:
     """Follow a cleaning RUN (a file of many frames, or a folder) and say whether it is done.
 
     Contaminant light over that of the process gas is followed as a decay to a floor. Flashes are set aside,

@@ -158,9 +158,7 @@ def _draw_endpoint(axes: Axes, result: RunResult) -> None:
         )  # fmt: skip
         axes.set_xlim(right=max(last, min(high, 1.5 * last) if math.isfinite(high) else last))
     if math.isfinite(end.declared_at_s):
-        axes.axvline(
-            end.declared_at_s, color=style.GOOD, linestyle="--", linewidth=1.8, label="reached: declared here"
-        )
+        axes.axvline(end.declared_at_s, color=style.GOOD, linestyle="--", linewidth=1.8, label="reached: declared here")
 
 
 def _draw_regimes(axes: Axes, result: RunResult) -> None:

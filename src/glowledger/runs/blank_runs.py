@@ -13,9 +13,7 @@ from glowledger.runs.ratios import CONTAMINANTS
 FIRST = 10  # frames of the run from which its first level is taken
 
 
-def blank_levels(
-    series: SeriesFit, blank: SeriesFit, reference: str | None, margin: float
-) -> dict[str, Blank]:
+def blank_levels(series: SeriesFit, blank: SeriesFit, reference: str | None, margin: float) -> dict[str, Blank]:
     """Return the level of every contaminant in a blank run.
 
     Parameters

@@ -118,9 +118,7 @@ def reading_order(time_s: NDArray[np.float64]) -> tuple[NDArray[np.intp], bool]:
         return same, False
     highest = np.maximum.accumulate(t)
     behind = t < highest  # frames recorded before one that came earlier
-    longest = max(
-        (len(run) for run in np.split(np.flatnonzero(behind), _breaks(np.flatnonzero(behind)))), default=0
-    )
+    longest = max((len(run) for run in np.split(np.flatnonzero(behind), _breaks(np.flatnonzero(behind)))), default=0)
     if longest >= max(PATIENCE + 2, 6) and len(back) < 3:
         return same, False
     order = same.copy()

@@ -18,7 +18,6 @@ from scipy.special import log_ndtr
 from glowledger.runs.decay_shapes import Floats, ShapeSums
 
 STUDENT = 5.0  # degrees of freedom of the weights 1 / (1 + z²/5): 95 % efficient for Gaussian noise
-POINTS = 96  # of the fine grid
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,8 +42,8 @@ class Posterior:
         Scale of one frame's noise at its median weight.
     correlation : float
         Lag-one correlation of the noise.
-    two : float
-        Probability that the decay has two components.
+    two, rise : float
+        Probability that the decay has two components, and that it rose first.
     """
 
     seen: float
@@ -60,6 +59,7 @@ class Posterior:
     noise: float
     correlation: float
     two: float
+    rise: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -160,8 +160,10 @@ class Surfaces:
         base = np.clip(np.floor(position).astype(int) - 2, 0, nodes - 6)
         blend = np.zeros((nodes, len(position)))
         blend[base + np.arange(6)[:, None], np.arange(len(position))] = _basis(position - base)
-        parts = [part[rows] @ blend for part in (self.misfit, self.volume, self.excess, self.most)]
-        return self._evidence(*parts, prior[rows, None])
+        misfit, volume, excess, most = (
+            part[rows] @ blend for part in (self.misfit, self.volume, self.excess, self.most)
+        )
+        return self._evidence(misfit, volume, excess, most, prior[rows, None])
 
     def at_vertices(self, at: Floats, prior: Floats) -> Floats:
         """Return the log evidence of each row at its own fractional node, shape (r,)."""
@@ -169,15 +171,12 @@ class Surfaces:
         base = np.clip(np.floor(at).astype(int) - 2, 0, self.misfit.shape[1] - 6)
         blend = _basis(at - base)
         index = base + np.arange(6)[:, None]
-        parts = [
-            np.sum(part[rows, index] * blend, axis=0)
-            for part in (self.misfit, self.volume, self.excess, self.most)
-        ]
-        return self._evidence(*parts, prior)
+        misfit, volume, excess, most = (
+            np.sum(part[rows, index] * blend, axis=0) for part in (self.misfit, self.volume, self.excess, self.most)
+        )
+        return self._evidence(misfit, volume, excess, most, prior)
 
-    def _evidence(
-        self, misfit: Floats, volume: Floats, excess: Floats, most: Floats, prior: Floats
-    ) -> Floats:
+    def _evidence(self, misfit: Floats, volume: Floats, excess: Floats, most: Floats, prior: Floats) -> Floats:
         error = np.exp(volume - prior)
         mass = _log_interval(-excess / error, np.maximum(most - excess, -excess + 1e-9 * error) / error)
         return log_student(misfit, self.freedom) + volume + mass
@@ -265,9 +264,7 @@ def evidence(
     misfit = (top - gain) / noise.variance
     volume = np.log(excess_se) + log_prior[:, None]
     vertex, at = _vertices(misfit, sums.usable)
-    surfaces = Surfaces(
-        misfit=misfit - vertex.min(), volume=volume, excess=excess, most=most, freedom=freedom
-    )
+    surfaces = Surfaces(misfit=misfit - vertex.min(), volume=volume, excess=excess, most=most, freedom=freedom)
     peak = surfaces.at_vertices(at, log_prior)
     return Evidence(
         surfaces=surfaces,
@@ -286,9 +283,12 @@ def log_student(misfit: Floats, freedom: float) -> Floats:
     return np.asarray(-0.5 * (freedom + 1.0) * np.log1p(np.maximum(misfit, 0.0) / freedom))
 
 
+_POWERS = np.linalg.inv(np.vander(np.arange(6.0), 6)).T  # coefficients of the six Lagrange polynomials
+
+
 def _basis(u: Floats) -> Floats:
-    """Return the six Lagrange polynomials of the nodes 0 to 5 at `u`, shape (6, f)."""
-    return np.array([np.prod([(u - j) / (i - j) for j in range(6) if j != i], axis=0) for i in range(6)])
+    """Return the Lagrange polynomials of the nodes 0 to 5 at `u`, shape (6, f)."""
+    return np.asarray(_POWERS @ np.vander(u, 6).T)
 
 
 _TRIAL = np.linspace(-1.0, 1.0, 17)
@@ -318,111 +318,3 @@ def _log_interval(low: Floats, high: Floats) -> Floats:
     a, b = np.where(flip, -high, low), np.where(flip, -low, high)  # now a < b and a + b <= 0
     upper = log_ndtr(b)
     return np.asarray(upper + np.log(-np.expm1(np.minimum(log_ndtr(a) - upper, -1e-15))))
-
-
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class Weights:
-    """Posterior probability on a fine grid of time constants.
-
-    Attributes
-    ----------
-    log_tau : ndarray of shape (f,)
-        ln of the fast time constant, equally spaced.
-    weight : ndarray of shape (r, f)
-        Probability of each family and time constant; sums to 1.
-    rows : ndarray of int, shape (r,)
-        Which families these are.
-    spacing : float
-        Of `log_tau`.
-    """
-
-    log_tau: Floats
-    weight: Floats
-    rows: NDArray[np.intp]
-    spacing: float
-
-
-def fine_weights(found: Evidence, log_tau: Floats, log_prior: Floats) -> Weights:
-    """Interpolate the evidence between the nodes and normalise it, ever finer until its peak is resolved.
-
-    Parameters
-    ----------
-    found : Evidence
-        At the nodes.
-    log_tau : ndarray of shape (k,)
-        Nodes, equally spaced.
-    log_prior : ndarray of shape (r,)
-        Of the families.
-
-    Returns
-    -------
-    Weights
-    """
-    rows = np.flatnonzero(found.peak > found.peak.max() - 12.0)
-    surfaces = found.surfaces
-    nodes = surfaces.misfit.shape[1]
-    likely = log_student(surfaces.misfit[rows], surfaces.freedom) + surfaces.volume[rows]
-    likely = np.where(found.usable[rows], likely, -np.inf)
-    good = np.flatnonzero((likely > found.peak.max() - 18.0).any(axis=0))
-    low = min(float(good[0]) if len(good) else np.inf, found.peak_at[rows].min())
-    high = max(float(good[-1]) if len(good) else 0.0, found.peak_at[rows].max())
-    low, high = max(low - 1.0, 0.0), min(high + 1.0, nodes - 1.0)
-    for _ in range(5):
-        position = np.linspace(low, high, POINTS)
-        weight = _surface(found, rows, position, log_prior)
-        weight = np.exp(weight - weight.max())
-        keep = np.flatnonzero(weight.max(axis=0) > 1e-7)
-        if len(keep) > POINTS // 5:
-            break
-        low, high = position[max(keep[0] - 1, 0)], position[min(keep[-1] + 1, POINTS - 1)]
-    kept = slice(keep[0], keep[-1] + 1)
-    weight = weight[:, kept]
-    step = float(log_tau[1] - log_tau[0])
-    return Weights(
-        log_tau=log_tau[0] + step * position[kept],
-        weight=weight / weight.sum(),
-        rows=rows,
-        spacing=step * float(position[1] - position[0]),
-    )
-
-
-def _surface(found: Evidence, rows: NDArray[np.intp], position: Floats, prior: Floats) -> Floats:
-    """Log evidence at fractional nodes, shape (r, f); -inf where a neighbouring node is not usable."""
-    value = found.surfaces.between(rows, position, prior)
-    usable = found.usable[rows]
-    both = usable[:, np.floor(position).astype(int)] & usable[:, np.ceil(position).astype(int)]
-    return np.where(both, value, -np.inf)
-
-
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class Distribution:
-    """A cumulative distribution on equally spaced nodes.
-
-    Attributes
-    ----------
-    at, cumulative : ndarray of shape (m,)
-        Nodes, and the probability of a smaller value, linear between.
-    """
-
-    at: Floats
-    cumulative: Floats
-
-    def quantile(self, *levels: float) -> Floats:
-        """Return the values below which the levels lie."""
-        return np.asarray(np.interp(levels, self.cumulative, self.at))
-
-    def below(self, value: float) -> float:
-        """Return the probability of a smaller value."""
-        return float(np.interp(value, self.at, self.cumulative, left=0.0, right=1.0))
-
-
-def distribution(values: Floats, weight: Floats, width: float) -> Distribution:
-    """Collect weighted values in cells of a given width, each shared between its two neighbours."""
-    low = float(values.min()) - 2 * width
-    cell = (values.ravel() - low) / width
-    index = cell.astype(np.int64)
-    part = (cell - index) * weight.ravel()
-    size = int(index.max()) + 3
-    mass = np.bincount(index, weight.ravel() - part, size)
-    mass[1:] += np.bincount(index, part, size)[:-1]
-    return Distribution(at=low + width * np.arange(size), cumulative=np.cumsum(mass) - 0.5 * mass)

@@ -7,15 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from glowledger.runs import decay, decay_shapes
+from glowledger.runs import decay, decay_shapes, decay_weights
 from glowledger.runs.decay import Evidence, Noise, Posterior
 from glowledger.runs.decay_onset import abrupt_step, normal_inverse
 from glowledger.runs.decay_shapes import EXTENSION, PLATEAUS, STEP, Families, Floats
 
 BEYOND_DOUBT = 8.0  # ln of the evidence
-LEAST_STEP = (
-    0.04  # of the starting excess: smaller steps matter little, and may be a shape between those tried
-)
+LEAST_STEP = 0.04  # of the starting excess: smaller steps matter little, and may be a shape between those tried
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -90,18 +88,20 @@ class FittedDecay:
         """Turn the evidence into probabilities and intervals."""
         family, now = data.family, float(data.time[-1])
         size = len(data.tau) - EXTENSION
-        weights = decay.fine_weights(self.evidence, np.log(data.tau[:size]), data.log_prior)
+        weights = decay_weights.fine_weights(self.evidence, np.log(data.tau[:size]), data.log_prior)
         onset = _row_onsets(data)
         tau = np.exp(weights.log_tau)
         end = np.log(onset[weights.rows, None] + family.folds[weights.rows, None] * tau)
         width = weights.spacing
-        ended = decay.distribution(end, weights.weight, width)
+        ended = decay_weights.distribution(end, weights.weight, width)
         ends = np.exp(ended.quantile(0.025, 0.5, 0.975, assurance))
-        fast = decay.distribution(weights.log_tau, weights.weight.sum(axis=0), width)
+        fast = decay_weights.distribution(weights.log_tau, weights.weight.sum(axis=0), width)
         taus = np.exp(fast.quantile(0.025, 0.5, 0.975))
         left = _left(data, weights.rows, tau, onset, now)
-        lefts = np.clip(decay.distribution(left, weights.weight, 0.001).quantile(0.025, 0.5, 0.975), 0.0, 1.0)
-        two = float(weights.weight[family.offset[weights.rows] > 0].sum())
+        lefts = np.clip(decay_weights.distribution(left, weights.weight, 0.001).quantile(0.025, 0.5, 0.975), 0.0, 1.0)
+        pairs = family.offset[weights.rows] > 0
+        two = float(weights.weight[pairs & (family.share[weights.rows] < 1)].sum())
+        rise = float(weights.weight[pairs].sum()) - two
         return Posterior(
             seen=self.evidence.seen,
             done=ended.below(float(np.log(now))),
@@ -116,6 +116,7 @@ class FittedDecay:
             noise=self.noise.scale,
             correlation=self.noise.correlation,
             two=two,
+            rise=rise,
         )
 
 
@@ -136,7 +137,8 @@ def _left(data: DecayData, rows: NDArray[np.intp], tau: Floats, onset: Floats, n
     x = np.maximum(now - onset[rows, None], 0.0) / tau
     share = data.family.share[rows, None]
     ratio = np.exp(STEP * data.family.offset[rows, None])
-    return np.asarray((1 - share) * np.exp(-x) + share * np.exp(-x / ratio))
+    scale = data.family.scale[rows, None]
+    return np.asarray(scale * ((1 - share) * np.exp(-x) + share * np.exp(-x / ratio)))
 
 
 def fit_decay(data: DecayData, weight: Floats, noise: Noise | None, passes: int) -> FittedDecay:
@@ -171,9 +173,7 @@ def fit_decay(data: DecayData, weight: Floats, noise: Noise | None, passes: int)
         weighted = data.columns * w[:, None]
         normal = weighted.T @ data.columns
         normal[np.diag_indices_from(normal)] *= 1 + 1e-9
-        found = decay.evidence(
-            sums, normal, weighted.T @ data.value, noise, data.log_prior, data.least_floor, freedom
-        )
+        found = decay.evidence(sums, normal, weighted.T @ data.value, noise, data.log_prior, data.least_floor, freedom)
         design = np.column_stack([data.columns, _likeliest_shape(found, data)])
         inverse = normal_inverse(design, w)
         coefficients = inverse @ (design.T @ (w * data.value))
@@ -219,4 +219,4 @@ def _likeliest_shape(found: Evidence, data: DecayData) -> Floats:
     onset = _row_onsets(data)[row]
     x = np.maximum(data.time - onset, 0.0) / tau
     share, ratio = data.family.share[row], np.exp(STEP * data.family.offset[row])
-    return np.asarray((1 - share) * np.exp(-x) + share * np.exp(-x / ratio))
+    return np.asarray(data.family.scale[row] * ((1 - share) * np.exp(-x) + share * np.exp(-x / ratio)))

@@ -29,8 +29,8 @@ class DecayFollower:
     ----------
     fraction : float
         Part of the starting excess at which the decay counts as ended.
-    two_component, plateau : float
-        Prior probabilities of a decay with two components, and of a plateau before the fall.
+    two_component, plateau, rise : float
+        Prior probabilities of a decay with two components, of a plateau and of a rise before the fall.
     least_floor : float
         The floor cannot lie below this.
     assurance : float
@@ -65,8 +65,9 @@ class DecayFollower:
     """
 
     fraction: float = 0.05
-    two_component: float = 0.1
-    plateau: float = 0.03
+    two_component: float = 0.08
+    plateau: float = 0.05
+    rise: float = 0.03
     least_floor: float = 0.0
     assurance: float = 0.98
     start_s: float = float("nan")
@@ -149,9 +150,7 @@ class DecayFollower:
 
     def _halve(self) -> None:
         """Join neighbouring bins two by two: half the bins, twice the frames in each."""
-        robust = np.array(
-            self.weight
-        )  # only outliers are weighed down: weighing all would pull bins to the fit
+        robust = np.array(self.weight)  # only outliers are weighed down: weighing all would pull bins to the fit
         w = np.array(self.precision) * np.where(robust < OUTLIER, robust, 1.0)
         pair = np.maximum(w, 1e-300).reshape(-1, 2)
         share = pair / pair.sum(axis=1, keepdims=True)
@@ -188,7 +187,11 @@ class DecayFollower:
             return None
         if self._family is None:
             self._family = decay_shapes.families(
-                self.fraction, two_component=self.two_component, plateau=self.plateau, dense=self.dense
+                self.fraction,
+                two_component=self.two_component,
+                plateau=self.plateau,
+                rising=self.rise,
+                dense=self.dense,
             )
         time = np.array(self.time)
         precision = np.array(self.precision)
@@ -204,14 +207,8 @@ class DecayFollower:
             least_floor=self.least_floor,
             onset=self._onsets(float(time[-1])),
         )
-        noise = (
-            Noise(scale=self.noise[0], variance=self.noise[1], correlation=self.noise[2])
-            if self.noise
-            else None
-        )
-        fitted = fit_decay(
-            data, np.array(self.weight), noise, passes=2 if len(time) < 30 or noise is None else 1
-        )
+        noise = Noise(scale=self.noise[0], variance=self.noise[1], correlation=self.noise[2]) if self.noise else None
+        fitted = fit_decay(data, np.array(self.weight), noise, passes=2 if len(time) < 30 or noise is None else 1)
         self.weight = fitted.weight.tolist()
         self.noise = [fitted.noise.scale, fitted.noise.variance, fitted.noise.correlation]
         self.rising = rising_now(data.value, data.precision * fitted.weight)
@@ -220,7 +217,7 @@ class DecayFollower:
         if fitted.step_at is not None and len(self.found_s) < MOST_STEPS:
             self._add_step(fitted.step_at)
         posterior = fitted.posterior(data, self.assurance)
-        if not self.dense and posterior.two > TWO:
+        if not self.dense and posterior.two + posterior.rise > TWO:
             self.dense, self._family = True, None
         return posterior
 

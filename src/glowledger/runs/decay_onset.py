@@ -67,7 +67,7 @@ def rising_now(value: Floats, weight: Floats) -> bool:
     apart = means[::width]
     bend = apart[:-2] - 2 * apart[1:-1] + apart[2:] if len(apart) > 4 else np.zeros(1)
     noise = 1.4826 * max(middle(np.abs(single)) / np.sqrt(6.0 * width), middle(np.abs(bend)) / np.sqrt(6.0))
-    return rise > RISE * np.sqrt(2.0) * noise and rise > 0.03 * float(np.abs(means).max())
+    return bool(rise > RISE * np.sqrt(2.0) * noise and rise > 0.03 * float(np.abs(means).max()))
 
 
 def abrupt_step(
@@ -109,17 +109,12 @@ def abrupt_step(
     best = int(np.argmax(gain))
     if gain[best] < 0.5 * STEP_GAIN * scale**2 or abs(size[best]) < least:
         return None
-    apart = residual - size[best] * (
-        step[:, best] - design @ (inverse @ (design.T @ (precision * step[:, best])))
-    )
+    apart = residual - size[best] * (step[:, best] - design @ (inverse @ (design.T @ (precision * step[:, best]))))
     noise, _ = estimate_noise(apart * np.sqrt(precision), np.ones(n, dtype=bool), parameters + 1)
     if gain[best] < STEP_GAIN * noise.variance:
         return None
     ramp = np.maximum(time[:, None] - time[places - 1], 0.0)
-    if (
-        gain[best] - float(_gain(ramp, pulled, precision, design, inverse)[0].max())
-        < SHARPER * noise.variance
-    ):
+    if gain[best] - float(_gain(ramp, pulled, precision, design, inverse)[0].max()) < SHARPER * noise.variance:
         return None
     near = np.arange(places[min(best + 1, len(places) - 1)], places[max(best - 1, 0)] + 1)
     fine = (np.arange(n)[:, None] >= near).astype(float)
@@ -134,9 +129,7 @@ def normal_inverse(design: Floats, weight: Floats) -> Floats:
     return np.asarray(np.linalg.inv(normal))
 
 
-def _gain(
-    columns: Floats, residual: Floats, weight: Floats, design: Floats, inverse: Floats
-) -> tuple[Floats, Floats]:
+def _gain(columns: Floats, residual: Floats, weight: Floats, design: Floats, inverse: Floats) -> tuple[Floats, Floats]:
     """Return the weighted sum of squares that each column alone takes up, and its coefficient, shape (m,)."""
     weighted = columns * weight[:, None]
     cross = design.T @ weighted

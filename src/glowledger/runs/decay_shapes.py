@@ -1,8 +1,8 @@
-"""Shapes a contaminant may decay by, on a logarithmic grid of time constants, each starting at 1 and ending at 0.
+"""Shapes a contaminant may decay by, on a logarithmic grid of time constants, each with 1 as its top and 0 as its end.
 
-A shape is one exponential, or two that share the start, or a plateau that then falls exponentially (thick film:
-flat while the supply limits, then falling). Everything that has to be known of a shape is its weighted sums
-with the data; the sums of one exponential at every time constant give those of all the others.
+A shape is one exponential, two that share the start, one that rises before it falls, or a plateau that then falls
+exponentially (thick film: flat while the supply limits, then falling). Everything that has to be known of a shape
+is its weighted sums with the data; the sums of one exponential at every time constant give those of all others.
 """
 
 from __future__ import annotations
@@ -17,8 +17,13 @@ Floats = NDArray[np.float64]
 STEP = 0.125  # of ln(time constant); the evidence is a smooth curve and is interpolated between the nodes
 # Steps from the fast to the slow time constant, and shares of the slow component at the start: few while one
 # exponential is as good (ratios 2.1, 3.5, 5.8), many once the data clearly show two
-COARSE = ((6, 10, 14), (0.2, 0.35, 0.5, 0.7))
-DENSE = ((5, 7, 9, 11, 13, 15, 17), tuple(float(a) for a in np.linspace(0.06, 0.9, 15)))
+# (a share above 1 is a product that rises before it falls: the fast component is then negative)
+RISING = (1.4, 2.5, 20.0)
+COARSE = ((6, 10, 14), (0.2, 0.35, 0.5, 0.7, *RISING))
+DENSE = (
+    (4, 6, 8, 10, 11, 12, 13, 14, 15, 17),
+    (*(float(a) for a in np.linspace(0.06, 0.9, 13)), 1.15, 1.4, 2.0, 4.0, 20.0),
+)
 EXTENSION = 17
 PLATEAUS = 10
 STEEPEST = 4.0  # a plateau longer than this many time constants of its fall ended in a step, not in a decay
@@ -36,6 +41,8 @@ class Families:
         Steps from the fast to the slow time constant; 0 for one exponential.
     share : ndarray of shape (r,)
         Part of the slow component at the start.
+    scale : ndarray of shape (r,)
+        Makes the top of the shape 1.
     folds : ndarray of shape (r,)
         Fast time constants after which the shape has fallen to the wanted fraction.
     log_prior : ndarray of shape (r,)
@@ -45,19 +52,22 @@ class Families:
     pairs: tuple[tuple[int, ...], tuple[float, ...]]
     offset: NDArray[np.int64]
     share: Floats
+    scale: Floats
     folds: Floats
     log_prior: Floats
 
 
-def families(fraction: float, *, two_component: float, plateau: float, dense: bool = False) -> Families:
-    """List the families: one exponential, two exponentials, plateaus (in this order).
+def families(
+    fraction: float, *, two_component: float, plateau: float, rising: float = 0.0, dense: bool = False
+) -> Families:
+    """List the families: one exponential, two exponentials or a rise and a fall, plateaus (in this order).
 
     Parameters
     ----------
     fraction : float
         Fraction of the start at which a decay counts as ended.
-    two_component, plateau : float
-        Prior probabilities of these two groups.
+    two_component, plateau, rising : float
+        Prior probabilities of these groups.
     dense : bool
         Many families with two components instead of few.
 
@@ -69,25 +79,41 @@ def families(fraction: float, *, two_component: float, plateau: float, dense: bo
     pairs = [(m, a) for m in chosen[0] for a in chosen[1]]
     offset = np.array([0] + [m for m, _ in pairs] + [0] * PLATEAUS)
     share = np.array([0.0] + [a for _, a in pairs] + [0.0] * PLATEAUS)
-    single = 1.0 - two_component - plateau
-    prior = np.array([single] + [two_component / len(pairs)] * len(pairs) + [plateau / PLATEAUS] * PLATEAUS)
+    rises = share > 1.0
+    prior = np.full(len(share), plateau / PLATEAUS)
+    prior[0] = 1.0 - two_component - plateau - rising
+    prior[(offset > 0) & ~rises] = two_component / max(int(np.sum((offset > 0) & ~rises)), 1)
+    prior[rises] = rising / int(rises.sum())
     with np.errstate(divide="ignore"):
         log_prior = np.log(prior)
-    return Families(
-        pairs=chosen, offset=offset, share=share, folds=folds_to(fraction, offset, share), log_prior=log_prior
-    )
+    scale = 1.0 / _two(top_at(offset, share), offset, share)
+    folds = folds_to(fraction, offset, share, scale)
+    return Families(pairs=chosen, offset=offset, share=share, scale=scale, folds=folds, log_prior=log_prior)
 
 
-def folds_to(fraction: float, offset: NDArray[np.int64], share: Floats) -> Floats:
-    """Return the time, in fast time constants, at which (1-a) exp(-x) + a exp(-x/ratio) equals `fraction`.
+def _two(x: Floats, offset: NDArray[np.int64], share: Floats) -> Floats:
+    return np.asarray((1 - share) * np.exp(-x) + share * np.exp(-x * np.exp(-STEP * offset)))
+
+
+def top_at(offset: NDArray[np.int64], share: Floats) -> Floats:
+    """Return where each shape is highest, in fast time constants: 0 unless it rises first."""
+    ratio = np.exp(STEP * offset)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        x = np.log((share - 1.0) * ratio / share) / (1.0 - 1.0 / ratio)
+    return np.where((share > 1.0) & np.isfinite(x), np.maximum(x, 0.0), 0.0)
+
+
+def folds_to(fraction: float, offset: NDArray[np.int64], share: Floats, scale: Floats) -> Floats:
+    """Return the time, in fast time constants, at which the shape has fallen to `fraction` of its top.
 
     Shape (r,), by bisection; ln(1/fraction) exactly for one exponential.
     """
     ratio = np.exp(STEP * offset)
-    low, high = np.zeros(len(offset)), np.log(1.0 / fraction) * ratio
+    low = top_at(offset, share)
+    high = low + np.log(np.maximum(share, 1.0) * scale / fraction) * ratio
     for _ in range(60):
         middle = 0.5 * (low + high)
-        above = (1 - share) * np.exp(-middle) + share * np.exp(-middle / ratio) > fraction
+        above = scale * _two(middle, offset, share) > fraction
         low, high = np.where(above, middle, low), np.where(above, high, middle)
     return np.where(offset == 0, np.log(1.0 / fraction), 0.5 * (low + high))
 
@@ -160,9 +186,11 @@ def shape_sums(
     fast = np.arange(size)
     slow = fast + np.array(family.pairs[0])[:, None]
     share = np.array(family.pairs[1])[:, None]
+    scale = family.scale[1:-PLATEAUS].reshape(len(slow), -1, 1)
     pairs = (1 - share) * linear[:, None, None, :size] + share * linear[:, slow][:, :, None, :]
     squares = (1 - share) ** 2 * gram[fast, fast] + 2 * share * (1 - share) * gram[fast, slow][:, None, :]
-    squares = squares + share**2 * gram[slow, slow][:, None, :]
+    squares = (squares + share**2 * gram[slow, slow][:, None, :]) * scale**2
+    pairs = pairs * scale
     late, late_squares, usable = _plateau_sums(exponentials[:, :size], rows, weight, onset, time, tau[:size])
     first = np.concatenate([linear[:, None, :size], pairs.reshape(len(rows), -1, size), late], axis=1)
     smooth = np.ones((first.shape[1] - PLATEAUS, size), dtype=bool)

@@ -9,7 +9,8 @@ decays were not drawn from the prior is measured in tests/benchmarks/bench_endpo
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -19,9 +20,7 @@ from glowledger.runs.decay_follower import DecayFollower
 from glowledger.runs.results import Endpoint, EndpointVerdict
 
 NAN = float("nan")
-ASSURANCE = (
-    0.97  # settled by tests/benchmarks/bench_endpoint.py: at most 2 % stopped early, all kinds together
-)
+ASSURANCE = 0.95  # with the priors of `DecayFollower`; measured in tests/benchmarks/bench_endpoint.py
 STRONG = 150.0  # 2 ln L: decays below this do not hold up a verdict on others above it
 SEEN = 30.0  # 2 ln L: a decay counts as seen above this, some 5 standard deviations
 HORIZON = 8.0  # times the time so far: nothing beyond is foreseen
@@ -92,6 +91,8 @@ class EndpointFollower:
         When 'reached' was first said; NaN before.
     frozen : bool
         Reached under conditions that are past: nothing is added any more.
+    waited : int
+        Frames since the last refit.
     """
 
     name: str
@@ -103,6 +104,7 @@ class EndpointFollower:
     declared_at_s: float = NAN
     last_s: float = NAN
     frozen: bool = False
+    waited: int = 0
     posterior: Posterior | None = None
     equivalence: Equivalence | None = None
 
@@ -121,6 +123,7 @@ class EndpointFollower:
             "declared_at_s": self.declared_at_s,
             "last_s": self.last_s,
             "frozen": self.frozen,
+            "waited": self.waited,
             "posterior": None if self.posterior is None else asdict(self.posterior),
             "equivalence": None if self.equivalence is None else asdict(self.equivalence),
         }
@@ -130,11 +133,11 @@ class EndpointFollower:
         """Rebuild the follower from `to_dict` and the criterion it was made with."""
         known = dict(state)
         known["decay"] = DecayFollower.from_dict(known["decay"])
-        for name, kind in (("posterior", Posterior), ("equivalence", Equivalence)):
-            if known[name] is not None:
-                known[name] = kind(
-                    **{k: tuple(v) if isinstance(v, list) else v for k, v in known[name].items()}
-                )
+        if known["posterior"] is not None:
+            told: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in known["posterior"].items()}
+            known["posterior"] = Posterior(**told)
+        if known["equivalence"] is not None:
+            known["equivalence"] = Equivalence(**known["equivalence"])
         return cls(criterion=criterion, **known)
 
     def add(self, time_s: float, value: float, standard_error: float) -> None:
@@ -161,9 +164,11 @@ class EndpointFollower:
         return self.endpoint()
 
     def judge(self) -> None:
-        """Refit with all frames so far and move the hold on."""
-        if self.frozen:
+        """Refit with all frames so far and move the hold on; every third frame will do while the end is far."""
+        self.waited += 1
+        if self.frozen or self.waited < self._patience():
             return
+        self.waited = 0
         if self.criterion.blank is not None:
             self.equivalence = compare_with_blank(self.decay, self.criterion.blank, self.criterion.assurance)
         self.posterior = self.decay.fit()
@@ -176,6 +181,21 @@ class EndpointFollower:
         long_enough = self.last_s - self.held_since_s >= self.criterion.hold_s
         if long_enough and self.held_frames >= self.criterion.hold_frames and math.isnan(self.declared_at_s):
             self.declared_at_s = self.last_s
+
+    def _patience(self) -> int:
+        """Return the frames from one refit to the next: 1 wherever the verdict could change."""
+        p = self.posterior
+        if p is None or self.criterion.blank is not None or self.decay.frames < 40:
+            return 1
+        if self.reached:
+            return 5
+        return 3 if p.done < 0.2 else 1
+
+    def settle(self) -> None:
+        """Refit with the very last frames, at the end of a run."""
+        if self.waited:
+            self.waited = 10
+            self.judge()
 
     def _met(self) -> bool:
         if self.criterion.blank is not None:
@@ -311,68 +331,6 @@ class EndpointFollower:
         return f"With the margin of {100 * self.criterion.over_clean:g} % for hidden faces go on until {until:.0f} s. "
 
 
-def combine(endpoints: dict[str, Endpoint], weak: tuple[str, ...] = ()) -> Endpoint:
-    """Combine the verdicts of several indicators: all with a decay must agree, the slowest decides.
-
-    Parameters
-    ----------
-    endpoints : dict of str to Endpoint
-        One per indicator.
-    weak : tuple of str
-        Indicators whose decay hardly stands out of their noise; they do not hold up the others.
-
-    Returns
-    -------
-    Endpoint
-        Of the deciding indicator, its reason extended by what the others say.
-    """
-    judged = {name: e for name, e in endpoints.items() if e.verdict != "cannot tell"}
-    if not judged:
-        return _nothing_to_judge(endpoints)
-    strong = {name: e for name, e in judged.items() if name not in weak} or judged
-    order = {"not reached": 2, "approaching": 1, "reached": 0}
-
-    def slowness(e: Endpoint) -> tuple[float, ...]:
-        late = e.time_s if e.verdict == "reached" else e.interval_s[1]
-        return (order[e.verdict], late if math.isfinite(late) else math.inf)
-
-    slowest = max(strong.values(), key=slowness)
-    others = [name for name in strong if name != slowest.indicator]
-    faint = [name for name in judged if name not in strong]
-    silent = [name for name in endpoints if name not in judged]
-    words = [slowest.reason]
-    if others:
-        words.append(f"{slowest.indicator} is the slowest; also judged: {', '.join(others)}.")
-    if faint:
-        words.append(f"Too weak to decide: {', '.join(faint)}.")
-    if silent:
-        words.append(f"No decay to judge in {', '.join(silent)}.")
-    declared = slowest.declared_at_s
-    if slowest.verdict == "reached":
-        declared = max(e.declared_at_s for e in strong.values())
-    return replace(slowest, declared_at_s=declared, reason=" ".join(words))
-
-
-def _nothing_to_judge(endpoints: dict[str, Endpoint]) -> Endpoint:
-    if endpoints:
-        first = next(iter(endpoints.values()))
-        reason = first.reason if len(endpoints) == 1 else f"No indicator shows a decay. {first.reason}"
-        name, criterion = first.indicator, first.criterion
-    else:
-        reason, name, criterion = "No contaminant was seen in the run, so nothing can be followed.", "", ""
-    return Endpoint(
-        verdict="cannot tell",
-        time_s=NAN,
-        interval_s=(NAN, NAN),
-        declared_at_s=NAN,
-        remaining_s=NAN,
-        remaining_interval_s=(NAN, NAN),
-        indicator=name,
-        criterion=criterion,
-        reason=reason,
-    )
-
-
 def judge_series(
     time_s: np.ndarray,
     value: np.ndarray,
@@ -401,6 +359,4 @@ def judge_series(
     """
     follower = EndpointFollower(name=name, criterion=criterion or Criterion())
     errors = np.ones(len(time_s)) if standard_error is None else standard_error
-    return [
-        follower.update(float(t), float(y), float(s)) for t, y, s in zip(time_s, value, errors, strict=True)
-    ]
+    return [follower.update(float(t), float(y), float(s)) for t, y, s in zip(time_s, value, errors, strict=True)]

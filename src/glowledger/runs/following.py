@@ -11,14 +11,16 @@ from glowledger.errors import RunError
 from glowledger.glow.results import SeriesFit
 from glowledger.runs import naming, ratios
 from glowledger.runs.clock import WORDS, RunClock, reading_order
-from glowledger.runs.endpoint import STRONG, EndpointFollower, combine
+from glowledger.runs.combining import combine
+from glowledger.runs.endpoint import STRONG, EndpointFollower
 from glowledger.runs.frame_counts import FrameCounts, frame_of
 from glowledger.runs.naming import Change
 from glowledger.runs.optics import Optics
 from glowledger.runs.ratios import CONTAMINANTS, TOTAL, Reference
-from glowledger.runs.results import Alarm, Endpoint, Regime, RunResult, Trend
+from glowledger.runs.results import Alarm, Endpoint, RunResult
 from glowledger.runs.run_log import RunLog
 from glowledger.runs.run_options import Point, RunOptions
+from glowledger.runs.run_result import result_of
 from glowledger.runs.screening import Decided, Screen
 
 WARM_UP = 10  # usable frames from which the reference is chosen
@@ -119,7 +121,10 @@ class RunFollower:
     def finish(self) -> list[Point]:
         """Decide the frames that still wait; call once at the end of a finished run."""
         points = [point for decided in self.screen.finish() for point in self._decide(decided)]
-        return points + (self._choose_reference() if self.warming else [])
+        points += self._choose_reference() if self.warming else []
+        for name in self.seen:
+            self.followers[name].settle()
+        return points
 
     def _too_bright(self, time_s: float) -> bool:
         """Count a saturated frame; True if it is to be left out, as long as not most of the run is like it."""
@@ -260,9 +265,7 @@ class RunFollower:
             text = f"{name} stepped at about {step_s:.0f} s and stayed: a leak, a valve or another load."
             self.log.alarm("signal stepped", self.last_s, text)
         if follower.decay.rising:
-            self.log.alarm(
-                "signal rising", self.last_s, f"{name} is rising: a leak, outgassing, oil, or new dirt."
-            )
+            self.log.alarm("signal rising", self.last_s, f"{name} is rising: a leak, outgassing, oil, or new dirt.")
 
     def _is_seen(self, name: str, frame: FrameCounts) -> bool:
         """True from the frame on at which the contaminant is significant in half of the latest frames."""
@@ -392,36 +395,3 @@ def analyse_run(series: SeriesFit, options: RunOptions | None = None) -> RunResu
         text = "Frames were stored out of order; they are read in the order of their times."
         follower.log.alarms.insert(0, Alarm(kind="frame out of order", time_s=follower.first_s, text=text))
     return result_of(follower, sorted(points, key=lambda p: p.time_s))
-
-
-def result_of(follower: RunFollower, points: list[Point]) -> RunResult:
-    """Return everything a run says, from its follower and its decided frames in time order."""
-    reference = follower.reference
-    name = "" if reference is None else reference.name
-    time_s = np.array([p.time_s for p in points])
-    used = np.array([p.used for p in points], dtype=bool)
-    trends = [
-        Trend(
-            name=f"{species}/{name}",
-            time_s=time_s,
-            value=np.array([p.values.get(species, np.nan) for p in points]),
-            standard_error=np.array([p.errors.get(species, np.nan) for p in points]),
-            used=used,
-        )
-        for species in follower.seen
-    ]
-    log = follower.log
-    ends = [Regime(start_s=r.start_s, end_s=follower.last_s, why=r.why) for r in log.regimes[-1:]]
-    endpoints = follower.endpoints()
-    return RunResult(
-        reference=name,
-        reference_reason="" if reference is None else reference.reason,
-        indicators=tuple(trends),
-        endpoints=endpoints,
-        flashes=tuple(log.flashes),
-        regimes=tuple(log.regimes[:-1] + ends),
-        alarms=tuple(log.alarms),
-        endpoint=follower.verdict(),
-        frames=follower.frames,
-        duration_s=float(np.nan_to_num(follower.last_s - follower.first_s)),
-    )

@@ -14,7 +14,7 @@ Floats = NDArray[np.float64]
 PROCESS = (*REFERENCES, "H2", "Ne I", "Kr I", "Xe I", "O2+", "N2+", "CO2+", "Ar II", "He II")
 IONS = ("N2+", "O2+", "Ar II", "CO2+", "CO+", "He II", "Kr II", "Ne II")
 STEADY = 0.08  # relative change of a process gas below which it counts as unchanged
-MINOR = 0.15  # part of the light below which a gas that comes or goes does not make another plasma
+MINOR = 0.25  # part of the light below which a gas that comes or goes does not make another plasma
 CHANGED = 0.03  # part of the light a process gas has to have to be looked at
 
 
@@ -63,7 +63,7 @@ def name_change(names: tuple[str, ...], before: Floats, after: Floats, noise: Fl
     main = [i for i, n in enumerate(names) if n in PROCESS and max(before[i], after[i]) > floor]
     with np.errstate(divide="ignore", invalid="ignore"):
         factors = np.array([after[i] / before[i] if before[i] > 0 else np.inf for i in main])
-    come = [i for i, f in zip(main, factors, strict=True) if f > 3.0 * max(scale, 1.0)]
+    come = [i for i, f in zip(main, factors, strict=True) if f > 2.0 * max(scale, 1.0)]
     gone = [i for i, f in zip(main, factors, strict=True) if f < min(scale, 1.0) / 3.0]
     if come or gone:
         return _gases(names, before, after, come, gone, factors[[i not in (*come, *gone) for i in main]])
@@ -72,12 +72,8 @@ def name_change(names: tuple[str, ...], before: Floats, after: Floats, noise: Fl
     if factors.max() > 1.4 * max(float(factors.min()), 1e-9):
         ions = any(names[i] in IONS for i in main)
         what = "pressure, polarity, magnet or power" if ions else "pressure or power"
-        return Change(
-            why=f"line pattern changed ({what}); all light stepped by a factor {scale:.2g}", cut=True
-        )
-    return Change(
-        why=f"all light stepped by a factor {scale:.2g} (power, pressure, or what the fibre sees)", cut=True
-    )
+        return Change(why=f"line pattern changed ({what}); all light stepped by a factor {scale:.2g}", cut=True)
+    return Change(why=f"all light stepped by a factor {scale:.2g} (power, pressure, or what the fibre sees)", cut=True)
 
 
 def _gases(
@@ -87,9 +83,7 @@ def _gases(
     words.append(f"{', '.join(names[i] for i in gone)} went" if gone else "")
     said = " and ".join(w for w in words if w)
     s = len(names)
-    minor = all(after[i] < MINOR * after[s] for i in come) and all(
-        before[i] < MINOR * before[s] for i in gone
-    )
+    minor = all(after[i] < MINOR * after[s] for i in come) and all(before[i] < MINOR * before[s] for i in gone)
     if minor and len(rest) and np.all(np.abs(rest - 1) < STEADY):
         air = any(names[i] in ("N2", "N2+") for i in come)
         why = f"{said} while the other gases stayed"

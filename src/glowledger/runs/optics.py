@@ -41,12 +41,8 @@ class Optics:
 
     def look(self, names: tuple[str, ...], frame: FrameCounts, main: int) -> str:
         """Take in a frame; return what to say of the window, or ''."""
-        blue = sum(
-            float(frame.counts[names.index(n)]) for n in BLUE if n in names and self._strong(names, frame, n)
-        )
-        red = sum(
-            float(frame.counts[names.index(n)]) for n in RED if n in names and self._strong(names, frame, n)
-        )
+        blue = sum(float(frame.counts[names.index(n)]) for n in BLUE if n in names and self._strong(names, frame, n))
+        red = sum(float(frame.counts[names.index(n)]) for n in RED if n in names and self._strong(names, frame, n))
         if blue <= 0 or red <= 0 or main < 0:
             return ""
         pair = [float(np.log(blue)), float(np.log(red))]
@@ -64,7 +60,8 @@ class Optics:
             return ""
         return (
             f"Short-wave light fell by {100 * (1 - np.exp(-fall[0])):.0f} %, long-wave light by "
-            f"{100 * (1 - np.exp(-fall[1])):.0f} %: a film may be growing on the window; ratios of lines far apart drift."
+            f"{100 * (1 - np.exp(-fall[1])):.0f} %: "
+            "a film may be growing on the window; ratios of lines far apart drift."
         )
 
     @staticmethod

@@ -55,9 +55,7 @@ class RunLog:
     @classmethod
     def from_dict(cls, state: dict) -> RunLog:
         """Rebuild the log from `to_dict`."""
-        log = cls(
-            regimes=[Regime(**r) for r in state["regimes"]], alarms=[Alarm(**a) for a in state["alarms"]]
-        )
+        log = cls(regimes=[Regime(**r) for r in state["regimes"]], alarms=[Alarm(**a) for a in state["alarms"]])
         log.flashes = [Flash(**{**f, "species": tuple(f["species"])}) for f in state["flashes"]]
         return log
 
