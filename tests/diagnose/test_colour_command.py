@@ -32,9 +32,7 @@ def document(*words):
 
 def csv_of(folder, nm, values, name="glow.csv"):
     file = folder / name
-    file.write_text(
-        "wavelength_nm,power\n" + "\n".join(f"{a:.3f},{v:.9g}" for a, v in zip(nm, values, strict=True))
-    )
+    file.write_text("wavelength_nm,power\n" + "\n".join(f"{a:.3f},{v:.9g}" for a, v in zip(nm, values, strict=True)))
     return file
 
 
@@ -263,9 +261,7 @@ def test_a_bench_with_a_response_gives_the_true_light(tmp_path):
     response = Response(at_nm=at, value=np.exp(-(((at - 620) / 180) ** 2)), relative_error=np.full(101, 0.03),
                         usable_nm=(380.0, 800.0))  # fmt: skip
     counts = power / power.max() * axis / 600 * response.at(axis) * 4e4
-    (tmp_path / "bench.toml").write_text(
-        bench_text(Bench(pixels=axis.size, response=response)), encoding="utf-8"
-    )
+    (tmp_path / "bench.toml").write_text(bench_text(Bench(pixels=axis.size, response=response)), encoding="utf-8")
     said = document(csv_of(tmp_path, axis, counts), "--bench", tmp_path / "bench.toml")
     theirs = colour_science.SpectralDistribution(power, axis)
     observer = colour_science.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"]

@@ -131,9 +131,7 @@ def test_one_line_of_its_own_among_many_expected_is_not_enough_to_be_sure():
     # A single coincidence can be very significant: five features listed, one free of other light.
     (made,) = [s for s in species(Ar_I=0.9, Cu_I=0.05) if s.name == "Cu I"]
     features = tuple(replace(made.features[0], clean=i == 0) for i in range(5))
-    mixture = tuple(
-        replace(s, features=features) if s.name == "Cu I" else s for s in species(Ar_I=0.9, Cu_I=0.05)
-    )
+    mixture = tuple(replace(s, features=features) if s.name == "Cu I" else s for s in species(Ar_I=0.9, Cu_I=0.05))
     found = findings_of(mixture, parse_feed("Ar"))
     assert [(f.kind, f.confidence) for f in found[:1]] == [("sputtered metal", "low")]
 
@@ -154,6 +152,20 @@ def test_possible_signs_that_belong_together_are_a_weak_finding(possible, kind):
     assert [(f.kind, f.confidence) for f in found if f.kind != "purity"] == [(kind, "low")]
     assert "Possibly" in found[0].text
     assert any("expose longer" in test for test in found[0].confirm_by)
+
+
+def test_nitrogen_ions_without_nitrogen_are_doubtful_but_in_helium():
+    # Thresholds 18.75 and 11.03 eV; helium metastables (19.8 eV) make N2+ directly (textbook Penning ionisation).
+    assert conclude("Ar", Ar_I=0.9, N2plus=0.1) == {"air leak": "low"}
+    assert conclude("He", He_I=0.9, N2plus=0.1) == {"air leak": "medium"}
+
+
+def test_possible_carbon_monoxide_with_water_lines_is_residue_only_where_oxygen_burns():
+    assert conclude("Ar:0.9,O2:0.1", Ar_I=0.8, OH=0.05, H_I=0.05, possible=("CO",)) == {
+        "water": "low",
+        "organic residue": "low",
+    }
+    assert conclude("Ar", Ar_I=0.8, OH=0.05, H_I=0.05, possible=("CO",)) == {"water": "low"}
 
 
 def test_possible_signs_of_what_is_fed_found_nothing():

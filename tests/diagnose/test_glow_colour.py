@@ -14,17 +14,14 @@ AXIS = np.linspace(350.0, 850.0, 800)
 
 def lines(positions, powers, fwhm=1.5):
     return sum(
-        power * np.exp(-4 * np.log(2) * (AXIS - nm) ** 2 / fwhm**2)
-        for nm, power in zip(positions, powers, strict=True)
+        power * np.exp(-4 * np.log(2) * (AXIS - nm) ** 2 / fwhm**2) for nm, power in zip(positions, powers, strict=True)
     )
 
 
 def tilted_response(relative_error):
     at = np.linspace(350.0, 850.0, 26)
     value = np.exp(-((at - 600) ** 2) / (2 * 150**2))
-    return Response(
-        at_nm=at, value=value, relative_error=np.full(26, relative_error), usable_nm=(350.0, 850.0)
-    )
+    return Response(at_nm=at, value=value, relative_error=np.full(26, relative_error), usable_nm=(350.0, 850.0))
 
 
 def test_true_colour_undoes_the_detector():

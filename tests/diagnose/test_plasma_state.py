@@ -323,6 +323,4 @@ def test_plasma_state_lists_only_what_the_gas_allows():
 
 def test_a_reading_cannot_be_built_without_its_reason():
     with pytest.raises(ValueError, match="no reason"):
-        StateReading(
-            name="x", value=1.0, standard_error=0.1, interval=(0.8, 1.2), unit="1", told=True, reason=""
-        )
+        StateReading(name="x", value=1.0, standard_error=0.1, interval=(0.8, 1.2), unit="1", told=True, reason="")

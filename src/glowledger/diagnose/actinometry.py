@@ -75,9 +75,7 @@ CONDITIONS = (
     "O, H and N lines start at 11 to 12 eV, Ar 750.4 at 13.5 eV: a change of electron energies moves the "
     "ratio without any change of atoms.",
 )
-FACTOR_THREE = (
-    "Absolute values by actinometry have been off by a factor of about 3 against absorption measurements."
-)
+FACTOR_THREE = "Absolute values by actinometry have been off by a factor of about 3 against absorption measurements."
 
 
 def actinometry_constant(
@@ -112,9 +110,7 @@ def actinometry_constant(
     return constant if photons else constant * lx / lar
 
 
-def branching_with_quenching(
-    a_line: float, a_total: float, quenchers: Sequence[tuple[float, float]] = ()
-) -> float:
+def branching_with_quenching(a_line: float, a_total: float, quenchers: Sequence[tuple[float, float]] = ()) -> float:
     """Return the part of excited atoms that emit the line.
 
     Parameters
@@ -163,9 +159,7 @@ def actinometry(
         return untold(name, "1", missing, cautions=(*CONDITIONS, pair.caution), sources=SOURCES)
     top, top_variance = summed_amplitude(fit, atom)
     bottom, bottom_variance = summed_amplitude(fit, argon)
-    ratio = ratio_of(
-        top, bottom, top_variance, bottom_variance, float(fit.covariance[np.ix_(atom, argon)].sum())
-    )
+    ratio = ratio_of(top, bottom, top_variance, bottom_variance, float(fit.covariance[np.ix_(atom, argon)].sum()))
     value, error, (low, high) = ratio.value, ratio.standard_error, ratio.interval
     reason = (
         f"Ratio of counts {pair.wavelength_nm:.1f} to {ARGON_NM:.1f} nm. Its changes in one set-up follow "

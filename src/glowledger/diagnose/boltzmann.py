@@ -240,12 +240,8 @@ def _argon_levels(fit: Fit, response: Response) -> list[tuple[float, float, floa
             continue
         rate = np.sum(lines.ga_ki[here] * response.at(lines.wavelength_nm[here]))
         strongest = np.argmax(lines.ga_ki[here])
-        response_error = np.interp(
-            lines.wavelength_nm[here][strongest], response.at_nm, response.relative_error
-        )
-        relative = np.sqrt(
-            (se / counts) ** 2 + lines.a_relative_error()[here][strongest] ** 2 + response_error**2
-        )
+        response_error = np.interp(lines.wavelength_nm[here][strongest], response.at_nm, response.relative_error)
+        relative = np.sqrt((se / counts) ** 2 + lines.a_relative_error()[here][strongest] ** 2 + response_error**2)
         found.append((counts / rate, counts / rate * relative, float(energy[here][0])))
     return found
 

@@ -50,8 +50,7 @@ ULTRAVIOLET_UNKNOWN = Caution(
 )
 OZONE = Caution(
     about="ozone",
-    text="Oxygen in a plasma makes ozone; occupational limits are near 0.1 ppm. Vent the pump's exhaust "
-    "outdoors.",
+    text="Oxygen in a plasma makes ozone; occupational limits are near 0.1 ppm. Vent the pump's exhaust outdoors.",
 )
 OXYGEN_AND_OIL = Caution(
     about="oxygen and pump oil",
@@ -75,8 +74,7 @@ HYDROGEN = Caution(
 )
 CARBON_MONOXIDE = Caution(
     about="carbon monoxide",
-    text="Burning organic matter or carbon dioxide in a plasma makes carbon monoxide: vent the exhaust "
-    "outdoors.",
+    text="Burning organic matter or carbon dioxide in a plasma makes carbon monoxide: vent the exhaust outdoors.",
 )
 MERCURY = Caution(
     about="mercury",
@@ -151,7 +149,5 @@ def material_hints(feed: Feed | None) -> tuple[str, ...]:
     """Return what the feed is known to do to materials (common practice, no source)."""
     if feed is None:
         return ()
-    fed = feed.elements - (
-        {"Ar"} if "Ar" not in feed.gases else set()
-    )  # the trace of argon in air sputters little
+    fed = feed.elements - ({"Ar"} if "Ar" not in feed.gases else set())  # the trace of argon in air sputters little
     return tuple(text for element, text in _MATERIALS if element in fed)

@@ -80,9 +80,7 @@ class GlowColour:
     draws: NDArray[np.float64]
 
 
-def recorded_colour(
-    axis_nm: ArrayLike, values: ArrayLike, *, units: Units = "power", per: Per = "nm"
-) -> GlowColour:
+def recorded_colour(axis_nm: ArrayLike, values: ArrayLike, *, units: Units = "power", per: Per = "nm") -> GlowColour:
     """Return the colour of a spectrum taken as it is: exact for calibrated radiance.
 
     Parameters
@@ -244,9 +242,7 @@ def _cautions(axis: NDArray[np.float64], spectrum: NDArray[np.float64], missing_
             "counted, so the colour is not that of the glow. Expose less."
         )
     if axis[0] > 430 or axis[-1] < 650:
-        found.append(
-            f"The spectrum covers {axis[0]:.0f}-{axis[-1]:.0f} nm only; visible light outside is not counted."
-        )
+        found.append(f"The spectrum covers {axis[0]:.0f}-{axis[-1]:.0f} nm only; visible light outside is not counted.")
     seen = spectrum[(axis > 400) & (axis < 700)]
     if seen.size > 50 and np.percentile(seen, 2) > 0.03 * np.max(seen):
         found.append(

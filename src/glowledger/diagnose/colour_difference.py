@@ -15,9 +15,7 @@ def cielab(xyz: ArrayLike) -> NDArray[np.float64]:
     """Return CIELAB of XYZ (white Y = 1, D65), shape (..., 3); CIE 015:2018."""
     ratio = np.asarray(xyz, dtype=float) / WHITE_XYZ
     f = np.where(ratio > _EPSILON, np.cbrt(ratio), (_KAPPA * ratio + 16) / 116)
-    return np.stack(
-        [116 * f[..., 1] - 16, 500 * (f[..., 0] - f[..., 1]), 200 * (f[..., 1] - f[..., 2])], axis=-1
-    )
+    return np.stack([116 * f[..., 1] - 16, 500 * (f[..., 0] - f[..., 1]), 200 * (f[..., 1] - f[..., 2])], axis=-1)
 
 
 def levelled_lab(linear: ArrayLike) -> NDArray[np.float64]:

@@ -28,8 +28,7 @@ LIMITS = (
     "than the column. A spectrum tells; a colour rarely does.",
 )
 CAMERA_LIMITS = (
-    "Cameras balance white, clip bright channels, and see near ultraviolet or infrared that the eye does "
-    "not.",
+    "Cameras balance white, clip bright channels, and see near ultraviolet or infrared that the eye does not.",
 )
 
 
@@ -82,9 +81,7 @@ class ColourMatch:
     cautions: tuple[str, ...]
 
 
-def camera_draws(
-    linear: ArrayLike, *, white_referenced: bool, own_log_sd: float = 0.0
-) -> NDArray[np.float64]:
+def camera_draws(linear: ArrayLike, *, white_referenced: bool, own_log_sd: float = 0.0) -> NDArray[np.float64]:
     """Return what an observed camera colour may have been, shape (DRAWS, 3).
 
     Parameters

@@ -83,9 +83,7 @@ class Feed:
         return elements_of(species) <= self.elements
 
     def __str__(self) -> str:
-        return ", ".join(
-            gas if fraction != fraction else f"{gas} {fraction:.3g}" for gas, fraction in self.parts
-        )
+        return ", ".join(gas if fraction != fraction else f"{gas} {fraction:.3g}" for gas, fraction in self.parts)
 
 
 def elements_of(species: str) -> frozenset[str]:

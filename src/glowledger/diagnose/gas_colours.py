@@ -98,15 +98,11 @@ def gas_colours() -> tuple[GasColour, ...]:
             for i in here
         )
         typical, drawn = np.asarray(typical), np.asarray(drawn)
-        colours.append(
-            GasColour(gas=gas, region=region, xyz=typical / typical[1], draws=drawn / drawn[:, 1:2])
-        )
+        colours.append(GasColour(gas=gas, region=region, xyz=typical / typical[1], draws=drawn / drawn[:, 1:2]))
     return tuple(colours)
 
 
-def _mixed(
-    light: _Light, generator: np.random.Generator | None, excitation_ev: float = 0.0
-) -> NDArray[np.float64]:
+def _mixed(light: _Light, generator: np.random.Generator | None, excitation_ev: float = 0.0) -> NDArray[np.float64]:
     """Return XYZ per unit of visible power, typical (1, 3) or drawn (DRAWS, 3)."""
     if generator is None:
         weight = np.ones((1, light.power.size))
@@ -148,15 +144,11 @@ def _band_light(name: str, excitation_ev: float) -> _Light:
     emitters = band_emitters(_listed(species, (name,), excitation_ev), T_ROT_K)
     if not emitters:
         raise TableError(f"no band strengths of {name} for its colour.", mend="Install glowledger again.")
-    return _summed(
-        [(e.wavelength_nm, e.rate * e.weight, -excitation_ev * float(np.log(e.weight))) for e in emitters]
-    )
+    return _summed([(e.wavelength_nm, e.rate * e.weight, -excitation_ev * float(np.log(e.weight))) for e in emitters])
 
 
 def _listed(name: str, systems: tuple[str, ...], excitation_ev: float) -> ListedSpecies:
-    return ListedSpecies(
-        name=name, role="feed", systems=systems, levels=99, excitation_ev=excitation_ev, plain=name
-    )
+    return ListedSpecies(name=name, role="feed", systems=systems, levels=99, excitation_ev=excitation_ev, plain=name)
 
 
 def _summed(levels: list[tuple[NDArray[np.float64], NDArray[np.float64], float]]) -> _Light:

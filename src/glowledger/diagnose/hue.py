@@ -145,8 +145,7 @@ def hue_names(xy: NDArray[np.float64]) -> tuple[list[str], NDArray[np.float64]]:
         wavelength, along, distance = boundary(xy[real])
         purity[real] = np.minimum(away[real] / distance, 1.0)
         names[real] = [
-            _in_words(_base(nm, part), pure)
-            for nm, part, pure in zip(wavelength, along, purity[real], strict=True)
+            _in_words(_base(nm, part), pure) for nm, part, pure in zip(wavelength, along, purity[real], strict=True)
         ]
     return [str(name) for name in names], purity
 

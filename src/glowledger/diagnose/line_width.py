@@ -14,9 +14,7 @@ SOURCES = (
 )
 _WIDTH_NM, _DENSITY_M3, _POWER = 4.8, 1e23, 0.68116
 GLOW_M3 = (1e15, 1e17)  # electron density of low-pressure glows (common practice, no source)
-FAST_ATOMS = (
-    "Fast hydrogen atoms in a cathode fall also broaden H beta (Doppler), and are no sign of density."
-)
+FAST_ATOMS = "Fast hydrogen atoms in a cathode fall also broaden H beta (Doppler), and are no sign of density."
 
 
 def stark_fwhm(density_m3: float) -> float:
@@ -76,9 +74,7 @@ def hbeta_density(
     gauss = float(np.hypot(instrument_nm, doppler_fwhm(gas_kelvin)))
     error = float(np.hypot(standard_error_nm, instrument_error_nm))
     least = density_of_stark(lorentz_part(gauss + 3 * error, gauss))
-    low, high = (
-        density_of_stark(lorentz_part(fwhm_nm + side * 1.959964 * error, gauss)) for side in (-1.0, 1.0)
-    )
+    low, high = (density_of_stark(lorentz_part(fwhm_nm + side * 1.959964 * error, gauss)) for side in (-1.0, 1.0))
     if fwhm_nm - gauss < 3 * error:
         return untold(
             NAME, "m^-3",

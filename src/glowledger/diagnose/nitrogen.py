@@ -43,9 +43,7 @@ def field_indicator(fit: Fit) -> StateReading:
             return untold(FIELD, "1", f"Cannot tell: {what} was not fitted.", sources=FIELD_SOURCES)
     counts, variance = summed_amplitude(fit, neutral)
     if counts <= SEEN * np.sqrt(variance):
-        return untold(
-            FIELD, "1", "Cannot tell: N2 C-B does not stand out of the noise.", sources=FIELD_SOURCES
-        )
+        return untold(FIELD, "1", "Cannot tell: N2 C-B does not stand out of the noise.", sources=FIELD_SOURCES)
     ratio = ratio_in_fit(fit, ion, neutral)
     return StateReading(
         name=FIELD, value=ratio.value, standard_error=ratio.standard_error, interval=ratio.interval, unit="1",
@@ -97,10 +95,7 @@ def gas_temperature(temperature: Temperature, fit: Fit) -> StateReading:
         interval=(max(value - half, 0.0), value + half),
         unit="K",
         told=True,
-        reason="The band of nitrogen is shaped by how fast its molecules turn, which at low pressure follows "
-        "the gas.",
-        cautions=(
-            "An error of 5 % in the line width moves it by tens of kelvin: measure the width in place.",
-        ),
+        reason="The band of nitrogen is shaped by how fast its molecules turn, which at low pressure follows the gas.",
+        cautions=("An error of 5 % in the line width moves it by tens of kelvin: measure the width in place.",),
         sources=ROTATION_SOURCES,
     )

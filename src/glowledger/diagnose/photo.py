@@ -77,9 +77,7 @@ def photo_patch(file: Path, patch: Box, white: Box | None = None) -> PhotoPatch:
         reference, reference_sd, _ = _mean(file, pixels, white, "white")
         mean = mean / reference * reference.max()
         log_sd = float(np.hypot(log_sd, reference_sd))
-    return PhotoPatch(
-        linear=mean, log_sd=log_sd, white_referenced=white is not None, cautions=tuple(cautions)
-    )
+    return PhotoPatch(linear=mean, log_sd=log_sd, white_referenced=white is not None, cautions=tuple(cautions))
 
 
 def _linear_picture(file: Path) -> tuple[NDArray[np.float64], list[str]]:
@@ -115,9 +113,7 @@ def _in_srgb(picture: Image) -> tuple[Image, list[str]]:
     return converted or plain, []
 
 
-def _mean(
-    file: Path, pixels: NDArray[np.float64], box: Box, name: str
-) -> tuple[NDArray[np.float64], float, float]:
+def _mean(file: Path, pixels: NDArray[np.float64], box: Box, name: str) -> tuple[NDArray[np.float64], float, float]:
     """Return the mean linear colour of the unclipped pixels, its standard error in ln, and the part "
     "clipped."""
     x, y, width, height = box

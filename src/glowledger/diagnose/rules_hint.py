@@ -14,7 +14,10 @@ LONGER = "expose longer, or average more frames, until the signs are certain or 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Together:
-    """Signs of one cause: two of `signs`, or one of them with a present one of `company`."""
+    """Signs of one cause: two of `signs`, or one of them with a present one of `company`.
+
+    `company` counts only where `only_fed` is fed, if that names an element.
+    """
 
     kind: str
     what: str
@@ -22,6 +25,7 @@ class _Together:
     company: tuple[str, ...]
     unless_fed: str
     confirm_by: tuple[str, ...]
+    only_fed: str = ""
 
 
 _CAUSES = (
@@ -30,7 +34,7 @@ _CAUSES = (
     _Together(kind="hydrocarbon oil", what="oil or raw hydrocarbon", signs=("CH", "C2"), company=(),
               unless_fed="C", confirm_by=OIL_TESTS),
     _Together(kind="organic residue", what="organic residue", signs=("CO", "CN"), company=("OH", "H I"),
-              unless_fed="C", confirm_by=OIL_TESTS),
+              unless_fed="C", only_fed="O", confirm_by=OIL_TESTS),
     _Together(kind="sodium", what="salt of a fingerprint", signs=("Na I", "K I"), company=(), unless_fed="Na",
               confirm_by=("wait: a fingerprint's flashes die out in minutes",)),
     _Together(kind="sputtered metal", what="sputtered stainless steel", signs=("Cr I", "Fe I", "Ni I"),
@@ -62,12 +66,10 @@ def hinted_together(seen: Sightings, already: frozenset[str]) -> tuple[Finding, 
     for cause in _CAUSES:
         kinds = already | {f.kind for f in found}
         signs, company = seen.hinted(cause.signs), seen.foreign(cause.company)
+        if cause.only_fed and not seen.feeds(cause.only_fed):
+            company = ()
         uncertain = len(signs) > len(seen.present(signs))
-        if (
-            cause.kind in already
-            or seen.feeds(cause.unless_fed)
-            or (cause.kind == "water" and kinds & ORGANIC)
-        ):
+        if cause.kind in already or seen.feeds(cause.unless_fed) or (cause.kind == "water" and kinds & ORGANIC):
             continue
         if not uncertain or len(signs) + bool(company) < 2:
             continue

@@ -32,7 +32,9 @@ def air_leak(seen: Sightings) -> Finding | None:
     argon = () if seen.feeds("Ar") else seen.present(("Ar I",))
     signs = len(nitrogen) + bool(helpers) + bool(oxygen) + bool(argon)
     confidence: Confidence = "high" if signs >= 2 and any(map(seen.strong, nitrogen)) else "medium"
-    if not seen.stated:
+    # N2+ takes 18.8 eV where N2 takes 11.0: without N2 it is doubtful, but for helium, which makes it itself
+    ion_alone = nitrogen == ("N2+",) and seen.verdict("N2") == "not seen" and not seen.present(("He I",))
+    if not seen.stated or ion_alone:
         confidence = "low"
     fed = f"the feed ({seen.feed}) holds none" if seen.stated else "the main gas is another"
     text = f"Air leak or nitrogen from elsewhere: nitrogen glows although {fed}."
@@ -50,6 +52,7 @@ def air_leak(seen: Sightings) -> Finding | None:
             "a virtual leak: air trapped behind a screw or in a blind hole (falls over hours to days)",
             "nitrogen left from venting or purging, or gas ballast of the pump",
             "nitrogen in the bottle or in the gas line",
+            *(("light of another species near 391 nm: N2 itself is not seen",) if ion_alone else ()),
         ),
     )
 

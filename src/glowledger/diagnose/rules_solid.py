@@ -35,8 +35,7 @@ def sputtered_metal(seen: Sightings) -> tuple[Finding, ...]:
         found.append(
             Finding(
                 kind="sputtered metal",
-                text=f"{what[0].upper()}{what[1:]} is in the glow ({', '.join(present)}): sputtered from "
-                f"{where}.",
+                text=f"{what[0].upper()}{what[1:]} is in the glow ({', '.join(present)}): sputtered from {where}.",
                 confidence=confidence,
                 evidence=seen.evidence(present),
                 confirm_by=SPUTTER_TESTS,

@@ -86,9 +86,7 @@ class Ratio:
     interval: tuple[float, float]
 
 
-def ratio_of(
-    top: float, bottom: float, top_variance: float, bottom_variance: float, covariance: float = 0.0
-) -> Ratio:
+def ratio_of(top: float, bottom: float, top_variance: float, bottom_variance: float, covariance: float = 0.0) -> Ratio:
     """Return a ratio of two noisy, non-negative amplitudes.
 
     Parameters
@@ -112,9 +110,7 @@ def ratio_of(
     b = -2 * (top * bottom - z2 * covariance)
     c = top**2 - z2 * top_variance
     value = top / bottom if bottom > 0 else float("nan")
-    relative = (
-        top_variance + value**2 * bottom_variance - 2 * value * covariance if bottom > 0 else float("nan")
-    )
+    relative = top_variance + value**2 * bottom_variance - 2 * value * covariance if bottom > 0 else float("nan")
     error = float(np.sqrt(max(relative, 0.0))) / bottom if bottom > 0 else float("nan")
     discriminant = b**2 - 4 * a * c
     if a <= 0:  # the denominator may be zero: only a lower end, and only if top surely is not
