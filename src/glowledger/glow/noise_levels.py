@@ -19,6 +19,7 @@ from glowledger.spectra.noise import estimate_noise
 STUDENT_DOF = 4.0  # residuals of unlisted lines are outliers: common practice in robust fits
 FIRST_MISMATCH = 0.05
 DARK_PART = 0.35  # of the pixels: where read noise is looked for when nothing else tells it
+DARK_REACH = 15  # pixels
 LARGEST_MISMATCH = 0.35
 MOST_STEPS = 70  # of the search, which begins where the last round ended
 
@@ -80,9 +81,12 @@ def first_levels(frames: Frames) -> tuple[NoiseLevels, bool]:
 
 def _dark_variance(frames: Frames) -> float:
     """Return the variance between neighbouring pixels where one spectrum is darkest."""
+    from scipy.ndimage import uniform_filter1d
+
     y = frames.counts[0][~frames.mask[0]]
     bend = y[2:] - 2 * y[1:-1] + y[:-2]
-    dark = y[1:-1] <= np.quantile(y[1:-1], DARK_PART)
+    around = uniform_filter1d(y, DARK_REACH)[1:-1]  # chosen by their own noise, dark pixels would all bend upward
+    dark = around <= np.quantile(around, DARK_PART)
     return float((1.4826 * np.median(np.abs(bend[dark]))) ** 2 / 6.0)
 
 
