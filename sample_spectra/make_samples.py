@@ -22,14 +22,14 @@ import numpy as np
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent / "tests" / "simulators"))
 
-from glow_emission import Nature, species_photons  # noqa: E402
+from glow_emission import GRID_NM, Nature, species_photons  # noqa: E402
 from glow_instrument import Instrument, detect, record  # noqa: E402
 from glow_lamps import lamp_photons  # noqa: E402
 from glow_simulator import continuum  # noqa: E402
 
 SEED = 20260301
 FRAMES, CADENCE_S = 400, 3.0
-BLANK_FRAMES, LEAK_FRAMES, DARK_FRAMES = 60, 20, 15
+BLANK_FRAMES, LEAK_FRAMES, DARK_FRAMES, TUNGSTEN_FRAMES = 60, 20, 15, 8
 DRIFT_NM, DRIFT_TIME_S = 0.30, 400.0
 
 BENCH = Instrument(
@@ -268,6 +268,20 @@ def lamp(which: str) -> Table:
     return Table(name, head, "pixel", _pixels(BENCH), ["counts"], np.round(counts))
 
 
+def tungsten() -> Table:
+    """A tungsten lamp of 2800 K colour temperature before the fibre, several exposures, raw counts."""
+    # Planck's law in photons times an emissivity that falls from blue to red; filament 50 K below its colour
+    emissivity = np.interp(GRID_NM, [300, 400, 500, 600, 700, 900], [0.458, 0.465, 0.45, 0.436, 0.421, 0.385])
+    photons = emissivity * (600.0 / GRID_NM) ** 4 / np.expm1(1.438777e7 / (GRID_NM * 2750.0))
+    electrons = detect(BENCH, photons)
+    electrons *= 0.75 * BENCH.full_scale / BENCH.counts_per_e / electrons.max()
+    counts = [
+        record(BENCH, electrons, np.random.RandomState([SEED + 10, k]))[0] for k in range(TUNGSTEN_FRAMES)
+    ]
+    head = preamble("tungsten lamp held before the fibre", lamp="tungsten, 2800 K", exposure="250 ms", averages="4")
+    return Table("tungsten.csv", head, "pixel", _pixels(BENCH), _times(TUNGSTEN_FRAMES), np.round(counts))
+
+
 def single_spectrum() -> Table:
     """An argon glow with some water from another spectrometer, already in nm and dark-subtracted."""
     share = {"Ar I": 7.0e6, "OH": 6.0e5, "H I": 2.5e5, "O I": 2.5e5, "continuum": 5.0e5}
@@ -323,7 +337,7 @@ def main() -> None:
     parser.add_argument("-o", "--output", type=Path, default=HERE, help="folder to write into")
     folder = parser.parse_args().output
     folder.mkdir(parents=True, exist_ok=True)
-    tables = [lamp("cfl"), lamp("neon"), dark(), cleaning_run(), blank_run(), air_leak(), single_spectrum()]
+    tables = [lamp("cfl"), lamp("neon"), dark(), tungsten(), cleaning_run(), blank_run(), air_leak(), single_spectrum()]
     for table in tables:
         (folder / table.name).write_text(table.text(), encoding="utf-8")
     (folder / "truth.json").write_text(json.dumps(truth(), indent=1) + "\n", encoding="utf-8")

@@ -30,7 +30,7 @@ def test_samples_stay_small():
     assert sum(f.stat().st_size for f in FOLDER.iterdir() if f.is_file()) < 6e6
 
 
-@pytest.mark.parametrize("make", ["dark", "air_leak", "single_spectrum"])
+@pytest.mark.parametrize("make", ["dark", "air_leak", "single_spectrum", "tungsten"])
 def test_small_files_rebuild_to_the_letter(make):
     built = getattr(make_samples, make)()
     assert (FOLDER / built.name).read_text(encoding="utf-8") == built.text()

@@ -20,10 +20,13 @@ COMMANDS = {
     "tour": ("tour", "Run the whole job on the bundled, invented example."),
     "inspect": ("inspect", "Say what a file holds: axis, frames, times, saturation."),
     "calibrate": ("calibrate", "Find the wavelength of every pixel from a lamp spectrum."),
+    "response": ("response", "Measure the relative response from a lamp or the glow itself, and the window."),
+    "detector": ("detector", "Measure dark, noise, hot pixels, ceiling and stray light."),
     "convert": ("convert", "Write spectra with a calibrated wavelength axis."),
     "identify": ("identify", "Say which gases and contaminants glow in a spectrum."),
     "track": ("track", "Follow a cleaning run and say whether it is done."),
     "colour": ("colour", "Say in which colour a glow is seen, or which gas glows in a colour."),
+    "ledger": ("ledger", "Look up what was done and found, run by run."),
     "tables": ("tables", "Look up lines, lamps and bands."),
 }
 
