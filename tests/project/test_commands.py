@@ -20,6 +20,13 @@ def command(name):
     return main.get_command(click.Context(main), name)
 
 
+def walked(one):
+    """Yield a command and the commands under it."""
+    yield one
+    for under in getattr(one, "commands", {}).values():
+        yield from walked(under)
+
+
 def help_of(name):
     return command(name).get_help(click.Context(command(name), info_name=f"glowledger {name}"))
 
@@ -35,10 +42,12 @@ def examples(name):
 def test_every_command_explains_itself_and_its_options(name):
     assert help_of(name).startswith("Usage:")
     assert command(name).get_short_help_str()
-    for parameter in command(name).params:
-        if isinstance(parameter, click.Option):
-            assert parameter.help, f"{name} {parameter.opts}: no help"
-            assert parameter.help.endswith((".", "]", ")")), f"{name} {parameter.opts}: not a sentence"
+    for one in walked(command(name)):
+        assert one.help or one.short_help, f"{name} {one.name}: no help"
+        for parameter in one.params:
+            if isinstance(parameter, click.Option):
+                assert parameter.help, f"{name} {parameter.opts}: no help"
+                assert parameter.help.endswith((".", "]", ")")), f"{name} {parameter.opts}: not a sentence"
     names = {opt for parameter in command(name).params for opt in parameter.opts}
     assert "--json" in names
 
