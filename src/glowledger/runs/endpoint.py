@@ -168,33 +168,33 @@ class EndpointFollower:
         self.waited += 1
         if self.frozen or self.waited < self._patience():
             return
-        self.waited = 0
+        passed, self.waited = self.waited, 0
         if self.criterion.blank is not None:
             self.equivalence = compare_with_blank(self.decay, self.criterion.blank, self.criterion.assurance)
         self.posterior = self.decay.fit()
         if not self._met():
             self.held_since_s, self.held_frames = NAN, 0
             return
-        self.held_frames += 1
-        if self.held_frames == 1:
+        self.held_frames += passed if self.held_frames else 1
+        if math.isnan(self.held_since_s):
             self.held_since_s = self.last_s
         long_enough = self.last_s - self.held_since_s >= self.criterion.hold_s
         if long_enough and self.held_frames >= self.criterion.hold_frames and math.isnan(self.declared_at_s):
             self.declared_at_s = self.last_s
 
     def _patience(self) -> int:
-        """Return the frames from one refit to the next: 1 wherever the verdict could change."""
+        """Return the frames from one refit to the next: 1, or one bin, wherever the verdict could change."""
         p = self.posterior
         if p is None or self.criterion.blank is not None or self.decay.frames < 40:
             return 1
         if self.reached:
-            return 5
-        return 3 if p.done < 0.2 else 1
+            return max(5, self.decay.per_bin)
+        return max(3 if p.done < 0.2 else 1, self.decay.per_bin)
 
     def settle(self) -> None:
         """Refit with the very last frames, at the end of a run."""
         if self.waited:
-            self.waited = 10
+            self.waited += self._patience()
             self.judge()
 
     def _met(self) -> bool:

@@ -53,6 +53,8 @@ class RunFollower:
         Contaminants seen, in the order they were.
     frames, saturated : int
         Frames taken in, and how many of them had pixels at the ceiling.
+    verdict_each : bool
+        Give every point its verdict; otherwise only `verdict` does.
     first_s, last_s, out_since_s : float
         Run time of the first and the last frame, and since when the plasma has been out.
     """
@@ -73,6 +75,7 @@ class RunFollower:
     first_s: float = float("nan")
     last_s: float = float("nan")
     out_since_s: float = float("nan")
+    verdict_each: bool = True
 
     def __post_init__(self) -> None:
         for name in self.options.indicators:
@@ -257,7 +260,8 @@ class RunFollower:
             if self._is_seen(name, frame):
                 follower.judge()
                 self._events(name, follower)
-        return Point(time_s=frame.time_s, values=values, errors=errors, used=True, endpoint=self.verdict())
+        said = self.verdict() if self.verdict_each else None
+        return Point(time_s=frame.time_s, values=values, errors=errors, used=True, endpoint=said)
 
     def _events(self, name: str, follower: EndpointFollower) -> None:
         """Turn what the follower noticed by itself into alarms."""
@@ -360,7 +364,7 @@ class RunFollower:
         )
 
 
-_NUMBERS = ("frames", "saturated", "first_s", "last_s", "out_since_s")
+_NUMBERS = ("frames", "saturated", "first_s", "last_s", "out_since_s", "verdict_each")
 
 
 def analyse_run(series: SeriesFit, options: RunOptions | None = None) -> RunResult:
@@ -385,7 +389,7 @@ def analyse_run(series: SeriesFit, options: RunOptions | None = None) -> RunResu
     n = len(series.time_s)
     if n == 0:
         raise RunError("The run has no frames.", mend="Give a file or folder with at least one spectrum.")
-    follower = RunFollower(species_names=series.species_names, options=options or RunOptions())
+    follower = RunFollower(species_names=series.species_names, options=options or RunOptions(), verdict_each=False)
     order, changed = reading_order(series.time_s)
     points: list[Point] = []
     for i in order:

@@ -52,7 +52,7 @@ class Point:
     used : bool
         False if the frame was set aside.
     endpoint : Endpoint or None
-        The verdict with all frames up to this one; None for frames set aside.
+        The verdict with all frames up to this one; None for frames set aside, or where it was not asked for.
     """
 
     time_s: float

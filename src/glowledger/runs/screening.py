@@ -16,6 +16,7 @@ LEVEL = 5  # of which the latest give the level
 LONGEST = 5  # an excursion of more frames than this is a step
 ODD = 6.0  # standard deviations, if two species jump together
 VERY_ODD = 9.0  # if one does
+FAINT = 0.1  # of the strongest rise of a flash: fainter ones may be its neighbours' misfit
 MAIN_STEP = 0.08  # relative change of the main light that matters
 RAMP = 0.25  # relative change of the reference within some thirty frames that is no mere drift
 OUT = 0.12  # of the usual light: plasma out
@@ -134,7 +135,9 @@ class Screen:
             return []
         frames, self.waiting = self.waiting, []
         z = np.max([np.nan_to_num(self._scores(f, f.channels)[0]) for f in frames], axis=0)
-        risen = [int(i) for i in np.argsort(-z[:-2]) if z[i] > ODD]
+        rise = np.max([np.nan_to_num(f.channels) for f in frames], axis=0) - np.nan_to_num(self._level())
+        least = FAINT * max((float(rise[i]) for i in np.flatnonzero(z[:-2] > ODD)), default=0.0)
+        risen = [int(i) for i in np.argsort(-z[:-2]) if z[i] > ODD and rise[i] >= least]
         kind: Kind = "flash" if risen else "dip"
         return [Decided(kind=kind, frames=frames, risen=tuple(risen))]
 
