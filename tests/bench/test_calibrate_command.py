@@ -63,7 +63,9 @@ def test_a_refusal_is_a_document_too_and_writes_nothing(folder):
 
 def test_bench_table_and_figure_are_written_and_convert_uses_them(folder):
     nm = axis()
-    done = run("calibrate", lamp_file(folder / "ne.csv", NEON), "--lamp", "ne", "--bench", "bench.toml", "-o", "out")
+    done = run(
+        "calibrate", lamp_file(folder / "ne.csv", NEON), "--lamp", "ne", "--bench", "bench.toml", "-o", "out"
+    )
     assert done.exit_code == 0, done.output
     assert "Good to" in done.stdout
     assert "extrapolated" in done.stdout
@@ -111,7 +113,10 @@ def test_two_files_with_a_lamp_each(folder):
 
 
 def test_a_wrong_bench_is_named(folder):
-    assert run("calibrate", lamp_file(folder / "ne.csv", NEON), "--lamp", "ne", "--bench", "b.toml").exit_code == 0
+    assert (
+        run("calibrate", lamp_file(folder / "ne.csv", NEON), "--lamp", "ne", "--bench", "b.toml").exit_code
+        == 0
+    )
     other = lamp_file(folder / "short.csv", NEON, axis(1000))
     done = run("convert", other, "--bench", "b.toml", "-o", "out.csv")
     assert done.exit_code == 3

@@ -14,6 +14,7 @@ from glowledger.bench.calibration import calibrate
 from glowledger.errors import CalibrationError, TableError
 from glowledger.spectra.frames import frames_from_arrays
 
+
 def solved(counts, lamp, pixel=None, kind="pixel"):
     pixel = np.arange(len(counts), dtype=float) if pixel is None else pixel
     return calibrate([(frames_from_arrays(pixel, counts, axis_kind=kind), lamp)])
@@ -51,7 +52,7 @@ def test_the_stated_error_is_honest():
         assert np.max(np.abs(off) / result.solution.standard_error_nm(at)) < 3.5
 
 
-@pytest.mark.parametrize("seed", range(700, 718))
+@pytest.mark.parametrize("seed", range(700, 712))
 def test_a_small_fleet_is_right_or_refused(seed):
     # right: within a fifth of the line width everywhere between the outermost used lines; never wrong
     case = make_case(seed)
@@ -67,7 +68,7 @@ def test_a_small_fleet_is_right_or_refused(seed):
         assert case.visible < 9 or np.median(case.fwhm_nm) > 4.0, result.reasons
 
 
-@settings(max_examples=6, deadline=None, derandomize=True)
+@settings(max_examples=4, deadline=None, derandomize=True)
 @given(st.floats(0.01, 100.0), st.floats(0.0, 1e4))
 def test_gain_and_offset_do_not_matter(gain, offset):
     nm = axis()

@@ -66,8 +66,8 @@ def line_light(
     if hi - lo < 2:
         return slice(0, 0), np.zeros(0)
     edges = np.arange(lo, hi + 1) - 0.5 - centre
-    stretched = np.where(edges > 0, edges / (1.0 + skew), edges / (1.0 - skew))
-    return slice(lo, hi), np.diff(voigt_cumulative(stretched, fwhm_px, lorentz))
+    side = np.where(edges > 0, 1.0 + skew, 1.0 - skew)
+    return slice(lo, hi), np.diff(side * (voigt_cumulative(edges / side, fwhm_px, lorentz) - 0.5))
 
 
 def silicon(nm: np.ndarray, cut_nm: float) -> np.ndarray:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from glowledger.bench.expected import lines_of
 from glowledger.bench.hypotheses import Prior
+from glowledger.bench.line_shape import with_shape
 from glowledger.bench.outcome import Calibration
 from glowledger.bench.seams import check_seam
 from glowledger.bench.shots import Shot, prepare_shot
@@ -57,6 +58,8 @@ def calibrate(shots: list[tuple[Frames, str]], *, prior: Prior | None = None) ->
             shot = replace(shot, lamp=alone.lamp, lines=lines_of(alone.lamp))
         found.append(shot)
     result = check_seam(solve(found, axis, prior=prior), found, axis)
+    if result.accepted:
+        result = with_shape(result, found, axis)
     return _noted(result if result.accepted else _explained(result, found, axis, prior), shots)
 
 

@@ -1,0 +1,149 @@
+"""Blind wavelength calibration over a simulated fleet, beside the general-purpose calibrator rascal on the same cases.
+
+python tests/benchmarks/bench_calibration.py [instruments] [instruments for rascal]
+
+Right: within a fifth of the line width everywhere between the outermost used lines. rascal is given what it needs and
+ours is not: the elements, start and end of the axis to +-30 nm, and a rising axis; it is judged between the first and
+last peak that lies on a line of its lamp, by the same measure.
+"""
+
+from __future__ import annotations
+
+import collections
+import os
+import platform
+import sys
+import time
+import warnings
+from pathlib import Path
+
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "simulators"))
+
+import numpy as np
+import scipy
+from lamp_fleet import LAMPS, Case, largest_error, make_case
+
+from glowledger.bench.shots import prepare_shot
+from glowledger.bench.solving import solve
+from glowledger.errors import GlowledgerError
+from glowledger.spectra.frames import frames_from_arrays
+from glowledger.tables.lamps import lamp_lines
+
+ENOUGH_LINES = 9  # told apart and ten times above the noise
+ELEMENTS = {"cfl": ("Hg", "Ar"), "hg-ar": ("Hg", "Ar"), "h2": ("H",)}
+BRIGHTEST, TRIES, DEGREE = 40, 2000, 3
+
+
+def ours(case: Case) -> tuple[str, float]:
+    """Return right, wrong or refused, and processor seconds."""
+    frames = frames_from_arrays(case.pixel, case.counts, axis_kind="pixel")
+    start = time.process_time()
+    try:
+        result = solve([prepare_shot(frames, case.lamp)], frames.axis)
+    except GlowledgerError:
+        return "refused", time.process_time() - start
+    seconds = time.process_time() - start
+    if not result.accepted or result.solution is None:
+        return "refused", seconds
+    error = largest_error(case, result.solution.nm(case.pixel), *result.solution.covered)
+    return ("right" if error < 1.0 else "wrong"), seconds
+
+
+def theirs(case: Case) -> tuple[str, float]:
+    """Return right, wrong or refused for rascal with tuned settings, and processor seconds."""
+    from rascal.atlas import Atlas
+    from rascal.calibrator import Calibrator
+    from rascal.util import refine_peaks
+    from scipy.signal import find_peaks
+
+    counts = case.counts if case.wavelength_nm[-1] > case.wavelength_nm[0] else case.counts[::-1]
+    nm = np.sort(case.wavelength_nm)
+    elements = ELEMENTS.get(case.lamp, tuple(part.capitalize() for part in case.lamp.split(",")))
+    rng = np.random.default_rng(case.seed)
+    low, high = 10 * (nm[0] + rng.uniform(-30, 30)), 10 * (nm[-1] + rng.uniform(-30, 30))
+    start = time.process_time()
+    try:
+        found, facts = find_peaks(counts, prominence=300, distance=5)
+        found = found[np.argsort(-facts["prominences"])[:30]]
+        peaks = refine_peaks(counts, np.sort(found), window_width=5)
+        calibrator = Calibrator(peaks, spectrum=counts)
+        calibrator.set_calibrator_properties(num_pix=len(counts), log_level="critical")
+        calibrator.set_hough_properties(
+            num_slopes=5000, xbins=200, ybins=200, min_wavelength=low, max_wavelength=high, range_tolerance=300.0,
+            linearity_tolerance=250.0,
+        )  # fmt: skip
+        atlas = Atlas(min_atlas_wavelength=low - 300, max_atlas_wavelength=high + 300)
+        for element in elements:
+            atlas.add(
+                element, min_atlas_wavelength=low - 300, max_atlas_wavelength=high + 300,
+                brightest_n_lines=BRIGHTEST,
+            )  # fmt: skip
+        calibrator.set_atlas(atlas, constrain_poly=True)
+        calibrator.set_ransac_properties(filter_close=True, ransac_tolerance=10.0)
+        calibrator.do_hough_transform()
+        fit = calibrator.fit(max_tries=TRIES, fit_deg=DEGREE, progress=False)[0]
+    except Exception:  # whatever it raises, it gives no solution
+        return "refused", time.process_time() - start
+    seconds = time.process_time() - start
+    if fit is None:
+        return "refused", seconds
+    solved = np.polynomial.polynomial.polyval(case.pixel, fit) / 10.0
+    inside = on_lines(peaks, nm, case)
+    if len(inside) < 2:
+        return "refused", seconds
+    part = slice(int(inside[0]), int(inside[-1]) + 1)
+    width = np.median(case.fwhm_nm)
+    return ("right" if np.max(np.abs(solved - nm)[part]) < width / 5 else "wrong"), seconds
+
+
+def on_lines(peaks: np.ndarray, nm: np.ndarray, case: Case) -> np.ndarray:
+    """Return the peaks that truly lie on a line of the lamp."""
+    at = np.interp(peaks, case.pixel, nm)
+    lines = lamp_lines(case.lamp).wavelength_nm
+    near = np.min(np.abs(at[:, None] - lines[None, :]), axis=1) < 0.3 * np.median(case.fwhm_nm)
+    return np.asarray(peaks)[near]
+
+
+def report(title: str, rows: list[tuple[Case, str, float]]) -> None:
+    """Print one table: by lamp, then in all."""
+    print(f"\n{title}")
+    print(f"{'lamp':10s} {'right':>6s} {'refused':>8s} {'wrong':>6s} {'median s':>9s} {'longest s':>10s}")
+    for lamp in (*LAMPS, "all"):
+        chosen = [(outcome, seconds) for case, outcome, seconds in rows if lamp in (case.lamp, "all")]
+        if not chosen:
+            continue
+        count = collections.Counter(outcome for outcome, _ in chosen)
+        times = [seconds for _, seconds in chosen]
+        print(
+            f"{lamp:10s} {count['right']:6d} {count['refused']:8d} {count['wrong']:6d} {np.median(times):9.2f} "
+            f"{max(times):10.2f}"
+        )
+
+
+def main() -> None:
+    """Run the fleet."""
+    warnings.simplefilter("ignore")
+    instruments = int(sys.argv[1]) if len(sys.argv) > 1 else 39
+    beside = int(sys.argv[2]) if len(sys.argv) > 2 else 0
+    print(f"Python {platform.python_version()}, numpy {np.__version__}, scipy {scipy.__version__}")
+    rows = []
+    for seed in range(5000, 5000 + instruments):
+        case = make_case(seed)
+        rows.append((case, *ours(case)))
+    enough = [row for row in rows if row[0].visible >= ENOUGH_LINES and np.median(row[0].fwhm_nm) <= 4.0]
+    report(f"glowledger, all {len(rows)} instruments (too few lines and 15 nm line widths among them)", rows)
+    report(
+        f"glowledger, {len(enough)} instruments with {ENOUGH_LINES} lines or more and 4 nm or finer", enough
+    )
+    if beside:
+        import rascal
+
+        version = getattr(rascal, "__version__", "unknown")
+        same = [row[0] for row in enough[:beside]]
+        report(f"glowledger, the first {len(same)} of these", enough[: len(same)])
+        report(f"rascal {version}, the same", [(case, *theirs(case)) for case in same])
+
+
+if __name__ == "__main__":
+    main()
