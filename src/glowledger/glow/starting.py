@@ -9,11 +9,15 @@ from glowledger.bench.model import LineSpread
 
 LN2_8 = 8 * np.log(2)  # FWHM² of a Gaussian over its variance
 STANDS_OUT = 8.0  # peaks must exceed the noise by this factor to speak of width
+NARROWER = 0.15  # quantile of the widths taken for that of single lines
+MOST_PEAKS = 40
+WELL_SAMPLED = 7  # pixels between the half heights
+FLOOR_PART = 0.3  # of its reach: lines must be narrower than this for the floor to lie under them
 SHIFT_STEP = 0.35  # of the FWHM: finer than the reach of the Gauss-Newton fit
 
 
 def peak_widths(axis_nm: NDArray[np.float64], data: NDArray[np.float64], noise: float) -> NDArray[np.float64]:
-    """Return the FWHM of every peak that stands out, from the parabola through its top in the logarithm.
+    """Return the FWHM of every peak that stands out.
 
     Parameters
     ----------
@@ -27,23 +31,58 @@ def peak_widths(axis_nm: NDArray[np.float64], data: NDArray[np.float64], noise: 
     ndarray
         nm, the pixel's own width taken out; blends look wider, never narrower.
     """
+    step = float(np.median(np.diff(axis_nm)))
+    reach = max(5, axis_nm.size // 60)
+    while True:  # the floor must lie under the lines, so it has to be drawn wider than they are
+        widths = _widths(axis_nm, data, noise, reach)
+        fits = widths.size < 3 or float(np.quantile(widths, NARROWER)) < FLOOR_PART * reach * step
+        if fits or 3 * reach > axis_nm.size:
+            return widths
+        reach *= 2
+
+
+def _widths(
+    axis_nm: NDArray[np.float64], data: NDArray[np.float64], noise: float, reach: int
+) -> NDArray[np.float64]:
+    """Return the FWHM of the peaks over a floor of some reach in pixels, brightest first."""
     from scipy.ndimage import minimum_filter1d, percentile_filter
 
-    reach = max(5, axis_nm.size // 60) | 1
-    floor = np.minimum(minimum_filter1d(data, reach), percentile_filter(data, 20, 3 * reach))
+    floor = np.minimum(minimum_filter1d(data, reach | 1), percentile_filter(data, 20, (3 * reach) | 1))
     light = data - floor
     inner = light[1:-1]
     top = (inner > light[:-2]) & (inner >= light[2:])
     top &= (inner > STANDS_OUT * noise) & (light[:-2] > 0) & (light[2:] > 0)
     index = np.flatnonzero(top) + 1
-    if index.size == 0:
-        return np.zeros(0)
-    index = index[np.argsort(-light[index])][:40]
-    step = 0.5 * (axis_nm[index + 1] - axis_nm[index - 1])
-    bend = 2 * np.log(light[index]) - np.log(light[index - 1]) - np.log(light[index + 1])
-    variance = step**2 / np.maximum(bend, 1e-3)
+    taken = np.zeros(axis_nm.size, dtype=bool)
+    found: list[float] = []
+    for peak in index[np.argsort(-light[index], kind="stable")]:
+        if taken[peak]:  # a ripple on the side of a brighter peak
+            continue
+        below = light < 0.5 * light[peak]
+        left = int(np.flatnonzero(below[:peak])[-1]) if below[:peak].any() else 0
+        right = peak + int(np.argmax(below[peak:])) if below[peak:].any() else axis_nm.size - 1
+        taken[left : right + 1] = True
+        found.append(_full_width(axis_nm, light, int(peak), left, right))
+        if len(found) == MOST_PEAKS:
+            break
+    return np.array(found)
+
+
+def _full_width(
+    axis_nm: NDArray[np.float64], light: NDArray[np.float64], peak: int, left: int, right: int
+) -> float:
+    """Return the FWHM of one peak that falls below half its height at two pixels."""
+    step = 0.5 * float(axis_nm[peak + 1] - axis_nm[peak - 1])
+    if right - left < WELL_SAMPLED:  # the parabola through the top in the logarithm is exact for a Gaussian
+        bend = 2 * np.log(light[peak]) - np.log(light[peak - 1]) - np.log(light[peak + 1])
+        variance = step**2 / max(float(bend), 1e-3)
+    else:  # there noise on the top would pass for a narrow peak
+        half = 0.5 * light[peak]
+        low = np.interp(half, light[left : left + 2], axis_nm[left : left + 2])
+        high = np.interp(half, light[right - 1 : right + 1][::-1], axis_nm[right - 1 : right + 1][::-1])
+        variance = float(high - low) ** 2 / LN2_8
     # the pixel adds its own variance Δ²/12, and a width below a third of a pixel cannot be told
-    return np.asarray(np.sqrt(LN2_8 * np.maximum(variance - step**2 / 12, (step / 3) ** 2 / LN2_8)))
+    return float(np.sqrt(LN2_8 * max(variance - step**2 / 12, (step / 3) ** 2 / LN2_8)))
 
 
 def first_line_spread(axis_nm: NDArray[np.float64], data: NDArray[np.float64], noise: float) -> LineSpread:
@@ -63,7 +102,7 @@ def first_line_spread(axis_nm: NDArray[np.float64], data: NDArray[np.float64], n
     """
     widths = peak_widths(axis_nm, data, noise)
     pixel = float(np.median(np.diff(axis_nm)))
-    width = float(np.quantile(widths, 0.3)) if widths.size >= 3 else 3 * pixel
+    width = float(np.quantile(widths, NARROWER)) if widths.size >= 3 else 3 * pixel
     middle = np.array([0.5 * (axis_nm[0] + axis_nm[-1])])
     return LineSpread(at_nm=middle, fwhm_nm=np.array([max(width, 0.3 * pixel)]), fwhm_se_nm=np.array([0.3 * width]))
 
