@@ -15,13 +15,14 @@ from glowledger.glow.scene import Scene
 FAINT_FEATURE = 0.01  # of the species' strongest: fainter ones are not listed
 REACH_WIDTHS = 0.9  # half window for the counts of a feature, in line widths
 CONTRAST_WIDTHS = 2.2  # half window for its significance, level and slope of the surroundings left free
+LEAST_PIXELS = 4
 FEATURE_EXTENT = 0.15  # of its top: how far a band reaches
 CONTRAST_PIXELS = 3  # at least, on either side
 FAINT_TYPICAL = 0.2  # of the strongest in the typical pattern: those must be looked for even if not fitted
 SAME_FEATURE = 1.5  # line widths: closer tops are one feature
 OWN_SHARE = 0.4  # of the line light at the feature must be the species'
 OWN_SIGMA = 3.5
-OFF_CENTRE = 0.30  # of the line width: a line further off belongs to something else
+OFF_CENTRE = 0.20  # of the line width: a line further off belongs to something else
 MOST_TESTS = 24
 
 
@@ -44,6 +45,8 @@ class FeatureTest:
         Its light in the typical pattern over that of the strongest feature in the pattern.
     typical_sigma : float
         Significance that the whole typical pattern would have here per unit of `typical_part`.
+    beside : float
+        Counts of all other species here.
     share : float
         Of the line light here, the species' part.
     centred : bool
@@ -57,6 +60,7 @@ class FeatureTest:
     off_centre_se_nm: float
     typical_part: float
     typical_sigma: float
+    beside: float
     share: float
     centred: bool
 
@@ -121,7 +125,7 @@ def feature_tests(
     tops = np.union1d(_tops(light), _tops(typical, FAINT_TYPICAL))
     apart = SAME_FEATURE * float(scene.line_spread.fwhm(float(np.median(scene.axis_nm))))
     chosen = _distinct(scene.axis_nm, light + 1e-6 * light.max() * typical, tops, apart)
-    tests = [_test(given, top) for top in chosen if scene.used[top]]
+    tests = [test for top in chosen if (test := _test(given, top)) is not None]
     tests.sort(key=lambda test: -test.feature.counts)
     return tests[:MOST_TESTS]
 
@@ -144,13 +148,18 @@ def _tops(light: NDArray[np.float64], faint: float = FAINT_FEATURE) -> NDArray[n
     return np.flatnonzero(top)
 
 
-def _test(given: _Given, top: int) -> FeatureTest:
+def _test(given: _Given, top: int) -> FeatureTest | None:
+    """Test one feature; None where too few of its pixels are used (its top may be saturated, its flanks tell)."""
     scene, solution, light = given.scene, given.solution, given.light
     fwhm = float(scene.line_spread.fwhm(scene.axis_nm[top])) * solution.adjustment.shape.width
     distance = np.abs(scene.axis_nm - scene.axis_nm[top])
     pixel = float(np.median(np.diff(scene.axis_nm)))
     near = (distance <= max(REACH_WIDTHS * fwhm, pixel)) & scene.used
     around = (distance <= max(CONTRAST_WIDTHS * fwhm, CONTRAST_PIXELS * pixel)) & scene.used
+    if around.sum() < LEAST_PIXELS:
+        return None
+    if not near.any():
+        near = around
     counts = float(light[near].sum())
     dark = bool(light[top] < 1e-3 * light.max())  # not fitted at all: looked for by its typical pattern
     shown = scene.data - solution.model + light  # all that the others leave here
@@ -180,6 +189,7 @@ def _test(given: _Given, top: int) -> FeatureTest:
         off_centre_se_nm=offset_error,
         typical_part=part,
         typical_sigma=1.0 / typical_error / max(part, 1e-12),
+        beside=sum(beside.values()),
         share=share,
         centred=centred,
     )
@@ -188,7 +198,7 @@ def _test(given: _Given, top: int) -> FeatureTest:
 def _slack(given: _Given) -> float:
     """Return how far off centre a feature may be, in line widths: a band's shape errs with temperature."""
     band = any("-" in given.scene.emitters[i].label.split()[1] for i in given.columns)
-    return OFF_CENTRE * (1.5 if band else 1.0)
+    return OFF_CENTRE * (2.0 if band else 1.0)
 
 
 def _lost(given: _Given, top: int, around: NDArray[np.bool_]) -> float:

@@ -162,7 +162,8 @@ def unexplained_part(scene: Scene, solution: Solution) -> float:
     levels, used = solution.levels, scene.used
     variance = levels.pixel_variance(solution.model, error_shape(scene, solution.lines)) + scene.stated_variance
     beyond = np.maximum(np.abs(scene.data - solution.model) - 2 * np.sqrt(variance), 0.0)
-    return float(beyond[used].sum() / max(float(solution.lines[used].sum()), np.finfo(float).tiny))
+    strange = float(beyond[used].sum())
+    return strange / max(float(solution.lines[used].sum()), strange, np.finfo(float).tiny)
 
 
 @lru_cache(maxsize=2)

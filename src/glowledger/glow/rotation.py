@@ -13,6 +13,7 @@ from glowledger.glow.scene import Scene
 from glowledger.glow.templates import emission_grid
 from glowledger.tables.species import ListedSpecies
 
+SHAPE_ERROR = 0.12  # of T: line-spread, branching and overlaps; typical of 1 nm work (common practice, no source)
 LADDER_K = np.geomspace(200.0, 3600.0, 9)
 
 
@@ -46,7 +47,7 @@ def profile_temperature(
     log_t = np.log(LADDER_K[best - 1 : best + 2])
     a, b, _ = np.polyfit(log_t, misfit[best - 1 : best + 2], 2)
     centre = float(np.clip(-b / (2 * a), log_t[0], log_t[2])) if a > 0 else float(log_t[1])
-    sd = float(1.0 / np.sqrt(max(a, 1e-6)))
+    sd = float(np.hypot(1.0 / np.sqrt(max(a, 1e-6)), SHAPE_ERROR))
     kelvin = float(np.exp(centre))
     interval = (float(np.exp(centre - sd)), float(np.exp(centre + sd)))
     return Temperature(name=name, kelvin=kelvin, interval_k=interval, reason=f"shape of the {species.name} bands")

@@ -28,8 +28,9 @@ FEW = 12  # frames: below, early and whole are one
 JOINT_SIGMA = 4.0  # species this significant in the mean or early are measured jointly; others one by one
 FREE_SHARE = 0.05  # of the line light: species this bright keep their levels free
 FREE_LEVEL = 0.01  # of a species' light: fainter levels keep their proportions
-DRIFT_BIN = 0.12  # of the line width: templates are moved in steps this fine
+DRIFT_BIN = 0.03  # of the line width: templates are moved in steps this fine
 FLARE_SIGMA = 5.0
+DRIFT_STEP = 0.15  # of the line width: farther the derivative overstates
 DRIFT_ROUNDS = 8  # at most
 
 
@@ -86,7 +87,7 @@ class SeriesModel:
         n = len(frames)
         counts = np.array(frames.counts)
         hidden = frames.mask & scene.used[None, :]
-        drift, step = np.zeros(n), 1.2 * DRIFT_BIN * fwhm
+        drift, step = np.zeros(n), DRIFT_STEP * fwhm
         cache: dict[int, Projection] = {}
         fitted, moved, bins = np.zeros((n, 0)), np.zeros(n), np.zeros(n, dtype=int)
         before = np.full(n, -(10**6))
@@ -104,7 +105,6 @@ class SeriesModel:
                 fitted[rows] = y @ projection.solve.T
                 left = self._drift_left(fitted[rows])
                 moved[rows] = number * DRIFT_BIN * fwhm + left
-                # far from its bin the derivative overstates: one bin at a time
                 drift[rows] = number * DRIFT_BIN * fwhm + np.clip(np.nan_to_num(left), -step, step)
             drift = np.clip(drift, -2 * fwhm, 2 * fwhm)
         return self._results(frames, counts, hidden, bins, cache, fitted, moved)

@@ -180,7 +180,9 @@ def _missing(tests: list[FeatureTest], best: FeatureTest) -> list[FeatureTest]:
     scale = best.sigma / max(best.typical_part * best.typical_sigma, 1e-12)
     absent = []
     for test in tests:
-        if test is best or test.feature.overlaps or test.sigma > POSSIBLE_SIGMA:
+        typical_counts = best.feature.counts * test.typical_part / max(best.typical_part, 1e-12)
+        hidden = test.beside > max(typical_counts, test.feature.counts)
+        if test is best or hidden or test.sigma > POSSIBLE_SIGMA:
             continue
         expected = max(test.expected_sigma, scale * test.typical_part * test.typical_sigma)
         absent.append((expected, test))
