@@ -21,7 +21,8 @@ from glowledger.tables.species import find_species
 
 Floats = NDArray[np.float64]
 
-COMMON = ("Ar I", "N2", "N2+", "O I", "H I", "He I", "Ne I", "CO", "OH", "H2", "Kr I", "Xe I", "CO+", "CN", "O2+")  # of one of these a glow is made
+# of one of these a glow is made
+COMMON = ("Ar I", "N2", "N2+", "O I", "H I", "He I", "Ne I", "CO", "OH", "H2", "Kr I", "Xe I", "CO+", "CN", "O2+")
 REACH_NM = 8.0  # offsets searched; beyond, the pattern itself is another
 PLACES = (0.15, 0.5, 0.85)
 SIGMA = 3.0

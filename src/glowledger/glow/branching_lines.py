@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from glowledger.glow.bands import upper_level_lines
 from glowledger.glow.emitters import Emitter
-from glowledger.glow.instrument import error_shape, response_templates
 from glowledger.glow.identifying import Identified
+from glowledger.glow.instrument import error_shape, response_templates
 from glowledger.glow.templates import emission_grid
 from glowledger.tables import atoms
 
@@ -87,10 +87,7 @@ def branching_lines(identified: Identified) -> BranchingLines:
     if not parts:
         return _nothing(left_out)
     light, error = _measured(identified, parts)
-    keep = []
-    for k, part in enumerate(parts):
-        if light[k] > LEAST_SIGMA * error[k]:
-            keep.append(k)
+    keep = [k for k in range(len(parts)) if light[k] > LEAST_SIGMA * error[k]]
     counted = [parts[k].level for k in keep]
     keep = [k for k in keep if counted.count(parts[k].level) > 1]
     if not keep:
@@ -273,9 +270,7 @@ def _remaining(identified: Identified, parts: list[_Part], templates: Floats) ->
         remain = ~np.isin(whole.wavelength_nm, taken)
         bright = remain & (whole.rate > FAINTEST) if whole.species == "Ar I" else np.zeros_like(remain)
         groups = [np.arange(remain.size) == k for k in np.flatnonzero(bright)] + [remain & ~bright]
-        left += [
-            replace(whole, wavelength_nm=whole.wavelength_nm[g], rate=whole.rate[g]) for g in groups if g.any()
-        ]
+        left += [replace(whole, wavelength_nm=whole.wavelength_nm[g], rate=whole.rate[g]) for g in groups if g.any()]
     extra = _columns(identified, left) if left else np.zeros((scene.data.size, 0))
     extra = extra[:, extra.max(axis=0, initial=0.0) > 0]
     return np.concatenate([templates[:, rest], extra], axis=1)

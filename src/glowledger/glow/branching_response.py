@@ -104,9 +104,7 @@ def from_identified(identified: Identified, bench: Bench | None = None) -> Branc
     reference = float(np.average(lines.nm[inside], weights=lines.error[inside] ** -2))
     correction, error = _smooth_correction(trusted, nodes, reference, spread)
     value = expected_response(nodes, bench) * np.exp(correction)
-    response = Response(
-        at_nm=nodes, value=value / value.max(), relative_error=np.maximum(error, 0.01), usable_nm=best
-    )
+    response = Response(at_nm=nodes, value=value / value.max(), relative_error=np.maximum(error, 0.01), usable_nm=best)
     agrees, verdict = _confirmed(bench, nodes, correction, error, best)
     return BranchingResponse(
         lines=lines, response=response, reference_nm=reference, ranges_nm=ranges, chi2=chi2, departure=departure,

@@ -22,7 +22,7 @@ FAINT_TYPICAL = 0.2  # of the strongest in the typical pattern: those must be lo
 SAME_FEATURE = 1.5  # line widths: closer tops are one feature
 OWN_SHARE = 0.4  # of the line light at the feature must be the species'
 OWN_SIGMA = 3.5
-OFF_CENTRE = 0.20  # of the line width: a line further off belongs to something else
+OFF_CENTRE = 0.25  # of the line width: a line further off belongs to something else
 MOST_TESTS = 24
 
 
@@ -198,7 +198,7 @@ def _test(given: _Given, top: int) -> FeatureTest | None:
 def _slack(given: _Given) -> float:
     """Return how far off centre a feature may be, in line widths: a band's shape errs with temperature."""
     band = any("-" in given.scene.emitters[i].label.split()[1] for i in given.columns)
-    return OFF_CENTRE * (2.0 if band else 1.0)
+    return OFF_CENTRE * (1.6 if band else 1.0)
 
 
 def _lost(given: _Given, top: int, around: NDArray[np.bool_]) -> float:

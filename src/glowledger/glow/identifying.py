@@ -22,7 +22,7 @@ from glowledger.glow.likelihood import drop_species, quick_significance, reach_o
 from glowledger.glow.optical_depth import absorption_warning
 from glowledger.glow.results import Fit, SpeciesEvidence, Temperature
 from glowledger.glow.rotation import profile_temperature
-from glowledger.glow.scene import Scene, build_scene
+from glowledger.glow.scene import Adjustment, Scene, build_scene
 from glowledger.glow.starting import first_line_spread, shift_steps
 from glowledger.glow.verdicts import POSSIBLE_SIGMA, Case, entangled, judge, significance_needed
 from glowledger.glow.visibility import LEAST_VISIBLE, Visibility, visibility, visible_part
@@ -36,6 +36,7 @@ FREE_SIGMA = 3.0  # a species this significant has its levels freed
 TEMPERATURE_SIGMA = 12.0  # bands this significant speak of temperature
 COARSEST_FWHM_NM = 15.0  # beyond it no band has a shape of its own
 BRIGHT_SHARE = 0.2
+WIDTHS_TRIED = (0.5, 0.7, 0.85, 1.0)  # of the first guess: blends make lines look wide, never narrow
 GHOST_SIGMA = 5.0
 LEAST_PIXELS = 100
 REFIT_ROUNDS = 6
@@ -111,7 +112,7 @@ def identify(
             mend="Ask for others, or use a spectrum of another range.",
         )
     scene = build_scene(one, emitters, spread, bench)
-    solution = _first_fit(scene, offset_sd_nm(bench))
+    solution = _first_fit(scene, offset_sd_nm(bench), bench is not None and bench.line_spread is not None)
     t_rot: dict[str, float] = {}
     temperatures: tuple[Temperature, ...] = ()
     for _ in range(2):
@@ -178,22 +179,26 @@ def _line_spread(frames: Frames, bench: Bench | None) -> LineSpread:
     return spread
 
 
-def _first_fit(scene: Scene, shift_sd_nm: float) -> Solution:
-    """Fit from the best of several offsets of the axis."""
+def _first_fit(scene: Scene, shift_sd_nm: float, width_known: bool) -> Solution:
+    """Fit from the best of several offsets of the axis and, where no bench tells it, of several line widths."""
     middle = float(scene.line_spread.fwhm(scene.axis_nm[scene.axis_nm.size // 2]))
-    steps = shift_steps(middle, shift_sd_nm)
     start = scene.start()
     common = np.eye(start.shift_nm.size)[0]
-    if steps.size > 1:
-        best, least = 0.0, np.inf
-        for step in steps:
-            tried = replace(start, shift_nm=step * common)
-            solution = fit_scene(scene, tried, rounds=1)
-            misfit = solution.normal.misfit(solution.x)
-            if misfit < least:
-                best, least = float(step), misfit
-        start = replace(start, shift_nm=best * common)
-    return fit_scene(scene, start)
+    starts = [replace(start, shift_nm=step * common) for step in shift_steps(middle, shift_sd_nm)]
+    best = _best_start(scene, starts)
+    if not width_known:
+        widths = [replace(best, shape=replace(best.shape, width=width)) for width in WIDTHS_TRIED]
+        best = _best_start(scene, widths)
+    return fit_scene(scene, best)
+
+
+def _best_start(scene: Scene, starts: list[Adjustment]) -> Adjustment:
+    """Return the start from which one linear fit leaves least."""
+    if len(starts) == 1:
+        return starts[0]
+    fits = [fit_scene(scene, start, rounds=1) for start in starts]
+    left = [solution.normal.misfit(solution.x) for solution in fits]
+    return starts[int(np.argmin(left))]
 
 
 def _columns(scene: Scene, name: str) -> NDArray[np.intp]:

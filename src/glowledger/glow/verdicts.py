@@ -141,7 +141,7 @@ def _seen(case: Case) -> tuple[Verdict, str]:
         return "possible", f"only {100 * coherent:.0f} % of its lines or bands agree, {best.feature.label} among them"
     if case.share < case.unexplained and (len(clean) < MANY_CLEAN or coherent < VERY_COHERENT):
         part = 100 * case.unexplained
-        return "possible", f"{part:.1g} % of the light fits nothing listed; {best.feature.label} may be part of that"
+        return "possible", f"{part:.2g} % of the light fits nothing listed; {best.feature.label} may be part of that"
     if len(clean) >= 2 and max(test.typical_part for test in clean) >= TYPICAL_PAIR:
         names = " and ".join(test.feature.label for test in sorted(clean, key=lambda t: -t.sigma)[:2])
         return "present", f"{names} stand out by themselves"
@@ -211,7 +211,7 @@ def _unseen(case: Case) -> tuple[Verdict, str]:
         return "cannot tell", "too little light or too much noise: even a strong share would go unseen"
     if max(reach.counts, 0.0) + ONE_SIDED_95 * reach.standard_error < case.unexplained * case.total_counts:
         part = 100 * case.unexplained
-        return "cannot tell", f"{part:.1g} % of the light fits nothing listed and could hide it"
+        return "cannot tell", f"{part:.2g} % of the light fits nothing listed and could hide it"
     if case.total_counts > 0:
         part = 100 * max(reach.counts, 0.0) / case.total_counts
         part += 100 * ONE_SIDED_95 * reach.standard_error / case.total_counts
