@@ -243,7 +243,7 @@ except GlowledgerError as error:
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="limits the size of files by setrlimit")
 def test_a_full_disk_loses_nothing_that_was_kept(path, tmp_path, document):
     (tmp_path / "document.json").write_text(json.dumps(document))
-    words = [sys.executable, "-c", LIMITED, str(path), str(tmp_path / "document.json"), "200000"]
+    words = [sys.executable, "-c", LIMITED, str(path), str(tmp_path / "document.json"), "120000"]
     done = subprocess.run(words, capture_output=True, text=True, timeout=60)
     assert done.returncode == 0, done.stderr
     kept, kind = done.stdout.split()

@@ -11,6 +11,7 @@ import click
 
 from glowledger.cli.identify import CANNOT_TELL, calibrated_frames, spoken_command, with_window
 from glowledger.cli.reading_options import reading_options
+from glowledger.cli.track_follow import Live, follow_live, keep, live_options, record_for
 
 if TYPE_CHECKING:
     from glowledger.bench.model import Bench
@@ -163,8 +164,11 @@ def _part(low: float, high: float) -> click.FloatRange:
 @click.option("--strict", is_flag=True, help="Exit with 4 if the run cannot tell whether it is done.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document instead of text.")
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="Folder for page, figure and tables.")
+@live_options
 @reading_options
-def command(run: Path, strict: bool, as_json: bool, output: Path | None, reading: dict[str, Any], **asked: Any) -> None:
+def command(
+    run: Path, strict: bool, as_json: bool, output: Path | None, reading: dict[str, Any], live: Live, **asked: Any
+) -> None:
     """Follow a cleaning RUN (a file of many frames, or a folder) and say whether it is done.
 
     Contaminant light over that of the process gas is followed as a decay to a floor. Flashes are set aside,
@@ -177,20 +181,29 @@ def command(run: Path, strict: bool, as_json: bool, output: Path | None, reading
     """
     from glowledger.report import documents, sentences
 
-    found = follow(run, Wanted(**asked), reading)
+    wanted = Wanted(**asked)
+    if live.follow:
+        sys.exit(follow_live(
+            run, live, wanted=wanted, options=_options, reading=reading, as_json=as_json, strict=strict, output=output
+        ))  # fmt: skip
+    found = follow(run, wanted, reading)
+    extra = found.extra | record_for(run, live, bench_file=wanted.bench_file, window=wanted.window)
     written: list[Path] = []
     if output is not None:
         from glowledger.report.track_files import write_track
 
         written = write_track(
             output, found.result, title=found.title, command=spoken_command(), notice=found.notice,
-            extra=found.extra,
+            extra=extra,
         )  # fmt: skip
+    document = documents.dumps(documents.track_document(found.result, extra=extra))
+    kept = keep(document, live)
     if as_json:
-        click.echo(documents.dumps(documents.track_document(found.result, extra=found.extra)))
+        click.echo(document)
     else:
         notes = [f"{found.notice}."] if found.notice else []
         notes += [f"Wrote {written[0]} and {len(written) - 1} files beside it."] if written else []
+        notes += [kept] if kept else []
         click.echo(sentences.track_text(found.result, title=found.title, notes=notes))
     if strict and found.result.endpoint.verdict == "cannot tell":
         sys.exit(CANNOT_TELL)

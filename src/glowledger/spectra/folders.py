@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -33,8 +33,8 @@ class Listing:
     left_out: tuple[str, ...]
 
 
-def list_frames(folder: Path) -> Listing:
-    """Return the files of a folder that may hold a frame.
+def list_frames(folder: Path, skip: Collection[str] = ()) -> Listing:
+    """Return the files of a folder that may hold a frame, but for names to skip.
 
     Raises
     ------
@@ -43,7 +43,7 @@ def list_frames(folder: Path) -> Listing:
     """
     try:
         with os.scandir(folder) as entries:
-            names = [entry.name for entry in entries if entry.is_file()]
+            names = [entry.name for entry in entries if entry.name not in skip and entry.is_file()]
     except OSError as error:
         raise ReadError(
             f"the folder cannot be read ({error.strerror}).", mend="Check its permissions.", file=folder

@@ -1,0 +1,267 @@
+"""Frames in, verdicts out: the measurement is learned from the first frames, then every frame goes through it once.
+
+How it is learned: from the first 20 frames; anew from the first 60 and from the first 180, each time measuring all
+frames so far again, so that a trend never mixes two measurements. From then on it stays as it is: a measurement
+learned in the midst of a decay would step, and a step must not look like an endpoint. If the light later holds
+something that was not learned, an alarm says so.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from glowledger.bench.model import Bench
+from glowledger.errors import FitError, ReadError, RunError
+from glowledger.glow.results import SeriesFit
+from glowledger.glow.series import SeriesModel, learn_series
+from glowledger.live.arrivals import Arrived
+from glowledger.live.journal import Step
+from glowledger.live.preparing import Preparation, bench_with_window, packed, unpacked
+from glowledger.runs.following import RunFollower
+from glowledger.runs.frame_counts import frame_of
+from glowledger.runs.results import Endpoint
+from glowledger.runs.run_options import Point, RunOptions
+from glowledger.spectra.folders import joined
+from glowledger.spectra.frames import Frames
+from glowledger.spectra.samples import says_invented
+
+STAGES = (20, 60, 180)  # frames after which the measurement is learned; see the module's head
+FEWEST = 5  # frames for a last attempt when the run ends before the first stage
+MISFIT = 4.0  # times the usual chi-square, as the median of `WATCHED` frames: the patterns no longer fit
+WATCHED = 30
+
+ChooseOptions = Callable[[SeriesModel, SeriesFit], RunOptions]
+
+
+@dataclass(slots=True, kw_only=True)
+class LiveRun:
+    """A run in progress with its measurement.
+
+    Attributes
+    ----------
+    preparation : Preparation
+        What is done to frames before they are measured.
+    choose : callable
+        Makes the options of the run from what was learned.
+    series_bench : Bench or None
+        What is known of the instrument, for learning.
+    window : str or None
+        What the viewport is made of.
+    invented : bool
+        The files say that their data are invented.
+    model, follower : SeriesModel, RunFollower or None
+        None before the first stage.
+    buffer : list of Frames
+        Frames as read, up to the last stage; empty after it.
+    stage : int
+        Stages passed.
+    taken : int
+        Usable frames taken since learning began.
+    learned_from : int
+        Frames that the measurement was learned from.
+    last : Frames or None
+        The last frame as read; its noise is told from the one before.
+    usual_chi2 : float
+        Median over the frames learned from.
+    chi2 : list of float
+        Of the latest frames.
+    """
+
+    preparation: Preparation
+    choose: ChooseOptions
+    series_bench: Bench | None = None
+    window: str | None = None
+    invented: bool = False
+    model: SeriesModel | None = None
+    follower: RunFollower | None = None
+    buffer: list[Frames] = field(default_factory=list)
+    stage: int = 0
+    taken: int = 0
+    learned_from: int = 0
+    last: Frames | None = None
+    usual_chi2: float = math.nan
+    chi2: list[float] = field(default_factory=list)
+
+    def take(self, arrived: Arrived) -> Step:
+        """Measure what arrived and return what is to be kept of it; `Step.state` is left to the caller.
+
+        Raises
+        ------
+        CalibrationError
+            If the axis is in pixels and there is no bench for it.
+        """
+        lines: list[tuple[str, dict[str, Any]]] = []
+        points: list[Point] = []
+        learning: list[bytes] = []
+        replaced = forget = False
+        if arrived.frames is not None and self.model is None:
+            self.preparation.prepare(arrived.frames[0])  # what cannot be prepared is told before learning
+            self.invented = self.invented or says_invented(arrived.frames)
+        frames, at = arrived.frames, 0
+        while frames is not None and at < len(frames):
+            room = STAGES[self.stage] - self.taken if self.stage < len(STAGES) else len(frames)
+            part = frames[at : at + max(room, 1)]
+            keys = arrived.keys[at : at + len(part)]
+            if self.stage < len(STAGES):
+                self.buffer += [part[i] for i in range(len(part))]
+                learning += [packed(part[i]) for i in range(len(part))]
+            more_lines, more_points = self._measure(part, keys)
+            lines, points = lines + more_lines, points + more_points
+            self.taken += len(part)
+            at += len(part)
+            if self.stage < len(STAGES) and self.taken >= STAGES[self.stage]:
+                anew = self.learn()
+                if anew is not None:
+                    points, replaced = anew, True
+                if not self.taken:
+                    learning, forget = [], True
+        lines += [(key, {"state": "unreadable", "reason": why}) for key, why in arrived.spoilt]
+        last = None if self.last is None else packed(self.last)
+        return Step(
+            lines=lines, points=points, replaced=replaced, learning=learning, forget=forget, state={}, last=last
+        )
+
+    def learn(self) -> list[Point] | None:
+        """Learn from the frames so far and measure them all again; None where there is no light to learn from."""
+        self.stage = sum(self.taken >= stage for stage in STAGES)
+        done = self._learn()
+        points = None
+        if done is not None:
+            self.model, series = done
+            self.follower = RunFollower(species_names=series.species_names, options=self.choose(self.model, series))
+            points = [p for i in range(len(self.buffer)) for p in self.follower.update(frame_of(series, i))]
+        if self.stage >= len(STAGES):
+            if self.model is None:
+                self.stage, self.taken, self.buffer = 0, 0, []  # still dark: begin with the frames to come
+            self.buffer = []
+        return points
+
+    def _learn(self) -> tuple[SeriesModel, SeriesFit] | None:
+        if not self.buffer:
+            return None
+        raw = joined(self.buffer)
+        try:
+            preparation = self.preparation.learned(raw)
+            frames = preparation.prepare(raw)
+            bench = bench_with_window(self.series_bench, self.window, frames.axis.size)
+            model = learn_series(frames, bench=bench)
+            if not model.joint:
+                return None  # noise alone: the plasma does not burn yet
+            series = model.measure(frames)
+        except (ReadError, FitError, RunError):
+            return None  # no light yet, or too little
+        self.preparation = preparation
+        self.usual_chi2 = float(np.nanmedian(series.chi2_reduced))
+        self.learned_from = len(self.buffer)
+        return model, series
+
+    def _measure(self, part: Frames, keys: tuple[str, ...]) -> tuple[list[tuple[str, dict[str, Any]]], list[Point]]:
+        """Measure frames as read, each with the one before it as its neighbour in time."""
+        lines: list[tuple[str, dict[str, Any]]] = []
+        points: list[Point] = []
+        if self.model is None or self.follower is None:
+            self.last = part[len(part) - 1]
+            return [(key, {"state": "learning"}) for key in keys], points
+        with_last = part if self.last is None else joined([self.last, part])
+        series = self.model.measure(self.preparation.prepare(with_last))
+        skip = len(with_last) - len(part)
+        for i, key in enumerate(keys):
+            decided, line = self._follow(series, skip + i)
+            points += decided
+            lines.append((key, line))
+        self.last = part[len(part) - 1]
+        return lines, points
+
+    def _follow(self, series: SeriesFit, i: int) -> tuple[list[Point], dict[str, Any]]:
+        """Give one frame to the follower, and return the frames it decided and the line on it."""
+        follower = self.follower
+        if follower is None:
+            raise ValueError("there is no follower before the first stage")
+        alarms, flashes, frames = len(follower.log.alarms), len(follower.log.flashes), follower.last_s
+        decided = follower.update(frame_of(series, i))
+        self._watch(float(series.chi2_reduced[i]))
+        placed = follower.last_s
+        own = [p for p in decided if p.time_s == placed]
+        state = "used" if own and own[0].used else "set aside" if own else "waiting"
+        if placed == frames:
+            state = "left out"  # repeated or late
+        line = self.status() | {
+            "state": state,
+            "time_s": placed,
+            "indicators": {n: [v, own[0].errors[n]] for n, v in own[0].values.items()} if own else {},
+            "alarms": [{"kind": a.kind, "text": a.text} for a in follower.log.alarms[alarms:]],
+            "flashes": [{"time_s": f.time_s, "species": list(f.species)} for f in follower.log.flashes[flashes:]],
+        }
+        return decided, line
+
+    def _watch(self, chi2: float) -> None:
+        """Say when the light holds something that was not learned."""
+        self.chi2 = [*self.chi2[-WATCHED + 1 :], chi2]
+        late = self.stage >= len(STAGES) and len(self.chi2) == WATCHED and self.follower is not None
+        if late and self.follower is not None and np.nanmedian(self.chi2) > MISFIT * max(self.usual_chi2, 1.0):
+            text = (
+                "The light holds something that the first frames did not: new species, or the spectrometer changed. "
+                "It is not measured; track the recorded run as a whole to see it."
+            )
+            self.follower.log.alarm("patterns no longer fit", self.follower.last_s, text)
+
+    def endpoint(self) -> Endpoint | None:
+        """Return the verdict so far; None before the first stage."""
+        return None if self.follower is None else self.follower.verdict()
+
+    def status(self) -> dict[str, Any]:
+        """Return the verdict so far as plain data."""
+        end = self.endpoint()
+        if end is None:
+            return {}
+        return {
+            "verdict": end.verdict, "endpoint_s": end.time_s, "interval_s": list(end.interval_s),
+            "remaining_s": end.remaining_s, "remaining_interval_s": list(end.remaining_interval_s),
+            "declared_at_s": end.declared_at_s, "indicator": end.indicator,
+            "first_s": math.nan if self.follower is None else self.follower.first_s,
+        }  # fmt: skip
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the state as plain data, but for the frames, which the journal keeps."""
+        return {
+            "stage": self.stage, "taken": self.taken, "invented": self.invented, "chi2": self.chi2,
+            "learned_from": self.learned_from,
+            "follower": None if self.follower is None else self.follower.to_dict(),
+        }  # fmt: skip
+
+    def restore(self, state: dict[str, Any], learning: list[bytes], last: bytes | None) -> None:
+        """Go on from `to_dict`: learn from the same frames again, then take up the follower where it stood."""
+        self.stage, self.taken, self.chi2 = state["stage"], state["taken"], list(state["chi2"])
+        self.invented = state["invented"]
+        self.last = None if last is None else unpacked(last)
+        kept = [unpacked(raw) for raw in learning]
+        if state["learned_from"]:
+            self.buffer = kept[: state["learned_from"]]
+            done = self._learn()
+            if done is None:
+                raise RunError("the frames learned from no longer fit.", mend="Follow anew into another folder.")
+            self.model, series = done
+            options = self.choose(self.model, series)
+            self.follower = RunFollower.from_dict(state["follower"], options)
+        self.buffer = kept if self.stage < len(STAGES) else []
+
+    def finished(self) -> tuple[RunFollower, list[Point]] | None:
+        """Return a copy of the follower that has decided all frames, and the frames it decided last."""
+        if self.follower is None and len(self.buffer) >= FEWEST:
+            done = self._learn()
+            if done is not None:
+                model, series = done
+                follower = RunFollower(species_names=series.species_names, options=self.choose(model, series))
+                points = [p for i in range(len(self.buffer)) for p in follower.update(frame_of(series, i))]
+                return follower, points + follower.finish()
+        if self.follower is None:
+            return None
+        state = json.loads(json.dumps(self.follower.to_dict()))  # the run may go on: nothing is shared
+        copy = RunFollower.from_dict(state, self.follower.options)
+        return copy, copy.finish()
