@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from glowledger.glow.features import FeatureTest
+from glowledger.glow.features import OWN_SHARE, FeatureTest
 from glowledger.glow.likelihood import Drop, Reach
 from glowledger.glow.results import Feature, SpeciesEvidence, Verdict
 
@@ -128,9 +128,7 @@ def _seen(case: Case) -> tuple[Verdict, str]:
     if max((test.sigma for test in case.tests), default=0.0) < POSSIBLE_SIGMA:
         return "not seen", ""
     if not clean:
-        rivals = _rivals(case)
-        why = f"its light lies under that of {rivals}" if rivals else "no line or band of it stands out by itself"
-        return "possible", why
+        return "possible", _why_not_clean(case)
     best = max(clean, key=lambda test: test.sigma)
     if case.positions_uncertain:
         return "possible", f"{best.feature.label} is seen, but positions of its bands are only roughly known"
@@ -153,6 +151,15 @@ def _seen(case: Case) -> tuple[Verdict, str]:
     if best.sigma < LONE_SIGMA or (best.share < LONE_SHARE and best.sigma < LONE_SURE_SIGMA):
         return "possible", f"only {best.feature.label} is seen, at {best.sigma:.1f} standard deviations"
     return "present", f"{best.feature.label} stands out by itself, the only one free of other light here"
+
+
+def _why_not_clean(case: Case) -> str:
+    """Return why no feature of a species counts as its own."""
+    top = max(case.tests, key=lambda test: test.sigma)
+    if not top.centred and top.share >= OWN_SHARE:
+        return f"the light near {top.feature.label} stands {abs(top.off_centre_nm):.2g} nm off its place"
+    rivals = _rivals(case)
+    return f"its light lies under that of {rivals}" if rivals else "no line or band of it stands out by itself"
 
 
 def coherence(tests: list[FeatureTest]) -> float:
