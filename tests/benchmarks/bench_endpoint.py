@@ -210,6 +210,7 @@ def draw(path: Path, curves: dict[str, list[tuple[float, float]]], points: dict[
     axes.axhline(2, linestyle=":", color="grey")
     axes.set(xlabel="median delay after the true end, frames", ylabel="declared before the true end, %")
     axes.set_yscale("symlog", linthresh=1)
+    axes.set_ylim(-0.1, 100)
     axes.set_title("Operating curve (numbers: assurance)")
     axes.legend(fontsize=9)
     figure.savefig(path, dpi=150)

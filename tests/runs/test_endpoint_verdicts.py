@@ -165,3 +165,17 @@ def test_all_indicators_have_to_agree_and_the_slowest_decides():
     assert combine({"OH": fast, "CO": slow, "H I": going}).verdict == going.verdict == "approaching"
     assert combine({"CN": silent}).verdict == "cannot tell"
     assert combine({}).verdict == "cannot tell"
+
+
+def test_with_a_blank_the_time_is_when_equality_began():
+    t, y = decay(frames=300, tau=20.0, noise=0.02)
+    end = judge_series(t, y, criterion=Criterion(blank=Blank(level=0.3, standard_error=0.002, margin=0.03)))[-1]
+    assert 0 < end.declared_at_s - end.time_s <= 5.0
+    assert end.time_s > 20 * np.log(1 / 0.03) - 15  # the mean of the latest 30 frames lags by half of them
+
+
+def test_the_criterion_is_told_in_words_and_numbers():
+    assert Criterion().sentence() == (
+        "excess over the floor below 5 % of its start with 95 % probability, held for 3 frames"
+    )
+    assert "held for 60 s" in Criterion(hold_s=60.0).sentence()

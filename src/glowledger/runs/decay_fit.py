@@ -13,6 +13,7 @@ from glowledger.runs.decay_onset import abrupt_step, normal_inverse
 from glowledger.runs.decay_shapes import EXTENSION, PLATEAUS, STEP, Families, Floats
 
 BEYOND_DOUBT = 8.0  # ln of the evidence
+MESH = 0.012  # relative error of an end between the pairs of components, or the plateaus, that are tried
 LEAST_STEP = 0.04  # of the starting excess: smaller steps matter little, and may be a shape between those tried
 
 
@@ -70,8 +71,8 @@ class FittedDecay:
         Robust weights.
     coefficients, standard_error : ndarray of shape (q + 1,)
         Nuisances (floor first) and excess for the most likely shape.
-    step_at : int or None
-        First bin after a step that the fit does not know of yet.
+    step_at : tuple of (int, bool) or None
+        First bin after a step that the fit does not know of yet, and whether it is clear.
     knee : int
         Index of the likeliest end of a plateau.
     """
@@ -81,7 +82,7 @@ class FittedDecay:
     weight: Floats
     coefficients: Floats
     standard_error: Floats
-    step_at: int | None
+    step_at: tuple[int, bool] | None
     knee: int
 
     def posterior(self, data: DecayData, assurance: float) -> Posterior:
@@ -94,7 +95,8 @@ class FittedDecay:
         end = np.log(onset[weights.rows, None] + family.folds[weights.rows, None] * tau)
         width = weights.spacing
         ended = decay_weights.distribution(end, weights.weight, width)
-        ends = np.exp(ended.quantile(0.025, 0.5, 0.975, assurance))
+        single = float(weights.weight[weights.rows == 0].sum())
+        ends = _widened(ended.quantile(0.025, 0.5, 0.975, assurance), MESH * (1.0 - single))
         fast = decay_weights.distribution(weights.log_tau, weights.weight.sum(axis=0), width)
         taus = np.exp(fast.quantile(0.025, 0.5, 0.975))
         left = _left(data, weights.rows, tau, onset, now)
@@ -118,6 +120,13 @@ class FittedDecay:
             two=two,
             rise=rise,
         )
+
+
+def _widened(ends: Floats, relative: float) -> Floats:
+    """Return times from the logs of quantiles (2.5, 50, 97.5 %, another), a relative error added to their spread."""
+    middle = ends[1]
+    extra = relative * np.array([1.96, 0.0, 1.96, 1.64])
+    return np.asarray(np.exp(middle + np.sign(ends - middle) * np.hypot(ends - middle, extra)))
 
 
 def _cells(onset: Floats, now: float) -> Floats:

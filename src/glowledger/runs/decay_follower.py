@@ -42,7 +42,7 @@ class DecayFollower:
     steps_s : list of float
         Times from which the level is shifted by an unknown amount (leak opened, floor changed).
     found_s : list of float
-        Those of them that were found here, in the values themselves.
+        Those of them that showed clearly in the values themselves.
     time, value, precision, weight, count : list of float
         Bins: mean time from `start_s`, weighted mean value, prior precision (sum of 1/variance), robust weight,
         frames.
@@ -214,21 +214,22 @@ class DecayFollower:
         self.rising = rising_now(data.value, data.precision * fitted.weight)
         self._move_knee(data.onset, fitted.knee)
         self.settled = self.settled or fitted.evidence.seen > SETTLED
-        if fitted.step_at is not None and len(self.found_s) < MOST_STEPS:
-            self._add_step(fitted.step_at)
+        if fitted.step_at is not None and len(self.steps_s) < MOST_STEPS:
+            self._add_step(*fitted.step_at)
         posterior = fitted.posterior(data, self.assurance)
         if not self.dense and posterior.two + posterior.rise > TWO:
             self.dense, self._family = True, None
         return posterior
 
-    def _add_step(self, at: int) -> None:
+    def _add_step(self, at: int, clear: bool) -> None:
         """Let the level be another from bin `at` on, unless a step is known about there."""
         when = self.start_s + 0.5 * (self.time[at - 1] + self.time[at])
         spacing = self.time[-1] / max(len(self.time) - 1, 1)
         self.noise, self.weight = [], [1.0] * len(self.time)
         if all(abs(when - s) > 6.0 * spacing for s in self.steps_s):
-            self.found_s.append(when)
             self.steps_s.append(when)
+            if clear:
+                self.found_s.append(when)
 
     def _onsets(self, now: float) -> Floats:
         """Return the ends of plateaus to try: some over all the time so far, the others about the likeliest."""

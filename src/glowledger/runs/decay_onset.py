@@ -11,6 +11,7 @@ Floats = NDArray[np.float64]
 
 RISE = 6.0  # standard deviations by which the smoothed top must stand above what came before it
 STEP_GAIN = 32.0  # 2 ln L gained by a step, among some ten places looked at after every frame
+CLEAR_GAIN = 40.0  # for a step to be called
 SHARPER = 8.0  # and by how much more than the best ramp gains
 _BACK = np.array([5, 6, 7, 8, 10, 12, 15, 19, 24, 30, 38, 48, 60])
 
@@ -72,8 +73,8 @@ def rising_now(value: Floats, weight: Floats) -> bool:
 
 def abrupt_step(
     time: Floats, residual: Floats, precision: Floats, design: Floats, parameters: int, least: float
-) -> int | None:
-    """Return the first bin after a step among the latest bins, or None.
+) -> tuple[int, bool] | None:
+    """Return the first bin after a step among the latest bins and whether the step is clear, or None.
 
     Parameters
     ----------
@@ -88,7 +89,7 @@ def abrupt_step(
 
     Returns
     -------
-    int or None
+    tuple of (int, bool) or None
 
     Notes
     -----
@@ -118,7 +119,8 @@ def abrupt_step(
         return None
     near = np.arange(places[min(best + 1, len(places) - 1)], places[max(best - 1, 0)] + 1)
     fine = (np.arange(n)[:, None] >= near).astype(float)
-    return int(near[int(np.argmax(_gain(fine, pulled, precision, design, inverse)[0]))])
+    first = int(near[int(np.argmax(_gain(fine, pulled, precision, design, inverse)[0]))])
+    return first, bool(gain[best] > CLEAR_GAIN * noise.variance)
 
 
 def normal_inverse(design: Floats, weight: Floats) -> Floats:

@@ -87,8 +87,8 @@ class EndpointFollower:
         Part of the first starting excess that was left when the present conditions began; 1 at first.
     held_since_s, held_frames : float, int
         Since when, and for how many frames, the criterion has been met; NaN, 0 if it is not.
-    declared_at_s : float
-        When 'reached' was first said; NaN before.
+    declared_at_s, met_since_s : float
+        When 'reached' was first said, and since when the criterion had been met by then; NaN before.
     frozen : bool
         Reached under conditions that are past: nothing is added any more.
     waited : int
@@ -102,6 +102,7 @@ class EndpointFollower:
     held_since_s: float = NAN
     held_frames: int = 0
     declared_at_s: float = NAN
+    met_since_s: float = NAN
     last_s: float = NAN
     frozen: bool = False
     waited: int = 0
@@ -121,6 +122,7 @@ class EndpointFollower:
             "held_since_s": self.held_since_s,
             "held_frames": self.held_frames,
             "declared_at_s": self.declared_at_s,
+            "met_since_s": self.met_since_s,
             "last_s": self.last_s,
             "frozen": self.frozen,
             "waited": self.waited,
@@ -180,7 +182,7 @@ class EndpointFollower:
             self.held_since_s = self.last_s
         long_enough = self.last_s - self.held_since_s >= self.criterion.hold_s
         if long_enough and self.held_frames >= self.criterion.hold_frames and math.isnan(self.declared_at_s):
-            self.declared_at_s = self.last_s
+            self.declared_at_s, self.met_since_s = self.last_s, self.held_since_s
 
     def _patience(self) -> int:
         """Return the frames from one refit to the next: 1, or one bin, wherever the verdict could change."""
@@ -219,6 +221,11 @@ class EndpointFollower:
         """True once the endpoint has been declared."""
         return not math.isnan(self.declared_at_s)
 
+    @property
+    def in_doubt(self) -> bool:
+        """True if the endpoint was declared and later frames rather speak against it."""
+        return self.reached and self.posterior is not None and self.posterior.done < 0.5 and not self.frozen
+
     def left_upper(self) -> float:
         """Return the upper limit of the part of the first starting excess that is left; 1 if unknown."""
         p = self.posterior
@@ -251,6 +258,8 @@ class EndpointFollower:
                 high = math.inf
             if time_s - start > self._horizon():
                 time_s = NAN
+        if self.criterion.blank is not None:
+            time_s, low, high, known = self.met_since_s, NAN, NAN, False
         done = verdict == "reached"
         remaining = 0.0 if done else max(time_s - self.last_s, 0.0) if math.isfinite(time_s) else NAN
         left = (0.0, 0.0) if done else (max(low - self.last_s, 0.0), max(high - self.last_s, 0.0))

@@ -26,7 +26,6 @@ from glowledger.runs.screening import Decided, Screen
 WARM_UP = 10  # usable frames from which the reference is chosen
 SEEN_WINDOW = 12  # frames; a contaminant is trended once its counts are significant in half of them
 SEEN_ERRORS = 3.0
-SAME_LIGHT = 0.12  # relative change of every strong channel within which the plasma burns again as before
 
 
 @dataclass(slots=True, kw_only=True)
@@ -172,13 +171,7 @@ class RunFollower:
 
     def _lit(self, decided: Decided) -> Change:
         """The plasma burns again: as before, with a pause in the cleaning, or otherwise."""
-        strong = decided.before > 0.05 * decided.before[-2]
-        strong[-1] = False
-        for name in CONTAMINANTS:
-            if name in self.species_names:
-                strong[self.species_names.index(name)] = False
-        factor = decided.after[strong] / decided.before[strong]
-        if not np.all(np.abs(factor - 1) < SAME_LIGHT):
+        if not naming.same_light(self.species_names, decided.before, decided.after, CONTAMINANTS):
             return Change(why="plasma lit again, under other conditions", cut=True, kind="plasma lit")
         pause = decided.frames[0].time_s - self.out_since_s
         for follower in self.followers.values():
@@ -268,6 +261,9 @@ class RunFollower:
         for step_s in follower.decay.new_steps():
             text = f"{name} stepped at about {step_s:.0f} s and stayed: a leak, a valve or another load."
             self.log.alarm("signal stepped", self.last_s, text)
+        if follower.in_doubt:
+            text = f"Later frames put the end of {name} later than where it was declared; go on, or check the part."
+            self.log.alarm("endpoint in doubt", self.last_s, text)
         if follower.decay.rising:
             self.log.alarm("signal rising", self.last_s, f"{name} is rising: a leak, outgassing, oil, or new dirt.")
 

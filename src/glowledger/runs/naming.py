@@ -13,6 +13,7 @@ Floats = NDArray[np.float64]
 
 PROCESS = (*REFERENCES, "H2", "Ne I", "Kr I", "Xe I", "O2+", "N2+", "CO2+", "Ar II", "He II")
 IONS = ("N2+", "O2+", "Ar II", "CO2+", "CO+", "He II", "Kr II", "Ne II")
+SAME_LIGHT = 0.12  # relative change of every strong channel within which a plasma burns again as before
 STEADY = 0.08  # relative change of a process gas below which it counts as unchanged
 MINOR = 0.25  # part of the light below which a gas that comes or goes does not make another plasma
 CHANGED = 0.03  # part of the light a process gas has to have to be looked at
@@ -113,3 +114,13 @@ def _steady(names: tuple[str, ...], before: Floats, after: Floats, noise: Floats
     if not known and abs(float(after[s]) / float(before[s]) - 1) > STEADY:
         return Change(why=f"all light stepped by a factor {float(after[s]) / float(before[s]):.2g}", cut=True)
     return Change(why="", cut=False)
+
+
+def same_light(names: tuple[str, ...], before: Floats, after: Floats, leave_out: tuple[str, ...]) -> bool:
+    """Say whether every strong channel is as bright as before, the contaminants and the continuum left out."""
+    strong = before > 0.05 * before[-2]
+    strong[-1] = False
+    for name in leave_out:
+        if name in names:
+            strong[names.index(name)] = False
+    return bool(np.all(np.abs(after[strong] / before[strong] - 1) < SAME_LIGHT))
