@@ -41,7 +41,8 @@ def test_an_instrument_that_runs_from_red_to_blue_is_turned_round():
     plain = solution()
     coefficients = plain.coefficients * np.array([1, -1, 1, -1])
     bench = Bench(pixels=2048, solution=WavelengthSolution(
-        coefficients=coefficients, domain=plain.domain, covariance=plain.covariance, scatter_nm=0.02, covered=(48.0, 1900.0)
+        coefficients=coefficients, domain=plain.domain, covariance=plain.covariance, scatter_nm=0.02,
+        covered=(48.0, 1900.0),
     ))  # fmt: skip
     source = frames()
     result = calibrated(source, bench)

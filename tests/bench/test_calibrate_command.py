@@ -6,8 +6,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from numpy.testing import assert_allclose
 from lamp_spectra import ARGON, MERCURY, NEON, axis, spectrum
+from numpy.testing import assert_allclose
 
 from glowledger.cli import main
 

@@ -13,7 +13,11 @@ from glowledger.bench.bench_file import bench_text, read_bench
 from glowledger.bench.model import Bench, LineSpread, Response, Window
 from glowledger.bench.response_lamp import lamp_response, refuse_saturated
 from glowledger.bench.tungsten import (
-    C2_NM_K, filament_temperature, lamp_photons, lamp_relative_error, planck_photons,
+    C2_NM_K,
+    filament_temperature,
+    lamp_photons,
+    lamp_relative_error,
+    planck_photons,
 )  # fmt: skip
 from glowledger.bench.window_measuring import measured_window
 from glowledger.errors import CalibrationError, TableError
@@ -174,7 +178,8 @@ def test_a_window_is_measured_as_the_ratio():
 
 def test_exchanged_window_files_are_noticed():
     nm = np.linspace(400.0, 800.0, 400)
-    dim, bright = (frames_from_arrays(nm, np.full((3, 400), c) + np.random.RandomState(1).randn(3, 400)) for c in (800.0, 1000.0))
+    noise = np.random.RandomState(1).standard_normal((3, 400))
+    dim, bright = (frames_from_arrays(nm, counts + noise) for counts in (800.0, 1000.0))
     with pytest.raises(CalibrationError, match="Exchange"):
         measured_window(bright, dim)
 
@@ -189,7 +194,10 @@ def test_parts_survive_the_bench_file(tmp_path):
             usable_nm=(400.0, 500.0), includes_window=False,
         ),
         line_spread=LineSpread(at_nm=np.array([500.0]), fwhm_nm=np.array([1.0]), fwhm_se_nm=np.array([0.1])),
-        window=Window(material="my port", thickness_mm=4.0, at_nm=(400.0, 500.0), transmittance=(0.1, 0.9), standard_error=(0.02, 0.01)),
+        window=Window(
+            material="my port", thickness_mm=4.0, at_nm=(400.0, 500.0), transmittance=(0.1, 0.9),
+            standard_error=(0.02, 0.01),
+        ),
         hot_pixels=(1, 3), stray_fraction=8e-4, detector=Detector(ceiling_counts=4000.0, read_noise_counts=3.0),
     )  # fmt: skip
     (tmp_path / "bench.toml").write_text(bench_text(bench), encoding="utf-8")

@@ -170,7 +170,7 @@ def spread_lines(
         if not rising[0] < where < rising[-1]:
             continue
         centre = float(np.interp(where, rising, index))
-        i = int(round(centre))
+        i = round(centre)
         span, light = line_light(len(nm), centre, float(fwhm[i] / slope[i]), lorentz, skew)
         out[span] += height * light
     return out

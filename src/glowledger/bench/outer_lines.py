@@ -33,6 +33,7 @@ class Crowd:
 
 
 def crowd_of(shots: list[Shot], coefficients: Floats) -> Crowd:
+    """Return all peaks under a trial scale and all listed lines."""
     peak_nm = [np.asarray(chebval(s.u_at(s.peaks.pixel), coefficients)) for s in shots]
     line_nm, first = np.unique(np.concatenate([s.lines.wavelength_nm for s in shots]), return_index=True)
     strength = np.concatenate([s.lines.strength for s in shots])[first]
@@ -52,7 +53,8 @@ def supported(
             return None, kept
         alive = np.flatnonzero(fit.weight > 0.05)
         if len(alive) <= 4:
-            return fit, kept
+            doubtful = len(alive) < 3 or _any_crowded(found, kept, fit, alive, crowd, span)
+            return (None if doubtful else fit), kept
         order = alive[np.argsort(found.u[kept[alive]])]
         sides = (order, order[::-1])
         dropped = [int(ends[0]) for ends in sides if _mistakable(found, kept, fit, ends, crowd, span)]
@@ -102,6 +104,20 @@ def _mistakable(
         if luck < (LUCK_TOGETHER if count > 1 else LUCK_ALONE if len(rest) < MANY_LINES else LUCK_WITH_MANY):
             return False
     return True
+
+
+def _any_crowded(
+    found: Identified, kept: NDArray[np.intp], fit: LineFit, alive: NDArray[np.intp], crowd: Crowd, span: float
+) -> bool:
+    """Return whether one of so few lines could as well be its neighbour in the list, as far as the others tell."""
+    for k in alive:
+        rest = kept[alive[alive != k]]
+        others = fit_lines(found.u[rest], found.wavelength_nm[rest], found.error_nm[rest], fit.degree, span)
+        row = kept[k]
+        error = float(np.hypot(others.standard_error_nm(found.u[row : row + 1])[0], found.error_nm[row]))
+        if _crowded(crowd, float(found.wavelength_nm[row]), 2.5 * error, float(found.width_nm[row])):
+            return True
+    return False
 
 
 def _crowded(crowd: Crowd, nm: float, reach: float, width: float) -> bool:

@@ -134,6 +134,9 @@ def fit_lines(u: Floats, nm: Floats, error_nm: Floats, degree: int, span_nm: flo
         free = np.clip(1.0 - leverage, 0.2, 1.0)
         z = residual / np.sqrt(variance * free)
         kept = weight > 0.1
+        if np.count_nonzero(kept) < min(3, len(u)):  # no line agrees with another: say so by a large scatter
+            weight, scatter2 = np.ones(len(u)), float(np.median(residual**2))
+            break
         spread = 1.4826 * float(np.median(np.abs(z[kept]))) if np.count_nonzero(kept) > degree + 3 else 1.0
         spread = max(spread, 1.0)
         typical2 = float(np.median(error_nm[kept] ** 2))

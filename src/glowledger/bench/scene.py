@@ -84,7 +84,7 @@ def hot_pixels(counts: Floats, noise: float) -> NDArray[np.intp]:
 
 
 def typical_width(counts: Floats, noise: float) -> float:
-    """Return the FWHM in pixels of the narrowest quarter of the prominent peaks (blends and bands are wider), or NaN."""
+    """Return the FWHM in pixels of the narrowest quarter of the prominent peaks, or NaN; blends are wider."""
     smooth = counts
     if len(counts) > 600:  # a three-point average tames noise and widens a line of 3 px by a tenth only
         smooth = ndimage.gaussian_filter1d(counts, 0.6, mode="nearest")

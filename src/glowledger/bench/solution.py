@@ -17,6 +17,7 @@ from glowledger.bench.shots import Shot
 Floats = NDArray[np.float64]
 
 SHAPE_ERROR = 0.015  # of the FWHM: how well the assumed line shape centres a real one
+BLEND_ERROR = 0.03  # the same for blends, in which faint lines of no list may hide
 LARGEST_BLEND_ERROR = 0.12  # of the FWHM: blends vaguer than this are not used
 PLATEAU = 0.12  # of the FWHM: how far a flat-topped line may lie from the middle of its top
 MISFIT = 0.08  # of the height: a peak fitted worse than this has a hot pixel or a stranger in it
@@ -111,7 +112,8 @@ def _one_peak(
     chosen = int(np.flatnonzero(near)[np.argmax(fit.area[near])])
     place = trial.line_px[listed[chosen]] + fit.shift_px
     blend = len(listed) > 1 or len(around) > len(listed)
-    error = float(np.hypot((1.5 if blend else 1.0) * fit.standard_error_px, SHAPE_ERROR * width))
+    floor = BLEND_ERROR if blend else SHAPE_ERROR
+    error = float(np.hypot((2.0 if blend else 1.0) * fit.standard_error_px, floor * width))
     likely = lines.strength[listed[chosen]] > 0.3 * np.max(lines.strength[listed[near]])
     good = likely and fit.misfit < MISFIT and _as_the_plateau_says(shot, i, place, width)
     good = good and error < LARGEST_BLEND_ERROR * width and abs(fit.shift_px) < reach * width

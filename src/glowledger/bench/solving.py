@@ -82,7 +82,7 @@ def solve(
         peaks_found=peaks_found,
     )
     if refined is None:
-        return replace(result, reasons=("fewer than three lines can carry a solution",))
+        return replace(result, reasons=("too few lines can carry a solution, or each could as well be its neighbour",))
     result = _with_solution(result, refined, shots, axis)
     reasons = _doubts(result, best)
     return replace(result, accepted=not reasons, reasons=reasons)

@@ -91,8 +91,9 @@ def document(calibration: Calibration) -> dict[str, object]:
 def residual_table(calibration: Calibration) -> str:
     """Return the line table as CSV text."""
     rows = ["species,wavelength_nm,pixel,residual_nm,standard_error_nm,used"]
-    rows += [
-        f"{r.species},{r.wavelength_nm:.4f},{r.pixel:.3f},{r.residual_nm:.4f},{r.error_nm:.4f},{'yes' if r.used else 'no'}"
-        for r in calibration.lines
-    ]
+    for line in calibration.lines:
+        used = "yes" if line.used else "no"
+        rows.append(
+            f"{line.species},{line.wavelength_nm:.4f},{line.pixel:.3f},{line.residual_nm:.4f},{line.error_nm:.4f},{used}"
+        )
     return "\n".join(rows) + "\n"
