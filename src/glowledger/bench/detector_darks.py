@@ -84,7 +84,7 @@ def dark_report(dark: Frames) -> DarkReport:
     alive = ~dark.mask.all(axis=0)
     groups = _same_exposures(dark)
     hot = persistent_hot_pixels(dark)
-    calm = alive.copy()
+    calm = np.array(alive, dtype=bool)
     calm[list(hot)] = False
     read, read_se = _read_noise(counts[:, calm], dark.averages, groups)
     bias, bias_se, rate, rate_se = _bias_and_rate(counts[:, calm], dark.exposure_s, groups)
@@ -145,7 +145,10 @@ def _read_noise(counts: Floats, averages: Floats, groups: list[NDArray[np.intp]]
         return float("nan"), float("nan")
     pooled = np.concatenate(squares)
     pooled = pooled[np.isfinite(pooled)]
-    pooled = pooled[pooled < 16.0 * np.median(pooled) / 0.455]  # particles
+    middle = float(np.median(pooled)) if pooled.size else 0.0
+    if middle <= 0.0:  # coarser steps than noise: nothing to tell
+        return float("nan"), float("nan")
+    pooled = pooled[pooled < 16.0 * middle / 0.455]  # particles
     value = float(np.sqrt(np.mean(pooled)))
     return value, value / np.sqrt(2.0 * pooled.size)
 

@@ -58,7 +58,10 @@ class DetectorReport:
 
 
 def measure_detector(
-    light: tuple[Frames, ...], dark: Frames | None = None, bench: Bench | None = None, dark_below_nm: float | None = None
+    light: tuple[Frames, ...],
+    dark: Frames | None = None,
+    bench: Bench | None = None,
+    dark_below_nm: float | None = None,
 ) -> DetectorReport:
     """Measure what raw frames tell of the detector.
 
@@ -82,6 +85,9 @@ def measure_detector(
     ReadError
         If light and dark have different axes.
     """
+    if dark is not None:
+        for one in light:
+            subtract_dark(one[:1], dark[:1])  # refuses a dark of another detector
     said: list[str] = []
     assumed: list[str] = []
     darks = None if dark is None else dark_report(dark)
@@ -183,12 +189,14 @@ def _linearity(light: tuple[Frames, ...], dark: Frames | None, ceiling: float | 
     if not known or len({one.axis.shape for one in known}) > 1:
         return None
     first = known[0]
+    mask = np.concatenate([one.mask for one in known])
+    counts = np.concatenate([one.counts for one in known])
     joined = replace(
-        first,
-        **{n: np.concatenate([getattr(one, n) for one in known]) for n in ("counts", "mask", "time_s", "exposure_s", "averages")},
-        origins=(), known_variance=None,
+        first, counts=counts, mask=mask & ~(counts > 0),  # saturated values are judged here, not left out
+        time_s=np.concatenate([one.time_s for one in known]),
+        exposure_s=np.concatenate([one.exposure_s for one in known]),
+        averages=np.concatenate([one.averages for one in known]), origins=(), known_variance=None,
     )  # fmt: skip
-    joined = replace(joined, mask=joined.mask & ~(joined.counts > 0))  # saturated values are judged here, not left out
     offset: Floats | float
     if dark is not None and dark.axis.shape == joined.axis.shape:
         offset = joined.counts - subtract_dark(replace(joined, origins=()), dark).counts
@@ -222,7 +230,8 @@ def _stray(
         assumed.append(f"{why}nothing says below which wavelength no light can come (--window in 'response').")
     else:
         said.append(
-            f"Scattered light {100 * stray[0]:.3f} ± {100 * stray[1]:.2g} % of all light, from pixels below {edge:.0f} nm."
+            f"Scattered light {100 * stray[0]:.3f} ± {100 * stray[1]:.2g} % of all light, "
+            f"from pixels below {edge:.0f} nm."
         )
     step = float(np.median(np.diff(axis)))
     known = bench is not None and bench.line_spread is not None

@@ -15,9 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from glowledger.tables.air import density_factor, refractivity, vacuum_from_air
 
 
-def air_shift_nm(
-    nm: ArrayLike, *, calibrated: tuple[float, float], used: tuple[float, float]
-) -> NDArray[np.float64]:
+def air_shift_nm(nm: ArrayLike, *, calibrated: tuple[float, float], used: tuple[float, float]) -> NDArray[np.float64]:
     """Return by how much lines seem to move when the air of the room changes after the calibration.
 
     Parameters

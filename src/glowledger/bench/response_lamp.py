@@ -153,17 +153,23 @@ def with_unknown_ends(
 ) -> Response:
     """Return a response whose error grows beyond its usable range, where it holds its last value."""
     low, high = usable
-    before = [(low - away, value[0], max(worse, error[0])) for away, worse in UNKNOWN_BEYOND if low - away > axis[0] - 60]
-    after = [(high + away, value[-1], max(worse, error[-1])) for away, worse in UNKNOWN_BEYOND if high + away < axis[-1] + 60]
+    before = [(low - away, value[0], max(worse, error[0])) for away, worse in UNKNOWN_BEYOND]
+    after = [(high + away, value[-1], max(worse, error[-1])) for away, worse in UNKNOWN_BEYOND]
     if low - axis[0] < 1.0:
         before = []
     if axis[-1] - high < 1.0:
         after = []
     rows = np.array([*before[::-1], *zip(nodes, value, error, strict=True), *after])
     return Response(
-        at_nm=rows[:, 0], value=rows[:, 1], relative_error=rows[:, 2], usable_nm=(float(low), float(high)),
+        at_nm=np.round(rows[:, 0], 2), value=_digits(rows[:, 1]), relative_error=_digits(rows[:, 2]),
+        usable_nm=(round(float(low), 2), round(float(high), 2)),
         includes_window=through_window,
     )  # fmt: skip
+
+
+def _digits(values: Floats) -> Floats:
+    """Return values rounded to four digits, so that a person can read the bench file."""
+    return np.array([float(f"{value:.4g}") for value in values])
 
 
 def _stray(axis: Floats, counts: Floats, random: Floats, bench: Bench) -> tuple[float, float, str]:
@@ -221,16 +227,20 @@ def _sentences(
     nodes: Floats, error: Floats, given_k: float, filament_k: float, error_k: float, colour: bool, smooth: SmoothLog,
     how: str,
 ) -> tuple[str, ...]:  # fmt: skip
-    kind = f"Colour temperature {given_k:g} K: filament at {filament_k:.0f}" if colour else f"Filament at {filament_k:.0f}"
+    kind = f"Filament at {filament_k:.0f}"
+    if colour:
+        kind = f"Colour temperature {given_k:g} K: filament at {filament_k:.0f}"
     worst = int(np.argmax(error))
     said = [
         f"{kind} ± {error_k:.0f} K; Planck's law times the emissivity of tungsten.",
-        f"Relative response known from {nodes[0]:.0f} to {nodes[-1]:.0f} nm, to {100 * np.median(error):.0f} % typically and "
-        f"{100 * error[worst]:.0f} % at {nodes[worst]:.0f} nm; beyond, the lamp gives too little light and nothing is claimed.",
+        f"Relative response known from {nodes[0]:.0f} to {nodes[-1]:.0f} nm, to {100 * np.median(error):.0f} % "
+        f"typically and {100 * error[worst]:.0f} % at {nodes[worst]:.0f} nm; beyond, the lamp gives too little light "
+        "and nothing is claimed.",
         f"Scattered light: {how}.",
     ]
     if smooth.chi2_reduced > 3.0:
         said.append(
-            f"The lamp spectrum is rougher than its noise (chi² {smooth.chi2_reduced:.1f}): fine ripple, or room light in it."
+            f"The lamp spectrum is rougher than its noise (chi² {smooth.chi2_reduced:.1f}): fine ripple, or room "
+            "light in it."
         )
     return tuple(said)

@@ -134,7 +134,7 @@ def _chosen(
     if best is None:
         raise ValueError("no penalty was tried")
     _, coefficients, normal, chi2, freedom, penalty = best
-    return coefficients, penalty, (np.linalg.inv(normal), chi2, freedom)
+    return coefficients, penalty, (np.asarray(np.linalg.inv(normal), dtype=np.float64), chi2, freedom)
 
 
 def _newton(

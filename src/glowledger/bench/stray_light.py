@@ -115,11 +115,15 @@ def _area(
     inside, beside = away < fwhm, (away >= 1.5 * fwhm) & (away < 3.0 * fwhm)
     if not (inside.any() and beside.sum() >= 2) or not np.all(np.isfinite(counts[inside])):
         return float("nan"), float("nan")
-    around = beside & np.isfinite(counts)
-    level = float(np.median(counts[around]))
-    scatter = 1.4826 * float(np.median(np.abs(counts[around] - level)))
+    around = np.flatnonzero(beside & np.isfinite(counts))
+    if around.size < 4 or axis[around[0]] > centre or axis[around[-1]] < centre:
+        return float("nan"), float("nan")
+    line = np.polyfit(axis[around] - centre, counts[around], 1)
+    left = counts[around] - np.polyval(line, axis[around] - centre)
+    scatter = 1.4826 * float(np.median(np.abs(left)))
     if clean and scatter > CLEAN * float(np.sqrt(np.mean(variance[around]))):
         return float("nan"), float("nan")
     n = int(inside.sum())
-    level_var = 1.57 * float(np.mean(variance[around])) / max(int(around.sum()), 1)
-    return float(counts[inside].sum()) - n * level, float(variance[inside].sum()) + n**2 * level_var
+    level_var = float(np.mean(variance[around])) / around.size
+    total = float(np.sum(counts[inside] - np.polyval(line, axis[inside] - centre)))
+    return total, float(variance[inside].sum()) + n**2 * level_var

@@ -84,7 +84,7 @@ def filament_temperature(colour_k: float) -> float:
         if redness(low) > 0 or redness(high) < 0:
             raise CalibrationError(
                 f"no tungsten lamp has a colour temperature of {colour_k:g} K.",
-                mend=f"Give it in kelvin, between about {low + 30:g} and {high - 0:g}; a white LED is no tungsten lamp.",
+                mend=f"Give it in kelvin, some {low:g} to {high:g}; a white LED is no tungsten lamp.",
             )
         return float(brentq(redness, low, high, xtol=1e-6))
     except TableError as error:
@@ -97,9 +97,7 @@ def lamp_photons(nm: ArrayLike, filament_k: float) -> Floats:
     return value * planck_photons(nm, filament_k)
 
 
-def lamp_relative_error(
-    nm: ArrayLike, reference_nm: float, filament_k: float, filament_error_k: float
-) -> Floats:
+def lamp_relative_error(nm: ArrayLike, reference_nm: float, filament_k: float, filament_error_k: float) -> Floats:
     """Return the relative standard error of the lamp's light against its light at a reference wavelength.
 
     Parameters

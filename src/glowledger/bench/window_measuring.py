@@ -84,9 +84,10 @@ def _binned(frames: Frames, number: NDArray[np.intp]) -> tuple[Floats, Floats, F
     one = mean_frame(frames)
     each = (noise - added).mean(axis=0) / len(frames) + added
     use = (~one.mask[0]).astype(float)
-    size = np.bincount(number, use)
+    size: Floats = np.bincount(number, use).astype(np.float64)
     safe = np.maximum(size, 1.0)
-    return np.bincount(number, use * one.counts[0]) / safe, np.bincount(number, use * each) / safe**2, size
+    mean: Floats = np.bincount(number, use * one.counts[0]) / safe
+    return mean, np.bincount(number, use * each) / safe**2, size
 
 
 def _exposures(with_window: Frames, without_window: Frames) -> float:

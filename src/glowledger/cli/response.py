@@ -61,10 +61,10 @@ def command(
 
     \b
     Examples:
-      glowledger response sample_spectra/tungsten.csv --bench bench.toml --dark sample_spectra/dark.csv --temperature 2800
+      glowledger response sample_spectra/tungsten.csv --bench bench.toml --temperature 2800 --dark sample_spectra/dark.csv
       glowledger response --bench bench.toml --window "fused silica" --thickness 3 --json
       glowledger response sample_spectra/air_leak.csv --bench bench.toml --dark sample_spectra/dark.csv --from-branching
-    """
+    """  # noqa: E501 - an example is one line
     from glowledger.report import documents
 
     _check_usage(file, asked)
@@ -166,9 +166,7 @@ def _write_figure(output: Path, response: Any, other: Any, frames: Frames, said:
     said.append(f"Wrote {output / 'response.png'}.")
 
 
-def _window(
-    bench_file: Path, asked: dict[str, Any], reading: dict[str, Any], said: list[str]
-) -> dict[str, object]:
+def _window(bench_file: Path, asked: dict[str, Any], reading: dict[str, Any], said: list[str]) -> dict[str, object]:
     from glowledger.bench.bench_file import read_bench
     from glowledger.bench.keeping_parts import keep_part
     from glowledger.bench.model import Window
@@ -186,9 +184,7 @@ def _window(
     else:
         through, bench = _read(asked["with_window"], bench_file, asked["dark"], reading)
         free, _ = _read(asked["without_window"], bench_file, asked["dark"], reading)
-        window = measured_window(
-            through, free, asked["window"] or "measured", thickness or bench.window.thickness_mm
-        )
+        window = measured_window(through, free, asked["window"] or "measured", thickness or bench.window.thickness_mm)
         keep_part(bench_file, replace(bench, window=window), "window", "measured with and without", (through, free))
         low, high = window.at_nm[0], window.at_nm[-1]
         passed, error = window.measured_at(0.5 * (low + high))
@@ -196,5 +192,5 @@ def _window(
             f"Window measured from {low:.0f} to {high:.0f} nm; it lets {100 * passed:.0f} ± {100 * error:.0f} % "
             f"through at {0.5 * (low + high):.0f} nm."
         )
-    kept = {name: getattr(window, name) for name in ("material", "thickness_mm", "at_nm", "transmittance", "standard_error")}
-    return {"window": kept}
+    names = ("material", "thickness_mm", "at_nm", "transmittance", "standard_error")
+    return {"window": {name: getattr(window, name) for name in names}}

@@ -58,8 +58,8 @@ def response_figure(response: Response, other: Response | None = None, *, invent
             axes.legend(loc="lower center")
         style.set_alt_text(
             figure,
-            f"Counts per photon over wavelength with their error as a grey band. Known from {low:.0f} to {high:.0f} nm; "
-            "hatched ranges are not known.",
+            "Counts per photon over wavelength with their error as a grey band. Known from "
+            f"{low:.0f} to {high:.0f} nm; hatched ranges are not known.",
         )
         if invented:
             style.stamp(figure)

@@ -23,9 +23,7 @@ def _grid() -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float6
         value = np.array(columns["emissivity"], dtype=np.float64).reshape(kelvin.size, nm.size)
         error = float(np.max(np.array(columns["standard_error"], dtype=np.float64)))
     except (KeyError, ValueError) as problem:
-        raise TableError(
-            f"the tungsten table is damaged ({problem}).", mend="Install glowledger again."
-        ) from problem
+        raise TableError(f"the tungsten table is damaged ({problem}).", mend="Install glowledger again.") from problem
     return kelvin, nm, value, error
 
 
