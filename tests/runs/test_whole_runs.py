@@ -197,3 +197,21 @@ def test_flashes_that_come_more_and_more_often_are_called():
     late = (*rising[:3], *range(180, 250, 6))
     assert "flash rate rising" in kinds(analyse_run(series(flashes=late), CO_ONLY))
     assert "flash rate rising" not in kinds(analyse_run(series(flashes=tuple(range(10, 250, 24))), CO_ONLY))
+
+
+def test_a_run_without_times_counts_frames_and_says_so():
+    s = series()
+    result = analyse_run(replace(s, time_s=np.full(260, np.nan), exposure_s=np.full(260, np.nan)), CO_ONLY)
+    assert "time missing" in kinds(result)
+    assert result.endpoint.verdict == "reached"
+    assert abs(result.endpoint.time_s - END) < 10
+
+
+def test_a_clock_set_back_in_mid_run_changes_nothing_but_is_said():
+    s = series()
+    t = np.arange(260.0)
+    t[120:] -= 3600.0
+    result = analyse_run(replace(s, time_s=t), CO_ONLY)
+    assert "clock jumped back" in kinds(result)
+    assert result.endpoint.verdict == "reached"
+    assert abs(result.endpoint.time_s - END) < 10
