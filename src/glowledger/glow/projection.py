@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from glowledger.glow.nonnegative import solve_nonnegative
 
-IMPUTE_ROUNDS = 3
+GUESS_WEIGHT = 1e-3  # of what other frames say of a missing value, beside what its own frame says
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -61,19 +61,34 @@ def filled(
 ) -> NDArray[np.float64]:
     """Return the counts with values missing in single frames replaced by the fit to the others.
 
-    Repeated, this is least squares without them (Yates 1933, from memory).
+    Least squares without the missing values gives the same amounts (Yates 1933, from memory). What only missing
+    values could tell, say a level whose one line is saturated, is taken from the other frames, in proportion to
+    the light.
     """
     if not hidden.any():
         return counts
     rows = np.flatnonzero(hidden.any(axis=1))
-    complete = counts.copy()
-    part, gone = complete[rows], hidden[rows]
-    part[gone] = 0.0
-    for _ in range(IMPUTE_ROUNDS):
-        model = (part @ projection.solve.T) @ projection.columns.T
-        part[gone] = model[gone]
-    complete[rows] = part
-    return complete
+    counted = (~hidden).sum(axis=0)
+    typical = np.where(hidden, 0.0, counts).sum(axis=0) / np.maximum(counted, 1)
+    typical[counted == 0] = 0.0
+    result = counts.copy()
+    for row in rows:  # each has gaps of its own, and few
+        gone = hidden[row]
+        result[row, gone] = _missing_values(counts[row], gone, projection, typical)
+    return result
+
+
+def _missing_values(
+    counts: NDArray[np.float64], gone: NDArray[np.bool_], projection: Projection, typical: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Solve y = A S(y, the others) for the missing values y: the point where Yates' repeated fit ends."""
+    rows = projection.columns[gone]
+    told = rows @ (projection.solve[:, ~gone] @ counts[~gone])
+    own = np.eye(len(rows)) - rows @ projection.solve[:, gone]
+    like = typical[~gone]
+    brightness = float(like @ counts[~gone]) / max(float(like @ like), np.finfo(float).tiny)
+    own[np.diag_indices_from(own)] += GUESS_WEIGHT
+    return np.asarray(np.linalg.solve(own, told + GUESS_WEIGHT * brightness * typical[gone]))
 
 
 def flicker(left: NDArray[np.float64], noise: NDArray[np.float64]) -> NDArray[np.float64]:
