@@ -14,6 +14,8 @@ if TYPE_CHECKING:
 
     from glowledger.glow.own_reference import DriftCurve
 
+DECADES = [part * 10.0**power for power in range(-5, 1) for part in (1, 2, 5)]
+
 
 def response_figure(response: Response, other: Response | None = None, *, invented: bool = False) -> Figure:
     """Draw a relative response with its error over wavelength.
@@ -32,6 +34,8 @@ def response_figure(response: Response, other: Response | None = None, *, invent
     Figure
         With a text alternative.
     """
+    from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
+
     low, high = response.usable_nm
     with style.styled():
         figure = style.new_figure(4.6)
@@ -42,13 +46,17 @@ def response_figure(response: Response, other: Response | None = None, *, invent
         axes.fill_between(nm, value * np.exp(-error), value * np.exp(error), color=style.RULE, linewidth=0)
         axes.plot(nm, value, color=style.INK, label="measured")
         if other is not None:
-            scale = np.median(value / np.maximum(other.at(nm), 1e-6))
+            here = (nm >= low) & (nm <= high)
+            scale = np.exp(np.median(np.log(value[here] / np.maximum(other.at(nm[here]), 1e-6))))
             axes.plot(nm, scale * other.at(nm), color=style.FIT, linestyle="--", label="in the bench")
         for a, b in ((nm[0], low), (high, nm[-1])):
             if b - a > 1.0:
                 style.shade(axes, a, b)
         inside = value[(nm >= low) & (nm <= high)]
         axes.set_yscale("log")
+        axes.yaxis.set_major_locator(FixedLocator(DECADES))
+        axes.yaxis.set_major_formatter(FuncFormatter(lambda part, _: f"{part:g}"))
+        axes.yaxis.set_minor_locator(NullLocator())
         axes.set_ylim(0.3 * float(inside.min()), 2.0 * float(inside.max()))
         axes.set_xlim(nm[0], nm[-1])
         axes.set_xlabel("Wavelength in air (nm)")
