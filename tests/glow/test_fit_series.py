@@ -131,13 +131,13 @@ def test_pixels_masked_in_single_frames_change_nothing_but_the_error(steady):
 
 
 def test_a_line_saturated_in_some_frames_does_not_dim_its_species(steady):
-    # Ar I 763.5 and 811.5 nm (NIST ASD) gone: each the strongest line of its level
+    # Ar I 763.5 and 811.5 nm (NIST ASD) gone, and nearly all that tells of their levels
     frames, _, model, whole = steady
     gone = (np.abs(frames.axis - 763.5) < 3) | (np.abs(frames.axis - 811.5) < 3)
     mask = np.array(frames.mask)
     mask[50:60, gone] = True
     series = model.measure(replace(frames, mask=mask))
-    assert_allclose(column(series, "Ar I")[0][50:60], column(whole, "Ar I")[0][50:60], rtol=0.05)
+    assert_allclose(column(series, "Ar I")[0][50:60], column(whole, "Ar I")[0][50:60], rtol=0.1)
 
 
 def test_a_frame_is_measured_alike_alone_and_in_the_run(steady):
