@@ -148,6 +148,17 @@ def test_a_dark_lamp_and_a_pixel_axis_are_refused():
         lamp_response(frames_from_arrays(np.arange(500.0), noise, axis_kind="pixel"), Bench(pixels=500), 2800.0)
 
 
+def test_a_discharge_lamp_is_no_tungsten_lamp():
+    from glow_lamps import lamp_photons as discharge
+
+    instrument = Instrument(range_nm=(300.0, 900.0), pixels=1024, hot_pixels=0)
+    electrons = detect(instrument, 7e5 * discharge("cfl"))
+    counts = [record(instrument, electrons, np.random.RandomState(k))[0] for k in range(4)]
+    frames = frames_from_arrays(instrument.believed_nm(), np.array(counts))
+    with pytest.raises(CalibrationError, match="no tungsten lamp"):
+        lamp_response(frames, Bench(pixels=1024), 2800.0)
+
+
 def test_saturated_lamps_are_refused():
     counts = np.minimum(90000.0 * np.exp(-(((np.arange(500.0) - 250) / 90) ** 2)), 65535.0)
     raw = frames_from_arrays(np.linspace(300, 900, 500), counts, detector=Detector(ceiling_counts=65535.0))

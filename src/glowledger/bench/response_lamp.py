@@ -27,6 +27,8 @@ STRAY_FRACTION, STRAY_FRACTION_SE = 1e-3, 1e-3  # of cheap spectrometers 0.0005 
 SECOND_ORDER = 5e-3  # of the light at half the wavelength: common practice, no source
 BLUE_END_NM = 335.0  # a tungsten lamp behind its bulb gives next to nothing below: common practice, no source
 MOST_SATURATED = 0.002
+MOST_ROUGH = 0.10  # relative scatter about the smooth curve beyond noise; ripple of thinned chips reaches some 0.05
+LEAST_RANGE_NM = 100.0
 UNKNOWN_BEYOND = ((0.5, 0.5), (25.0, 1.0), (60.0, 1.5))  # nm past the usable range, relative error there
 
 
@@ -127,6 +129,7 @@ def lamp_response(
     use = ~one.mask[0] & (axis >= low) & (axis <= high)
     spacing = max(KNOT_NM, 3.0 * float(np.median(np.diff(axis))))
     smooth = smooth_log(axis[use], counts[use] - stray, light[use], random[use], spacing)
+    _refuse_lines(axis[use], counts[use] - stray, light[use], random[use], smooth)
     nodes = np.linspace(low, high, max(3, round((high - low) / NODE_NM) + 1))
     log_value, log_error = smooth.log_at(nodes)
     best = float(nodes[np.argmax(log_value)])
@@ -221,6 +224,17 @@ def _lit(
             mend="Expose longer, or move the lamp closer.",
         )
     return float(axis[first]), float(axis[last])
+
+
+def _refuse_lines(nm: Floats, values: Floats, scale: Floats, random: Floats, smooth: SmoothLog) -> None:
+    """Refuse a spectrum with lines: a discharge lamp, not a hot filament."""
+    curve = scale * np.exp(smooth.log_at(nm)[0])
+    rough = float(np.mean((values - curve) ** 2 / curve**2) - np.mean(random / curve**2))
+    if rough > MOST_ROUGH**2 or (smooth.chi2_reduced > 10.0 and nm[-1] - nm[0] < LEAST_RANGE_NM):
+        raise CalibrationError(
+            "this is no tungsten lamp: its spectrum has lines, a hot filament has none.",
+            mend="Use a tungsten-halogen or incandescent lamp, with the room lights off.",
+        )
 
 
 def _sentences(
