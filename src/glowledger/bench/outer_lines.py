@@ -14,6 +14,7 @@ from glowledger.bench.shots import Shot
 
 Floats = NDArray[np.float64]
 
+BLEND_WIDTHS = 0.9  # of the FWHM: lines closer than this are fitted as one peak
 SURE_WITHIN = 0.6  # of the FWHM: an outer line predicted this well by the others cannot be mistaken
 # an outer line this far off (mapped axis) must be predicted so well (of the FWHM)
 LONE_GAP, LONE_WITHIN = 0.16, 0.2
@@ -115,19 +116,28 @@ def _any_crowded(
         others = fit_lines(found.u[rest], found.wavelength_nm[rest], found.error_nm[rest], fit.degree, span)
         row = kept[k]
         error = float(np.hypot(others.standard_error_nm(found.u[row : row + 1])[0], found.error_nm[row]))
-        if _crowded(crowd, float(found.wavelength_nm[row]), 2.5 * error, float(found.width_nm[row])):
+        nm, width = float(found.wavelength_nm[row]), float(found.width_nm[row])
+        if _crowded(crowd, nm, 2.5 * error, width, found.wavelength_nm):
             return True
     return False
 
 
-def _crowded(crowd: Crowd, nm: float, reach: float, width: float) -> bool:
-    """Return whether within `reach` of a line there is another it could be, or another peak that could be it."""
+def _crowded(crowd: Crowd, nm: float, reach: float, width: float, placed_nm: Floats | None = None) -> bool:
+    """Return whether within `reach` of a line there is another it could be, or another peak that could be it.
+
+    Lines that have a peak of their own (`placed_nm`), and lines of the same blend, are no rivals.
+    """
     if reach < SURE_WITHIN * width:
         return False
+    placed = np.array([nm]) if placed_nm is None else placed_nm
     own = float(np.max(crowd.line_strength[np.abs(crowd.line_nm - nm) < 1e-3], initial=0.0))
+    rival = (np.abs(crowd.line_nm - nm) < reach) & (crowd.line_strength > 0.1 * own)
+    rival &= np.min(np.abs(crowd.line_nm[:, None] - placed[None, :]), axis=1) > 1e-3
+    if placed_nm is not None:
+        rival &= np.abs(crowd.line_nm - nm) > BLEND_WIDTHS * width
     peaks = np.count_nonzero(np.abs(crowd.peak_nm - nm) < reach)
-    lines = np.count_nonzero((np.abs(crowd.line_nm - nm) < reach) & (crowd.line_strength > 0.1 * own))
-    return bool(peaks > 1 or lines > 1)
+    known = np.count_nonzero(np.abs(placed - nm) < reach)
+    return bool(peaks > max(int(known), 1) or np.any(rival))
 
 
 def _beyond_gap(
