@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shlex
 import sys
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from glowledger.bench.model import Bench
     from glowledger.diagnose.cautions import Caution
     from glowledger.diagnose.sightings import Finding
+    from glowledger.diagnose.state import StateReading
     from glowledger.glow.results import Fit
     from glowledger.spectra.frames import Frames
 
@@ -29,6 +30,7 @@ class Answer:
     fit: Fit
     findings: tuple[Finding, ...]
     cautions: tuple[Caution, ...]
+    state: tuple[StateReading, ...]
     title: str
     notice: str | None
     extra: dict[str, object]
@@ -85,17 +87,18 @@ def answer(
     from glowledger.diagnose.cautions import cautions
     from glowledger.diagnose.feed import parse_feed
     from glowledger.diagnose.findings import findings
+    from glowledger.diagnose.plasma_state import plasma_state
     from glowledger.glow.identifying import identify_frame
     from glowledger.report.style import INVENTED
-    from glowledger.spectra.averaging import mean_frame
     from glowledger.spectra.samples import says_invented
 
     stated = None if feed is None else parse_feed(feed)
     bench = None if bench_file is None else read_bench(bench_file)
     frames = calibrated_frames(file, bench=bench, dark=dark, reading=reading)
     bench = with_window(bench, window, frames.axis.size)
-    fit = identify_frame(mean_frame(frames), bench=bench, species=species or None)
+    fit = identify_frame(frames, bench=bench, species=species or None)
     concluded = findings(fit, stated)
+    state = plasma_state(fit, None if bench is None else bench.response)
     invented = says_invented(frames)
     count = len(frames)
     return Answer(
@@ -104,7 +107,9 @@ def answer(
         cautions=cautions(stated, None if bench is None else bench.window, concluded),
         title=file.name + (f", mean of {count} frames" if count > 1 else ""),
         notice=INVENTED if invented else None,
-        extra={"file": file.name, "frames": count} | ({"notice": INVENTED} if invented else {}),
+        state=state,
+        extra={"file": file.name, "frames": count, "plasma_state": [asdict(one) for one in state]}
+        | ({"notice": INVENTED} if invented else {}),
     )
 
 
@@ -176,7 +181,8 @@ def command(
         document = documents.identify_document(found.fit, findings=found.findings, extra=found.extra)
         click.echo(documents.dumps(document))
     else:
-        notes = [f"{found.notice}."] if found.notice else []
+        notes = [sentences.state_sentence(one) for one in found.state if one.told]
+        notes += [f"{found.notice}."] if found.notice else []
         notes += [f"Wrote {written[0]} and {len(written) - 1} files beside it."] if written else []
         text = sentences.identify_text(
             found.fit, title=found.title, findings=found.findings, notes=notes, every=every

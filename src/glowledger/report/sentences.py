@@ -10,6 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from glowledger.diagnose.sightings import Finding
+from glowledger.diagnose.state import StateReading
 from glowledger.glow.results import Fit, SpeciesEvidence
 from glowledger.report.numbers import clock, clock_interval, percent, plus_minus, sigmas, two_digits
 from glowledger.runs.results import Endpoint, RunResult, Trend
@@ -126,6 +127,17 @@ def fit_sentences(fit: Fit) -> list[str]:
         else:
             said.append(f"{t.name}: cannot tell: {t.reason}.")
     return said
+
+
+def state_sentence(reading: StateReading) -> str:
+    """Return one reading of the plasma's state with its 95 % interval and what it means."""
+    unit = "" if reading.unit == "1" else f" {reading.unit}"
+    low, high = reading.interval
+    value = f"{reading.name}: {reading.value:.2g}{unit}"
+    if reading.unit == "K":
+        value = f"{reading.name}: {round_to(reading.value, 10):.0f} K"
+        low, high = round_to(low, 10), round_to(high, 10)
+    return f"{value} (95 %: {low:.3g} to {high:.3g}{unit}). {reading.reason.rstrip('.')}."
 
 
 def identify_text(
@@ -314,6 +326,11 @@ def _mean(trend: Trend, which: slice) -> str:
         return "unknown"
     weight = error**-2.0
     return plus_minus(float(np.sum(weight * value) / weight.sum()), float(weight.sum() ** -0.5))
+
+
+def round_to(value: float, step: float) -> float:
+    """Return a value rounded to a multiple of a step."""
+    return step * round(value / step) if math.isfinite(value) else value
 
 
 def _listed(names: Sequence[str], most: int = 10) -> str:
