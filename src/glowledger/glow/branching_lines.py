@@ -20,6 +20,7 @@ SPECIES = ("Ar I", "N2")
 BANDS = "N2 C-B"
 FAINTEST = 0.004  # of the level's photons: fainter lines and bands stay with the rest
 LEAST_SIGMA = 4.0
+FREEDOM = 1.0  # of its fitted amount that any line may stray before data speak: settles blends with faint lines
 STANDS_OUT = 12.0  # random standard deviations of a line, as fitted, below which it is not measured on its own
 MISMATCHES = (0.005, 0.01, 0.02, 0.03, 0.045, 0.07, 0.1, 0.15)  # template errors tried
 LEAST_ERROR = 0.01  # of ln(light): template errors are never less
@@ -231,15 +232,17 @@ def _measured(identified: Identified, parts: list[_Part]) -> tuple[Floats, Float
     m = len(scene.emitters)
     own = _columns(identified, [p.emitter for p in parts])
     smooth = solution.columns[:, m:][:, solution.x[m:] > 0]
-    others = _remaining(identified, parts, response_templates(scene, solution.adjustment))
+    others, fitted = _remaining(identified, parts, response_templates(scene, solution.adjustment))
     columns = np.concatenate([own, others, smooth, np.ones((scene.data.size, 1))], axis=1)
+    fitted = np.concatenate([solution.x[[p.level for p in parts]], fitted])
+    prior = (np.pad(fitted, (0, columns.shape[1] - fitted.size)), FREEDOM * fitted)
     shape = error_shape(scene, solution.lines)
     best: tuple[float, Floats, Floats] | None = None
     for mismatch in MISMATCHES:
         levels = replace(solution.levels, mismatch=mismatch)
         plain = levels.pixel_variance(solution.model, shape) + scene.stated_variance
         variance = levels.pixel_variance(solution.model, shape, scene.pixels_per_line) + scene.stated_variance
-        amounts, errors = _solved(columns, scene.data, np.where(scene.used, 1.0 / variance, 0.0))
+        amounts, errors = _solved(columns, scene.data, np.where(scene.used, 1.0 / variance, 0.0), prior)
         left = (scene.data - columns @ amounts)[scene.used] ** 2 / plain[scene.used]
         # Student's t, as the noise of the fit itself
         misfit = float(np.sum(np.log(plain[scene.used]) + 5.0 * np.log1p(left / 4.0)))
@@ -250,27 +253,38 @@ def _measured(identified: Identified, parts: list[_Part]) -> tuple[Floats, Float
     return best[1][: len(parts)], best[2][: len(parts)]
 
 
-def _solved(columns: Floats, data: Floats, weight: Floats) -> tuple[Floats, Floats]:
+def _solved(columns: Floats, data: Floats, weight: Floats, prior: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
+    """Return amounts and errors; `prior` holds expected amounts, and standard deviations of the first of them."""
     scale = np.sqrt(np.maximum(weight @ columns**2, 1e-300))
     unit = columns / scale
     normal = unit.T @ (unit * weight[:, None]) + 1e-9 * np.eye(scale.size)
-    inverse = np.linalg.inv(normal)
-    return inverse @ (unit.T @ (weight * data)) / scale, np.sqrt(np.maximum(np.diag(inverse), 0.0)) / scale
+    expected, deviation = prior
+    tie = np.pad(deviation**-2, (0, scale.size - deviation.size)) / scale**2
+    inverse = np.linalg.inv(normal + np.diag(tie))
+    amounts = inverse @ (unit.T @ (weight * data) + tie * scale * expected) / scale
+    return amounts, np.sqrt(np.maximum(np.diag(inverse), 0.0)) / scale
 
 
-def _remaining(identified: Identified, parts: list[_Part], templates: Floats) -> Floats:
-    """Return columns of the other emitters, and of what is left of the split ones: absorbed lines, faint lines."""
+def _remaining(identified: Identified, parts: list[_Part], templates: Floats) -> tuple[Floats, Floats]:
+    """Return columns and fitted amounts of other emitters, and of what is left of the split ones.
+
+    Left are lines that are absorbed, or too faint.
+    """
     scene, solution = identified.scene, identified.solution
     split = {p.level for p in parts}
     rest = [i for i in range(len(scene.emitters)) if solution.x[i] > 0 and i not in split]
     left: list[Emitter] = []
+    amounts: list[float] = []
     for number in sorted(split):
         whole = scene.emitters[number]
         taken = np.concatenate([p.emitter.wavelength_nm for p in parts if p.level == number])
         remain = ~np.isin(whole.wavelength_nm, taken)
         bright = remain & (whole.rate > FAINTEST) if whole.species == "Ar I" else np.zeros_like(remain)
         groups = [np.arange(remain.size) == k for k in np.flatnonzero(bright)] + [remain & ~bright]
-        left += [replace(whole, wavelength_nm=whole.wavelength_nm[g], rate=whole.rate[g]) for g in groups if g.any()]
+        pieces = [g for g in groups if g.any()]
+        left += [replace(whole, wavelength_nm=whole.wavelength_nm[g], rate=whole.rate[g]) for g in pieces]
+        amounts += [float(solution.x[number])] * len(pieces)
     extra = _columns(identified, left) if left else np.zeros((scene.data.size, 0))
-    extra = extra[:, extra.max(axis=0, initial=0.0) > 0]
-    return np.concatenate([templates[:, rest], extra], axis=1)
+    seen = extra.max(axis=0, initial=0.0) > 0
+    fitted = np.concatenate([solution.x[rest], np.array(amounts, dtype=np.float64)[seen]])
+    return np.concatenate([templates[:, rest], extra[:, seen]], axis=1), fitted
