@@ -17,7 +17,7 @@ from glowledger.bench.model import Bench
 from glowledger.errors import RunError
 from glowledger.live.arrivals import Arrived, Source, source_of
 from glowledger.live.journal import Journal, open_journal
-from glowledger.live.measuring import ChooseOptions, LiveRun
+from glowledger.live.measuring import STAGES, ChooseOptions, LiveRun
 from glowledger.live.preparing import Preparation
 from glowledger.runs.following import result_of
 from glowledger.runs.results import RunResult
@@ -58,6 +58,10 @@ class Following:
         Put to every frame.
     window : str or None
         What the viewport is made of.
+    stages : tuple of int
+        Frames after which the measurement is learned; see `measuring`.
+    species : tuple of str or None
+        Look only for these.
     choose : callable
         Makes the options of the run from what was learned.
     settings : dict
@@ -77,6 +81,8 @@ class Following:
     bench: Bench | None = None
     dark: Frames | None = None
     window: str | None = None
+    stages: tuple[int, ...] = STAGES
+    species: tuple[str, ...] | None = None
     settings: dict[str, Any] = field(default_factory=dict)
     poll_s: float = POLL_S
     until_endpoint: bool = False
@@ -151,7 +157,8 @@ def _resumed(asked: Following, journal: Journal) -> tuple[LiveRun, Source]:
     """Return run and source as they stood, or new ones."""
     run = LiveRun(
         preparation=Preparation(bench=asked.bench, dark=asked.dark, reading=asked.reading),
-        choose=asked.choose, series_bench=asked.bench, window=asked.window,
+        choose=asked.choose, series_bench=asked.bench, window=asked.window, stages=asked.stages,
+        species=asked.species,
     )  # fmt: skip
     state = journal.state()
     if state is None:

@@ -55,7 +55,7 @@ class GrowingFolder:
         self._axis = None if state.get("axis") is None else np.array(state["axis"])
         self._axis_kind: str = state.get("axis_kind", "")
         self._times: str = state.get("times", "")
-        self._zero: float = state.get("zero", 0.0)
+        self._zero: float | None = state.get("zero")
 
     def to_dict(self) -> dict[str, Any]:
         """Return what has to be known to go on after a restart, but for the names taken."""
@@ -85,7 +85,8 @@ class GrowingFolder:
                 good.append((file.name, self._timed(frame, file)))
             elif why:
                 spoilt.append((file.name, why))
-        good.sort(key=lambda item: item[1].time_s[0])  # NaN nowhere: a file always has a time of change
+        good.sort(key=lambda item: item[1].time_s[0])
+        good = [(name, self._since_first(frame)) for name, frame in good]
         for name in [*(name for name, _ in good), *(name for name, _ in spoilt)]:
             self._taken.add(name)
             self._waiting.pop(name, None)
@@ -139,12 +140,16 @@ class GrowingFolder:
         return read_text(decode(raw, file), self._options), raw.rstrip(b"\0 \t").endswith(_ENDS)
 
     def _timed(self, frame: Frames, file: Path) -> Frames:
-        """Return the frame with its time since the first one, always from the same kind of place."""
+        """Return the frame with its time, always from the same kind of place."""
         found = _moments(frame, file)
-        if not self._times:
-            self._times = next(iter(found))
-            self._zero = 0.0 if self._times in ("elapsed", "seconds in the name") else found[self._times]
-        return replace(frame, time_s=np.array([found.get(self._times, np.nan) - self._zero]))
+        self._times = self._times or next(iter(found))
+        return replace(frame, time_s=np.array([found.get(self._times, np.nan)]))
+
+    def _since_first(self, frame: Frames) -> Frames:
+        """Count dates from the first frame; times that are counted from somewhere already stay."""
+        if self._zero is None:
+            self._zero = 0.0 if self._times in ("elapsed", "seconds in the name") else float(frame.time_s[0])
+        return replace(frame, time_s=frame.time_s - self._zero)
 
 
 def _moments(frame: Frames, file: Path) -> dict[str, float]:

@@ -60,7 +60,6 @@ class GrowingTable:
         self._head: str = state.get("head", "")  # preamble, header and first row, as hexadecimal
         self._tail: str = state.get("tail", "")
         self._offset: int = state.get("offset", 0)
-        self._days: int = state.get("days", 0)
         self._last_s: float = state.get("last_s", float("nan"))
         self._delimiter: str = state.get("delimiter", "")
         if self._layout and self._layout != "rows":
@@ -70,7 +69,7 @@ class GrowingTable:
         """Return what has to be known to go on after a restart."""
         return {
             "kind": "table", "layout": self._layout, "given": self._given, "head": self._head, "tail": self._tail,
-            "offset": self._offset, "days": self._days, "last_s": self._last_s, "delimiter": self._delimiter,
+            "offset": self._offset, "last_s": self._last_s, "delimiter": self._delimiter,
         }  # fmt: skip
 
     def look(self, most: int) -> Arrived:
@@ -154,7 +153,7 @@ class GrowingTable:
             if not same_start:
                 if size < len(head):
                     return ()  # being written anew: wait for its first row
-                self._layout, self._days = "", 0
+                self._layout, self._last_s = "", float("nan")
                 self._head, self._tail, self._offset = "", "", 0
                 if not self._find_layout(True) or self._layout != "rows":
                     return ()
@@ -211,13 +210,11 @@ class GrowingTable:
         return replace(frames, started_at=None)
 
     def _past_midnight(self, frames: Frames) -> Frames:
-        """Add the days that passed: clock times are counted from the first row, which may be days ago."""
+        """Put clock times on the day on which they follow the frame before; the first row may be days ago."""
         time_s = np.array(frames.time_s)
-        for i, t in enumerate(time_s):  # each needs the one before
-            time_s[i] = t + self._days * _DAY_S
-            if time_s[i] < self._last_s - _DAY_S / 2:
-                self._days += 1
-                time_s[i] += _DAY_S
+        for i, clock in enumerate(time_s % _DAY_S):  # each needs the one before
+            earliest = np.nan_to_num(self._last_s) - _DAY_S / 2
+            time_s[i] = clock + _DAY_S * max(np.ceil((earliest - clock) / _DAY_S), 0.0)
             self._last_s = float(time_s[i])
         return replace(frames, time_s=time_s)
 

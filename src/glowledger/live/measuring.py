@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from glowledger.bench.model import Bench
 from glowledger.errors import FitError, ReadError, RunError
@@ -33,7 +34,7 @@ from glowledger.spectra.samples import says_invented
 
 STAGES = (20, 60, 180)  # frames after which the measurement is learned; see the module's head
 FEWEST = 5  # frames for a last attempt when the run ends before the first stage
-MISFIT = 4.0  # times the usual chi-square, as the median of `WATCHED` frames: the patterns no longer fit
+MISFIT = 1.4  # times the usual light that no pattern explains, as the median of `WATCHED` frames
 WATCHED = 30
 
 ChooseOptions = Callable[[SeriesModel, SeriesFit], RunOptions]
@@ -53,6 +54,10 @@ class LiveRun:
         What is known of the instrument, for learning.
     window : str or None
         What the viewport is made of.
+    stages : tuple of int
+        Frames after which the measurement is learned.
+    species : tuple of str or None
+        Look only for these.
     invented : bool
         The files say that their data are invented.
     model, follower : SeriesModel, RunFollower or None
@@ -67,16 +72,18 @@ class LiveRun:
         Frames that the measurement was learned from.
     last : Frames or None
         The last frame as read; its noise is told from the one before.
-    usual_chi2 : float
-        Median over the frames learned from.
-    chi2 : list of float
-        Of the latest frames.
+    usual : tuple of float
+        Light that no pattern explains, and all light; medians over the frames learned from.
+    misfit : list of float
+        Of the latest frames: the unexplained light as times the usual one.
     """
 
     preparation: Preparation
     choose: ChooseOptions
     series_bench: Bench | None = None
     window: str | None = None
+    stages: tuple[int, ...] = STAGES
+    species: tuple[str, ...] | None = None
     invented: bool = False
     model: SeriesModel | None = None
     follower: RunFollower | None = None
@@ -85,8 +92,8 @@ class LiveRun:
     taken: int = 0
     learned_from: int = 0
     last: Frames | None = None
-    usual_chi2: float = math.nan
-    chi2: list[float] = field(default_factory=list)
+    usual: tuple[float, float] = (math.nan, math.nan)
+    misfit: list[float] = field(default_factory=list)
 
     def take(self, arrived: Arrived) -> Step:
         """Measure what arrived and return what is to be kept of it; `Step.state` is left to the caller.
@@ -105,17 +112,17 @@ class LiveRun:
             self.invented = self.invented or says_invented(arrived.frames)
         frames, at = arrived.frames, 0
         while frames is not None and at < len(frames):
-            room = STAGES[self.stage] - self.taken if self.stage < len(STAGES) else len(frames)
+            room = self.stages[self.stage] - self.taken if self.stage < len(self.stages) else len(frames)
             part = frames[at : at + max(room, 1)]
             keys = arrived.keys[at : at + len(part)]
-            if self.stage < len(STAGES):
+            if self.stage < len(self.stages):
                 self.buffer += [part[i] for i in range(len(part))]
                 learning += [packed(part[i]) for i in range(len(part))]
             more_lines, more_points = self._measure(part, keys)
             lines, points = lines + more_lines, points + more_points
             self.taken += len(part)
             at += len(part)
-            if self.stage < len(STAGES) and self.taken >= STAGES[self.stage]:
+            if self.stage < len(self.stages) and self.taken >= self.stages[self.stage]:
                 anew = self.learn()
                 if anew is not None:
                     points, replaced = anew, True
@@ -129,14 +136,14 @@ class LiveRun:
 
     def learn(self) -> list[Point] | None:
         """Learn from the frames so far and measure them all again; None where there is no light to learn from."""
-        self.stage = sum(self.taken >= stage for stage in STAGES)
+        self.stage = sum(self.taken >= stage for stage in self.stages)
         done = self._learn()
         points = None
         if done is not None:
             self.model, series = done
             self.follower = RunFollower(species_names=series.species_names, options=self.choose(self.model, series))
             points = [p for i in range(len(self.buffer)) for p in self.follower.update(frame_of(series, i))]
-        if self.stage >= len(STAGES):
+        if self.stage >= len(self.stages):
             if self.model is None:
                 self.stage, self.taken, self.buffer = 0, 0, []  # still dark: begin with the frames to come
             self.buffer = []
@@ -150,14 +157,14 @@ class LiveRun:
             preparation = self.preparation.learned(raw)
             frames = preparation.prepare(raw)
             bench = bench_with_window(self.series_bench, self.window, frames.axis.size)
-            model = learn_series(frames, bench=bench)
+            model = learn_series(frames, bench=bench, species=self.species)
             if not model.joint:
                 return None  # noise alone: the plasma does not burn yet
             series = model.measure(frames)
         except (ReadError, FitError, RunError):
             return None  # no light yet, or too little
         self.preparation = preparation
-        self.usual_chi2 = float(np.nanmedian(series.chi2_reduced))
+        self.usual = float(np.nanmedian(_unexplained(series))), float(np.nanmedian(series.total_counts))
         self.learned_from = len(self.buffer)
         return model, series
 
@@ -185,7 +192,7 @@ class LiveRun:
             raise ValueError("there is no follower before the first stage")
         alarms, flashes, frames = len(follower.log.alarms), len(follower.log.flashes), follower.last_s
         decided = follower.update(frame_of(series, i))
-        self._watch(float(series.chi2_reduced[i]))
+        self._watch(float(_unexplained(series)[i]), float(series.total_counts[i]), float(series.total_error[i]))
         placed = follower.last_s
         own = [p for p in decided if p.time_s == placed]
         state = "used" if own and own[0].used else "set aside" if own else "waiting"
@@ -200,11 +207,13 @@ class LiveRun:
         }
         return decided, line
 
-    def _watch(self, chi2: float) -> None:
-        """Say when the light holds something that was not learned."""
-        self.chi2 = [*self.chi2[-WATCHED + 1 :], chi2]
-        late = self.stage >= len(STAGES) and len(self.chi2) == WATCHED and self.follower is not None
-        if late and self.follower is not None and np.nanmedian(self.chi2) > MISFIT * max(self.usual_chi2, 1.0):
+    def _watch(self, unexplained: float, total: float, error: float) -> None:
+        """Say when the light holds something that was not learned; a brighter glow misfits in proportion."""
+        usual = max(self.usual[0] * max(1.0, total / self.usual[1]), error)
+        self.misfit = [*self.misfit[-WATCHED + 1 :], unexplained / usual]
+        if self.stage < len(self.stages) or len(self.misfit) < WATCHED or self.follower is None:
+            return
+        if np.nanmedian(self.misfit) > MISFIT:
             text = (
                 "The light holds something that the first frames did not: new species, or the spectrometer changed. "
                 "It is not measured; track the recorded run as a whole to see it."
@@ -230,14 +239,14 @@ class LiveRun:
     def to_dict(self) -> dict[str, Any]:
         """Return the state as plain data, but for the frames, which the journal keeps."""
         return {
-            "stage": self.stage, "taken": self.taken, "invented": self.invented, "chi2": self.chi2,
+            "stage": self.stage, "taken": self.taken, "invented": self.invented, "misfit": self.misfit,
             "learned_from": self.learned_from,
             "follower": None if self.follower is None else self.follower.to_dict(),
         }  # fmt: skip
 
     def restore(self, state: dict[str, Any], learning: list[bytes], last: bytes | None) -> None:
         """Go on from `to_dict`: learn from the same frames again, then take up the follower where it stood."""
-        self.stage, self.taken, self.chi2 = state["stage"], state["taken"], list(state["chi2"])
+        self.stage, self.taken, self.misfit = state["stage"], state["taken"], list(state["misfit"])
         self.invented = state["invented"]
         self.last = None if last is None else unpacked(last)
         kept = [unpacked(raw) for raw in learning]
@@ -249,7 +258,7 @@ class LiveRun:
             self.model, series = done
             options = self.choose(self.model, series)
             self.follower = RunFollower.from_dict(state["follower"], options)
-        self.buffer = kept if self.stage < len(STAGES) else []
+        self.buffer = kept if self.stage < len(self.stages) else []
 
     def finished(self) -> tuple[RunFollower, list[Point]] | None:
         """Return a copy of the follower that has decided all frames, and the frames it decided last."""
@@ -265,3 +274,8 @@ class LiveRun:
         state = json.loads(json.dumps(self.follower.to_dict()))  # the run may go on: nothing is shared
         copy = RunFollower.from_dict(state, self.follower.options)
         return copy, copy.finish()
+
+
+def _unexplained(series: SeriesFit) -> NDArray[np.float64]:
+    """Return the root of the summed squares of what the fit leaves beyond noise, counts, shape (n,)."""
+    return np.asarray(np.sqrt(np.maximum(series.chi2_reduced - 1.0, 0.0)) * series.total_error)

@@ -1,0 +1,78 @@
+"""``track --follow`` as it is called: lines, exit codes, report, ledger."""
+
+import json
+import subprocess
+import sys
+
+import live_recording as recording
+import pytest
+from click.testing import CliRunner
+
+from glowledger.cli import main
+
+
+@pytest.fixture(scope="module")
+def followed(tmp_path_factory):
+    """Follow 45 invented frames with --json into a folder and a ledger; too few for the endpoint."""
+    place = tmp_path_factory.mktemp("follow")
+    rows = [recording.table_row(3.0 * k, row) for k, row in enumerate(recording.counts(45))]
+    (place / "run.csv").write_text(recording.table_head() + "".join(rows))
+    (place / "run.toml").write_text('gas = "Ar"\npressure = "5 Pa"\ngauge = "pirani"\npart = "cell 7"\n')
+    words = ["track", "run.csv", "--follow", "--quiet-for", "0", "--json", "--ledger", "ledger.sqlite"]
+    done = subprocess.run(
+        [sys.executable, "-W", "error", "-m", "glowledger", *words], cwd=place, capture_output=True, text=True
+    )
+    return place, done
+
+
+def test_every_frame_is_a_json_line_and_the_end_is_one_too(followed):
+    _, done = followed
+    assert done.stderr == ""
+    lines = [json.loads(line) for line in done.stdout.splitlines()]
+    assert {line["schema"] for line in lines} == {"glowledger/follow/1"}
+    assert "safety interlock" in lines[0]["text"]
+    assert [line["frame"] for line in lines if line["event"] == "frame"] == list(range(1, 46))
+    assert (lines[-1]["event"], lines[-1]["why"]) == ("end", "quiet")
+    assert lines[-1]["endpoint"]["reason"]
+
+
+def test_it_exits_with_5_where_the_endpoint_was_not_reached(followed):
+    assert followed[1].returncode == 5
+
+
+def test_it_leaves_the_report_and_keeps_the_run_with_its_context(followed, monkeypatch):
+    place, _ = followed
+    monkeypatch.chdir(place)
+    document = json.loads((place / "run.csv_followed" / "track.json").read_text())
+    assert document["schema"] == "glowledger/track/1"
+    assert "nvented" in document["notice"]
+    assert (place / "run.csv_followed" / "track.html").is_file()
+    shown = CliRunner().invoke(main, ["ledger", "show", "latest", "--json"])
+    run = json.loads(shown.stdout)["run"]
+    assert [f["state"] for f in run["files"]] == ["as recorded"]
+    true = next(c for c in run["context"] if c["name"] == "true pressure")
+    assert 7.0 < true["value"] < 9.5  # argon on a gauge set to nitrogen: some 1.6 to 1.8 times; common practice
+    (place / "ledger.sqlite").write_bytes(b"spoilt" * 500)
+    done = CliRunner().invoke(main, ["ledger", "rebuild", "run.csv_followed"])
+    assert done.exit_code == 0, done.output
+    assert "1 runs" in done.output
+
+
+def test_a_run_followed_otherwise_is_refused(followed, monkeypatch):
+    monkeypatch.chdir(followed[0])
+    words = ["track", "run.csv", "--follow", "--quiet-for", "0", "--hold", "60"]
+    done = CliRunner().invoke(main, words)
+    assert done.exit_code == 3
+    assert "hold_s" in done.stderr
+
+
+@pytest.mark.parametrize("words", [["--context", "gas"], ["--poll", "0"], ["--quiet-for", "-1"]])
+def test_options_that_make_no_sense_are_usage_errors(words):
+    assert CliRunner().invoke(main, ["track", "run.csv", "--follow", *words]).exit_code == 2
+
+
+def test_nothing_came(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    done = CliRunner().invoke(main, ["track", "later", "--follow", "--quiet-for", "0", "--lines"])
+    assert done.exit_code == 5
+    assert "0 frames came" in done.stdout

@@ -1,0 +1,75 @@
+"""What a follower says: a line per frame, and the view on a terminal."""
+
+import io
+import json
+import re
+
+import pytest
+
+from glowledger.live.lines import Lines, frame_text, verdict_text
+from glowledger.live.view import View, progress, view_lines
+
+NAN = float("nan")
+LINE = {
+    "source": "row 40", "state": "used", "time_s": 120.0, "first_s": 0.0, "verdict": "approaching", "endpoint_s": 300.0,
+    "interval_s": [280.0, 330.0], "remaining_s": 180.0, "remaining_interval_s": [160.0, 210.0], "declared_at_s": NAN,
+    "indicator": "CO/Ar I", "indicators": {"CO": [0.0431, 0.0012]}, "alarms": [], "flashes": [],
+}  # fmt: skip
+
+
+def test_a_frame_is_one_line_with_verdict_time_left_and_error():
+    text = frame_text(40, LINE)
+    assert "\n" not in text
+    for part in ("40", "2 min", "approaching, 3 min left (95 %: 2 min 40 s to 3 min 30 s)", "CO 0.0431 ± 0.0012"):
+        assert part in text
+
+
+@pytest.mark.parametrize(("change", "said"), [
+    ({"state": "set aside", "flashes": [{"time_s": 117.0, "species": ["Na I"]}]}, "flash of Na I"),
+    ({"alarms": [{"kind": "plasma out", "text": "No light."}]}, "alarm, plasma out: No light."),
+    ({"state": "unreadable", "reason": "expected 401 columns"}, "row 40 cannot be used: expected 401 columns"),
+    ({"state": "learning"}, "learning"),
+])  # fmt: skip
+def test_what_happened_stands_in_the_line(change, said):
+    assert said in frame_text(40, LINE | change)
+
+
+def test_json_lines_are_json_and_have_no_nan():
+    written = []
+    lines = Lines(written.append, as_json=True)
+    lines.frame(40, LINE)
+    caution, frame = (json.loads(text) for text in written)
+    assert "safety interlock" in caution["text"]
+    assert frame["frame"] == 40
+    assert frame["declared_at_s"] is None
+    assert frame["indicators"] == {"CO": {"value": 0.0431, "standard_error": 0.0012}}
+
+
+def test_time_left_is_named_only_where_it_is_known():
+    assert verdict_text(LINE | {"remaining_s": NAN}) == "approaching"
+    assert verdict_text(LINE | {"verdict": "not reached"}) == "not reached"
+    assert progress(LINE) == pytest.approx(120 / 300)
+    assert progress(LINE | {"time_s": 1120.0, "first_s": 1000.0}) == pytest.approx(120 / 300)
+    assert progress(LINE | {"verdict": "not reached"}) is None
+    assert progress(LINE | {"verdict": "reached"}) == 1.0
+
+
+@pytest.mark.parametrize("width", [20, 40, 80, 200])
+def test_the_view_keeps_within_the_terminal(width):
+    lines = view_lines("frames", 40, LINE, ["An alarm of many words. " * 6], flashes=3, silent_s=60.0, width=width)
+    assert max(len(line) for line in lines) < width
+    text = " ".join(" ".join(lines).split())
+    assert "interlock" in text
+    assert "40 %" in text
+
+
+def test_the_view_is_drawn_over_itself():
+    stream = io.StringIO()
+    view = View(stream.write, "frames")
+    for number in (1, 2):
+        before = stream.tell()
+        view.frame(number, LINE)
+    last = stream.getvalue()[before:]
+    up = int(re.match(r"\x1b\[(\d+)F", last)[1])
+    assert up == stream.getvalue()[:before].split("\x1b[J")[-2].count("\n")
+    assert "2 frames" in last
