@@ -27,6 +27,7 @@ COMMANDS = {
     "track": ("track", "Follow a cleaning run and say whether it is done."),
     "colour": ("colour", "Say in which colour a glow is seen, or which gas glows in a colour."),
     "ledger": ("ledger", "Look up what was done and found, run by run."),
+    "simulate": ("simulate", "Say what a spectrometer would see of a glow, before you buy it."),
     "tables": ("tables", "Look up lines, lamps and bands."),
 }
 
