@@ -100,16 +100,27 @@ def from_identified(identified: Identified, bench: Bench | None = None) -> Branc
     ranges = _ranges(lines)
     nodes = np.linspace(axis[0], axis[-1], max(4, round((axis[-1] - axis[0]) / NODE_NM) + 1))
     best = max(ranges, key=lambda r: np.count_nonzero((lines.nm >= r[0]) & (lines.nm <= r[1])))
-    inside = (lines.nm >= best[0]) & (lines.nm <= best[1])
-    reference = float(np.average(lines.nm[inside], weights=lines.error[inside] ** -2))
-    correction, error = _smooth_correction(trusted, nodes, reference, spread)
+    reference, correction, error = _against_range(lines, trusted, nodes, best, spread)
     value = expected_response(nodes, bench) * np.exp(correction)
     response = Response(at_nm=nodes, value=value / value.max(), relative_error=np.maximum(error, 0.01), usable_nm=best)
-    agrees, verdict = _confirmed(bench, nodes, correction, error, best)
+    verdicts = [
+        _confirmed(bench, nodes, *_against_range(lines, trusted, nodes, one, spread)[1:], one) for one in ranges
+    ]
+    told = [agrees for agrees, _ in verdicts if agrees is not None]
+    agrees = all(told) if told else None
     return BranchingResponse(
         lines=lines, response=response, reference_nm=reference, ranges_nm=ranges, chi2=chi2, departure=departure,
-        agrees=agrees, sentences=_sentences(lines, ranges, chi2, verdict),
+        agrees=agrees, sentences=_sentences(lines, ranges, chi2, [text for _, text in verdicts if text]),
     )  # fmt: skip
+
+
+def _against_range(
+    lines: BranchingLines, trusted: BranchingLines, nodes: Floats, span: tuple[float, float], spread: float
+) -> tuple[float, Floats, Floats]:
+    """Return the middle of a range, and the correction against it with its error, at the nodes."""
+    inside = (lines.nm >= span[0]) & (lines.nm <= span[1])
+    reference = float(np.average(lines.nm[inside], weights=lines.error[inside] ** -2))
+    return reference, *_smooth_correction(trusted, nodes, reference, spread)
 
 
 def _departure(lines: BranchingLines) -> tuple[Floats, float]:
@@ -186,7 +197,7 @@ def _confirmed(
     low, high = max(best[0], response.usable_nm[0]), min(best[1], response.usable_nm[1])
     inside = np.flatnonzero((nodes >= low) & (nodes <= high))
     if inside.size == 0:
-        return None, "The response in the bench covers none of that: not checked."
+        return None, f"From {best[0]:.0f} to {best[1]:.0f} nm the bench has no response to check."
     own = np.interp(nodes, response.at_nm, response.relative_error)
     total = np.hypot(error, own)
     worst = inside[int(np.argmax(np.abs(correction[inside]) / total[inside]))]
@@ -195,15 +206,16 @@ def _confirmed(
         f"{nodes[worst]:.0f} nm"
     )
     if abs(correction[worst]) < AGREES * total[worst]:
-        return True, f"They agree with the response in the bench from {low:.0f} to {high:.0f} nm ({off})."
+        return True, f"From {low:.0f} to {high:.0f} nm they agree with the response in the bench ({off})."
     return False, (
-        f"They do not agree with the response in the bench ({off}): measure the lamp again, and look whether window "
+        f"From {low:.0f} to {high:.0f} nm they do not agree with the response in the bench ({off}): "
+        "measure the lamp again, and look whether window "
         "or fibre changed."
     )
 
 
 def _sentences(
-    lines: BranchingLines, ranges: tuple[tuple[float, float], ...], chi2: float, verdict: str
+    lines: BranchingLines, ranges: tuple[tuple[float, float], ...], chi2: float, verdicts: list[str]
 ) -> tuple[str, ...]:
     ratios = len(lines.label) - len(lines.level_names)
     where = ", ".join(f"{low:.0f} to {high:.0f} nm" for low, high in ranges)
@@ -213,6 +225,6 @@ def _sentences(
     ]
     if len(ranges) > 1:
         said.append("No level spans the gap: how these ranges compare with each other is not bounded.")
-    said += [verdict] if verdict else []
+    said += verdicts
     said.extend(f"Left out: {one}." for one in lines.left_out)
     return tuple(said)
