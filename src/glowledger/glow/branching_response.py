@@ -22,8 +22,8 @@ NODE_NM = 10.0
 JOINED_NM = 25.0  # ranges of levels closer than this bound the response together
 LEAST_RATIOS = 2
 OUTLIER = 2.5  # standard errors beyond which a line counts less: a blend or a band strength that is off
-MEASURED_SD = 0.3  # of ln(true / measured) that a check allows for
-AGREES = 3.0  # standard errors up to which a measured response is confirmed
+MEASURED_SD = 0.6  # of ln(true / measured) that a check allows for
+AGREES = 3.5  # standard errors up to which a measured response is confirmed
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

@@ -52,6 +52,8 @@ class FeatureTest:
         Of the line light here, the species' part.
     centred : bool
         The light stands where it should.
+    band : bool
+        A band of a molecule, not a line.
     """
 
     feature: Feature
@@ -64,6 +66,7 @@ class FeatureTest:
     beside: float
     share: float
     centred: bool
+    band: bool
 
 
 def species_light(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> NDArray[np.float64]:
@@ -194,13 +197,17 @@ def _test(given: _Given, top: int) -> FeatureTest | None:
         beside=sum(beside.values()),
         share=share,
         centred=centred,
+        band=_is_band(given),
     )
+
+
+def _is_band(given: _Given) -> bool:
+    return any("-" in given.scene.emitters[i].label.split()[1] for i in given.columns)
 
 
 def _slack(given: _Given) -> float:
     """Return how far off centre a feature may be, in line widths: a band's shape errs with temperature."""
-    band = any("-" in given.scene.emitters[i].label.split()[1] for i in given.columns)
-    return OFF_CENTRE * (1.6 if band else 1.0)
+    return OFF_CENTRE * (1.6 if _is_band(given) else 1.0)
 
 
 def _lost(given: _Given, top: int, around: NDArray[np.bool_]) -> float:

@@ -20,6 +20,7 @@ LONE_SHARE = 0.6  # of the light there must be its own
 SHOULD_SHOW = 4.0  # a feature whose fitted light would have this significance ought to be seen
 COHERENT = 0.5
 VERY_COHERENT, MANY_CLEAN = 0.8, 4  # what it takes to believe a species fainter than the unexplained light
+SEQUENCE_NM = 8.0
 MOSTLY_OWN = 0.5
 WEIGHTY_SIGMA = 10.0
 AGREEING = (0.4, 2.5)  # found over fitted
@@ -140,7 +141,7 @@ def _seen(case: Case) -> tuple[Verdict, str]:
     if case.share < case.unexplained and (len(clean) < MANY_CLEAN or coherent < VERY_COHERENT):
         part = 100 * case.unexplained
         return "possible", f"{part:.2g} % of the light fits nothing listed; {best.feature.label} may be part of that"
-    if len(clean) >= 2 and max(test.typical_part for test in clean) >= TYPICAL_PAIR:
+    if _places(clean) >= 2 and max(test.typical_part for test in clean) >= TYPICAL_PAIR:
         names = " and ".join(test.feature.label for test in sorted(clean, key=lambda t: -t.sigma)[:2])
         return "present", f"{names} stand out by themselves"
     missing = _missing(case.tests, best)
@@ -151,6 +152,19 @@ def _seen(case: Case) -> tuple[Verdict, str]:
     if best.sigma < LONE_SIGMA or (best.share < LONE_SHARE and best.sigma < LONE_SURE_SIGMA):
         return "possible", f"only {best.feature.label} is seen, at {best.sigma:.1f} standard deviations"
     return "present", f"{best.feature.label} stands out by itself, the only one free of other light here"
+
+
+def _places(clean: list[FeatureTest]) -> int:
+    """Return how many independent places clean features make.
+
+    Bands of one sequence stand so close that one foreign line can pass for several: they make one place.
+    """
+    kept: list[FeatureTest] = []
+    for test in clean:
+        apart = SEQUENCE_NM if test.band else 0.0
+        if all(abs(test.feature.wavelength_nm - other.feature.wavelength_nm) > apart for other in kept):
+            kept.append(test)
+    return len(kept)
 
 
 def _why_not_clean(case: Case) -> str:
