@@ -16,6 +16,7 @@ EV_PER_CM = 1.2398419843320026e-4  # hc, exact constants of the SI
 HEAD_BIN_NM = 0.25  # where a band is brightest at the resolution of a cheap spectrometer
 FAINTEST_BAND = 0.02  # of its upper level's photons: fainter bands are not named
 MARK_T_ROT_K = 500.0
+ROUGH_BEFORE_NM, ROUGH_AFTER_NM = 20.0, 40.0  # vibrational sequences beyond the known heads: an assumption
 HEAD_GROUP_NM = 2.0  # closer heads of one system are parts of one band
 HEAD_TAIL_NM, HEAD_STEPS = 1.5, 12  # length of a band known by its head alone: an assumption
 
@@ -54,6 +55,17 @@ def band_emitters(species: ListedSpecies, t_rot_k: float) -> tuple[Emitter, ...]
 def rough_positions(species: ListedSpecies) -> bool:
     """Return True if the tables hold only heads of all the species' systems."""
     return species.molecular and all(system(name).heads_only for name in species.systems)
+
+
+def rough_ranges(species: ListedSpecies) -> tuple[tuple[float, float], ...]:
+    """Return the ranges, nm, in which a species known by a few heads may have bands that are not listed."""
+    table = band_heads()
+    found = []
+    for name in species.systems:
+        heads = table.wavelength_nm[np.array([one == name for one in table.system])]
+        if heads.size:
+            found.append((float(heads.min()) - ROUGH_BEFORE_NM, float(heads.max()) + ROUGH_AFTER_NM))
+    return tuple(found)
 
 
 def _emitter(species: ListedSpecies, bands: BandSystem, v: int, t_rot_k: float, weight: float) -> Emitter:

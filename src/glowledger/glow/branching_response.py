@@ -103,9 +103,7 @@ def from_identified(identified: Identified, bench: Bench | None = None) -> Branc
     reference, correction, error = _against_range(lines, trusted, nodes, best, spread)
     value = expected_response(nodes, bench) * np.exp(correction)
     response = Response(at_nm=nodes, value=value / value.max(), relative_error=np.maximum(error, 0.01), usable_nm=best)
-    verdicts = [
-        _confirmed(bench, nodes, *_against_range(lines, trusted, nodes, one, spread)[1:], one) for one in ranges
-    ]
+    verdicts = [_range_verdict(bench, lines, trusted, nodes, one, spread) for one in ranges]
     told = [agrees for agrees, _ in verdicts if agrees is not None]
     agrees = all(told) if told else None
     return BranchingResponse(
@@ -187,17 +185,33 @@ def _smooth_correction(
     return mean[:-1] - mean[-1], np.sqrt(np.maximum(contrast, 0.0) * scale)
 
 
+def _range_verdict(
+    bench: Bench | None, lines: BranchingLines, trusted: BranchingLines, nodes: Floats, span: tuple[float, float],
+    spread: float,
+) -> tuple[bool | None, str]:  # fmt: skip
+    """As `_confirmed`; a disagreement that rests on one line alone is none."""
+    _, correction, error = _against_range(lines, trusted, nodes, span, spread)
+    agrees, text, worst_nm = _confirmed(bench, nodes, correction, error, span)
+    if agrees is False:
+        nearest = np.arange(lines.nm.size) == np.argmin(np.abs(lines.nm - worst_nm))
+        without = replace(trusted, error=np.where(nearest, 10.0 * trusted.error, trusted.error))
+        _, correction, error = _against_range(lines, without, nodes, span, spread)
+        agrees, other, _ = _confirmed(bench, nodes, correction, error, span)
+        text = text if agrees is False else other
+    return agrees, text
+
+
 def _confirmed(
     bench: Bench | None, nodes: Floats, correction: Floats, error: Floats, best: tuple[float, float]
-) -> tuple[bool | None, str]:
-    """Say whether the response of the bench holds where ratios bound it, and how far it is off at most."""
+) -> tuple[bool | None, str, float]:
+    """Say whether the response of the bench holds where ratios bound it, how far it is off at most, and where."""
     if bench is None or bench.response is None:
-        return None, ""
+        return None, "", float("nan")
     response = bench.response
     low, high = max(best[0], response.usable_nm[0]), min(best[1], response.usable_nm[1])
     inside = np.flatnonzero((nodes >= low) & (nodes <= high))
     if inside.size == 0:
-        return None, f"From {best[0]:.0f} to {best[1]:.0f} nm the bench has no response to check."
+        return None, f"From {best[0]:.0f} to {best[1]:.0f} nm the bench has no response to check.", float("nan")
     own = np.interp(nodes, response.at_nm, response.relative_error)
     total = np.hypot(error, own)
     worst = inside[int(np.argmax(np.abs(correction[inside]) / total[inside]))]
@@ -205,13 +219,14 @@ def _confirmed(
         f"largest departure {100 * np.expm1(correction[worst]):+.0f} ± {100 * total[worst]:.0f} % at "
         f"{nodes[worst]:.0f} nm"
     )
+    worst_nm = float(nodes[worst])
     if abs(correction[worst]) < AGREES * total[worst]:
-        return True, f"From {low:.0f} to {high:.0f} nm they agree with the response in the bench ({off})."
-    return False, (
+        return True, f"From {low:.0f} to {high:.0f} nm they agree with the response in the bench ({off}).", worst_nm
+    text = (
         f"From {low:.0f} to {high:.0f} nm they do not agree with the response in the bench ({off}): "
-        "measure the lamp again, and look whether window "
-        "or fibre changed."
+        "measure the lamp again, and look whether window or fibre changed."
     )
+    return False, text, worst_nm
 
 
 def _sentences(

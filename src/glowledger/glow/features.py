@@ -92,6 +92,7 @@ class _Given:
     light: NDArray[np.float64]
     typical: NDArray[np.float64]
     others: dict[str, NDArray[np.float64]]
+    murky: NDArray[np.float64]
 
 
 def feature_tests(
@@ -100,6 +101,7 @@ def feature_tests(
     columns: NDArray[np.intp],
     drop: Drop,
     others: dict[str, NDArray[np.float64]],
+    murky: NDArray[np.float64] | None = None,
 ) -> list[FeatureTest]:
     """Test every feature of a species.
 
@@ -113,6 +115,8 @@ def feature_tests(
         What happens without it.
     others : dict of str to ndarray of shape (p,)
         Light of the other species.
+    murky : ndarray of shape (p,), optional
+        Counts below which a feature may be a band of something known only roughly.
 
     Returns
     -------
@@ -124,8 +128,9 @@ def feature_tests(
         return []
     typical = typical_light(scene, solution, columns)
     given = _Given(
-        scene=scene, solution=solution, columns=columns, drop=drop, light=light, typical=typical, others=others
-    )
+        scene=scene, solution=solution, columns=columns, drop=drop, light=light, typical=typical, others=others,
+        murky=np.zeros(light.size) if murky is None else murky,
+    )  # fmt: skip
     tops = np.union1d(_tops(light), _tops(typical, FAINT_TYPICAL))
     apart = SAME_FEATURE * float(scene.line_spread.fwhm(float(np.median(scene.axis_nm))))
     chosen = _distinct(scene.axis_nm, light + 1e-6 * light.max() * typical, tops, apart)
@@ -183,7 +188,7 @@ def _test(given: _Given, top: int) -> FeatureTest | None:
         counts=counts,
         standard_error=counts * float(np.hypot(error, solution.levels.mismatch)),
         overlaps=tuple(name for name, other in beside.items() if other > 0.1 * max(counts, noise)),
-        clean=bool(share >= OWN_SHARE and sigma >= OWN_SIGMA and centred),
+        clean=bool(share >= OWN_SHARE and sigma >= OWN_SIGMA and centred and counts > given.murky[top]),
     )
     part = float(given.typical[near].max())
     return FeatureTest(

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from glowledger.bench.model import Bench, LineSpread
 from glowledger.errors import FitError
 from glowledger.glow.axis_freedom import offset_sd_nm
-from glowledger.glow.band_emitters import rough_positions
+from glowledger.glow.band_emitters import rough_positions, rough_ranges
 from glowledger.glow.choosing import chosen_emitters
 from glowledger.glow.emitters import Emitter
 from glowledger.glow.features import feature_tests, species_light
@@ -24,7 +24,7 @@ from glowledger.glow.results import Fit, SpeciesEvidence, Temperature
 from glowledger.glow.rotation import profile_temperature
 from glowledger.glow.scene import Adjustment, Scene, build_scene
 from glowledger.glow.starting import first_line_spread, shift_steps
-from glowledger.glow.verdicts import POSSIBLE_SIGMA, Case, entangled, judge, significance_needed
+from glowledger.glow.verdicts import POSSIBLE_SIGMA, PRESENT_SIGMA, Case, entangled, judge, significance_needed
 from glowledger.glow.visibility import LEAST_VISIBLE, Visibility, visibility, visible_part
 from glowledger.spectra.averaging import mean_frame
 from glowledger.spectra.frames import Frames
@@ -37,6 +37,7 @@ TEMPERATURE_SIGMA = 12.0  # bands this significant speak of temperature
 COARSEST_FWHM_NM = 15.0  # beyond it no band has a shape of its own
 BRIGHT_SHARE = 0.2
 WIDTHS_TRIED = (0.5, 0.7, 0.85, 1.0)  # of the first guess: blends make lines look wide, never narrow
+MURKY_PART = 0.5  # of the light of a roughly known species: what one of its unlisted bands may have
 GHOST_SIGMA = 5.0
 LEAST_PIXELS = 100
 REFIT_ROUNDS = 6
@@ -241,6 +242,7 @@ def _evidence(
     light = {s.name: species_light(scene, solution, c) for s in listed if (c := _columns(scene, s.name)).size}
     total = float(sum(one[scene.used].sum() for one in light.values()))
     unexplained = unexplained_part(scene, solution)
+    murky = _murky(scene, solution, listed, light)
     cases = []
     for one in listed:
         columns = _columns(scene, one.name)
@@ -253,7 +255,7 @@ def _evidence(
         others = {name: other for name, other in light.items() if name != one.name}
         tests = []
         if drop.levels and (drop.significance >= POSSIBLE_SIGMA or entangled(reach)):  # else nobody asks
-            tests = feature_tests(scene, solution, columns, drop, others)
+            tests = feature_tests(scene, solution, columns, drop, others, murky)
         share = float(light[one.name][scene.used].sum()) / total if total > 0 else 0.0
         cases.append(
             Case(
@@ -265,6 +267,25 @@ def _evidence(
     needed = significance_needed(np.array([c.drop.significance for c in cases if c.drop is not None]))
     verdicts = [judge(case, needed) for case in cases]
     return tuple(sorted(verdicts, key=lambda e: -e.significance))
+
+
+def _murky(
+    scene: Scene, solution: Solution, listed: tuple[ListedSpecies, ...], light: dict[str, NDArray[np.float64]]
+) -> NDArray[np.float64]:
+    """Return, per pixel, the counts that unlisted bands of roughly known species may have, shape (p,).
+
+    Where a molecule known by a few heads glows (CO2+), it has other bands near them as strong as those.
+    """
+    counts = np.zeros(scene.axis_nm.size)
+    for one in listed:
+        if one.name not in light or not rough_positions(one):
+            continue
+        if quick_significance(scene, solution, _columns(scene, one.name)) < PRESENT_SIGMA:
+            continue
+        for low, high in rough_ranges(one):
+            inside = (scene.axis_nm > low) & (scene.axis_nm < high)
+            counts[inside] += MURKY_PART * float(light[one.name][scene.used].sum())
+    return counts
 
 
 @cache

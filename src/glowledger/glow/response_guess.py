@@ -62,7 +62,7 @@ def response_freedom(bench: Bench | None, low_nm: float, high_nm: float) -> tupl
     nodes_nm, log_sd : ndarray of shape (r,)
         Hat functions between the nodes; prior standard deviation of ln(true / expected).
     """
-    inside = (low_nm - 60 < NODES_NM) & (NODES_NM < high_nm + 60)
+    inside = (low_nm - 60 < NODES_NM) & (high_nm + 60 > NODES_NM)
     nodes = NODES_NM[inside]
     if bench is not None and bench.response is not None:
         error = np.interp(nodes, bench.response.at_nm, bench.response.relative_error)
