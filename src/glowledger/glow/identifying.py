@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,20 +11,19 @@ from numpy.typing import NDArray
 from glowledger.bench.model import Bench, LineSpread
 from glowledger.errors import FitError
 from glowledger.glow.axis_freedom import offset_sd_nm
-from glowledger.glow.band_emitters import rough_positions, rough_ranges
+from glowledger.glow.band_emitters import rough_positions
 from glowledger.glow.choosing import chosen_emitters
-from glowledger.glow.emitters import Emitter
-from glowledger.glow.features import feature_tests, species_light
+from glowledger.glow.features import species_light
 from glowledger.glow.fitting import Solution, fit_scene
 from glowledger.glow.instrument import error_shape
-from glowledger.glow.likelihood import drop_species, quick_significance, reach_of, unexplained_part
+from glowledger.glow.judging import evidence_of
+from glowledger.glow.likelihood import quick_significance, unexplained_part
 from glowledger.glow.optical_depth import absorption_warning
 from glowledger.glow.results import Fit, SpeciesEvidence, Temperature
 from glowledger.glow.rotation import profile_temperature
 from glowledger.glow.scene import Adjustment, Scene, build_scene
 from glowledger.glow.starting import first_line_spread, shift_steps
-from glowledger.glow.verdicts import POSSIBLE_SIGMA, PRESENT_SIGMA, Case, entangled, judge, significance_needed
-from glowledger.glow.visibility import LEAST_VISIBLE, Visibility, visibility, visible_part
+from glowledger.glow.visibility import Visibility, visibility
 from glowledger.spectra.averaging import mean_frame
 from glowledger.spectra.frames import Frames
 from glowledger.spectra.noise import estimate_noise
@@ -37,7 +35,6 @@ TEMPERATURE_SIGMA = 12.0  # bands this significant speak of temperature
 COARSEST_FWHM_NM = 15.0  # beyond it no band has a shape of its own
 BRIGHT_SHARE = 0.2
 WIDTHS_TRIED = (0.5, 0.7, 0.85, 1.0)  # of the first guess: blends make lines look wide, never narrow
-MURKY_PART = 0.5  # of the light of a roughly known species: what one of its unlisted bands may have
 GHOST_SIGMA = 5.0
 LEAST_PIXELS = 100
 REFIT_ROUNDS = 6
@@ -124,7 +121,7 @@ def identify(
         scene = build_scene(one, emitters, spread, bench)
         solution = fit_scene(scene, solution.adjustment, REFIT_ROUNDS, solution.levels)
     seen = visibility(scene, solution, bench)
-    evidence = _evidence(scene, solution, listed, seen)
+    evidence = evidence_of(scene, solution, listed, seen)
     fit = _fit(scene, solution, evidence, temperatures, _warnings(frames, scene, solution, seen, evidence))
     return Identified(scene=scene, solution=solution, fit=fit, freed=freed, t_rot_k=t_rot)
 
@@ -202,13 +199,9 @@ def _best_start(scene: Scene, starts: list[Adjustment]) -> Adjustment:
     return starts[int(np.argmin(left))]
 
 
-def _columns(scene: Scene, name: str) -> NDArray[np.intp]:
-    return np.array([i for i, e in enumerate(scene.emitters) if e.species == name], dtype=np.intp)
-
-
 def _significant(scene: Scene, solution: Solution, already: frozenset[str]) -> frozenset[str]:
     names, _ = scene.species_of_emitters()
-    quick = {n: quick_significance(scene, solution, _columns(scene, n)) for n in names if n not in already}
+    quick = {n: quick_significance(scene, solution, scene.columns_of(n)) for n in names if n not in already}
     return frozenset(n for n, sigma in quick.items() if sigma > FREE_SIGMA)
 
 
@@ -225,7 +218,7 @@ def _temperatures(
 ) -> tuple[Temperature, ...]:
     found = []
     for one in listed:
-        columns = _columns(scene, one.name)
+        columns = scene.columns_of(one.name)
         if not one.molecular or one.name not in freed or columns.size == 0 or rough_positions(one):
             continue
         if any(scene.emitters[i].label.endswith("typical") for i in columns):
@@ -233,86 +226,6 @@ def _temperatures(
         if quick_significance(scene, solution, columns) > TEMPERATURE_SIGMA:
             found.append(profile_temperature(scene, solution, one, columns))
     return tuple(found)
-
-
-def _evidence(
-    scene: Scene, solution: Solution, listed: tuple[ListedSpecies, ...], seen: Visibility
-) -> tuple[SpeciesEvidence, ...]:
-    """Judge every species."""
-    light = {s.name: species_light(scene, solution, c) for s in listed if (c := _columns(scene, s.name)).size}
-    total = float(sum(one[scene.used].sum() for one in light.values()))
-    unexplained = unexplained_part(scene, solution)
-    murky = _murky(scene, solution, listed, light)
-    cases = []
-    for one in listed:
-        columns = _columns(scene, one.name)
-        part = visible_part(_whole_species(one), scene, seen)
-        blocked = _why_blocked(part, seen, scene)
-        if columns.size == 0:
-            cases.append(_unmeasured(one.name, part, blocked))
-            continue
-        drop, reach = drop_species(scene, solution, columns), reach_of(scene, solution, columns)
-        others = {name: other for name, other in light.items() if name != one.name}
-        tests = []
-        if drop.levels and (drop.significance >= POSSIBLE_SIGMA or entangled(reach)):  # else nobody asks
-            tests = feature_tests(scene, solution, columns, drop, others, murky)
-        share = float(light[one.name][scene.used].sum()) / total if total > 0 else 0.0
-        cases.append(
-            Case(
-                name=one.name, visible=part, blocked=blocked, drop=drop, tests=tests, share=share,
-                reach=reach, total_counts=total, positions_uncertain=rough_positions(one),
-                unexplained=unexplained,
-            )
-        )  # fmt: skip
-    needed = significance_needed(np.array([c.drop.significance for c in cases if c.drop is not None]))
-    verdicts = [judge(case, needed) for case in cases]
-    return tuple(sorted(verdicts, key=lambda e: -e.significance))
-
-
-def _murky(
-    scene: Scene, solution: Solution, listed: tuple[ListedSpecies, ...], light: dict[str, NDArray[np.float64]]
-) -> NDArray[np.float64]:
-    """Return, per pixel, the counts that unlisted bands of roughly known species may have, shape (p,).
-
-    Where a molecule known by a few heads glows (CO2+), it has other bands near them as strong as those.
-    """
-    counts = np.zeros(scene.axis_nm.size)
-    for one in listed:
-        if one.name not in light or not rough_positions(one):
-            continue
-        if quick_significance(scene, solution, _columns(scene, one.name)) < PRESENT_SIGMA:
-            continue
-        for low, high in rough_ranges(one):
-            inside = (scene.axis_nm > low) & (scene.axis_nm < high)
-            counts[inside] += MURKY_PART * float(light[one.name][scene.used].sum())
-    return counts
-
-
-@cache
-def _whole_species(one: ListedSpecies) -> tuple[Emitter, ...]:
-    """Return the typical emitters of a species over all that silicon sees."""
-    return chosen_emitters((one,), frozenset(), {}, 150.0, 1300.0)
-
-
-def _unmeasured(name: str, part: float, blocked: str) -> Case:
-    return Case(
-        name=name, visible=part, blocked=blocked or "none of its lines or bands lies in the measured range",
-        drop=None, reach=None, tests=[], share=0.0, total_counts=0.0,
-        positions_uncertain=False, unexplained=0.0,
-    )  # fmt: skip
-
-
-def _why_blocked(part: float, seen: Visibility, scene: Scene) -> str:
-    """Return why too little of a species' light is measured, or ''."""
-    if part >= LEAST_VISIBLE:
-        return ""
-    if np.any(seen.blocked_by_window):
-        return "its lines and bands lie where the window blocks them or outside the measured range"
-    if not seen.window_stated and seen.lit_from_nm > scene.axis_nm[0] + 15:
-        return (
-            f"nothing at all is seen below {seen.lit_from_nm:.0f} nm, so window or optics may block its light"
-        )
-    return "its lines and bands lie outside the measured range, or in saturated or masked pixels"
 
 
 def _warnings(
@@ -372,7 +285,7 @@ def _fit(
         ),
         used=scene.used,
         species_model={
-            e.name: species_light(scene, solution, _columns(scene, e.name))
+            e.name: species_light(scene, solution, scene.columns_of(e.name))
             for e in evidence
             if e.verdict in ("present", "possible")
         },

@@ -123,6 +123,10 @@ class Scene:
         names = tuple(dict.fromkeys(e.species for e in self.emitters))
         return names, np.array([names.index(e.species) for e in self.emitters], dtype=np.intp)
 
+    def columns_of(self, species: str) -> NDArray[np.intp]:
+        """Return the emitter columns of a species; empty if it has none here."""
+        return np.array([i for i, e in enumerate(self.emitters) if e.species == species], dtype=np.intp)
+
     def start(self) -> Adjustment:
         """Return the adjustment that changes nothing."""
         return Adjustment(

@@ -1,0 +1,125 @@
+"""All species before the judge: gather the evidence on each, then decide together."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from glowledger.glow.band_emitters import rough_positions, rough_ranges
+from glowledger.glow.choosing import chosen_emitters
+from glowledger.glow.emitters import Emitter
+from glowledger.glow.features import feature_tests, species_light
+from glowledger.glow.fitting import Solution
+from glowledger.glow.likelihood import drop_species, quick_significance, reach_of, unexplained_part
+from glowledger.glow.results import SpeciesEvidence
+from glowledger.glow.scene import Scene
+from glowledger.glow.verdicts import (
+    OUT_OF_RANGE,
+    POSSIBLE_SIGMA,
+    PRESENT_SIGMA,
+    Case,
+    entangled,
+    judge,
+    significance_needed,
+)
+from glowledger.glow.visibility import LEAST_VISIBLE, Visibility, visible_part
+from glowledger.tables.species import ListedSpecies
+
+MURKY_PART = 0.5  # of the light of a roughly known species: what one of its unlisted bands may have
+
+
+def evidence_of(
+    scene: Scene, solution: Solution, listed: tuple[ListedSpecies, ...], seen: Visibility
+) -> tuple[SpeciesEvidence, ...]:
+    """Judge every species.
+
+    Parameters
+    ----------
+    scene, solution : Scene, Solution
+        The final fit.
+    listed : tuple of ListedSpecies
+        Those asked for.
+    seen : Visibility
+        Which pixels could show light.
+
+    Returns
+    -------
+    tuple of SpeciesEvidence
+        Most significant first.
+    """
+    light = {s.name: species_light(scene, solution, c) for s in listed if (c := scene.columns_of(s.name)).size}
+    total = float(sum(one[scene.used].sum() for one in light.values()))
+    unexplained = unexplained_part(scene, solution)
+    murky = _murky(scene, solution, listed, light)
+    cases = []
+    for one in listed:
+        columns = scene.columns_of(one.name)
+        part = visible_part(_whole_species(one), scene, seen)
+        blocked = _why_blocked(part, seen, scene)
+        if columns.size == 0:
+            cases.append(_unmeasured(one.name, part, blocked))
+            continue
+        drop, reach = drop_species(scene, solution, columns), reach_of(scene, solution, columns)
+        others = {name: other for name, other in light.items() if name != one.name}
+        tests = []
+        if drop.levels and (drop.significance >= POSSIBLE_SIGMA or entangled(reach)):  # else nobody asks
+            tests = feature_tests(scene, solution, columns, drop, others, murky)
+        share = float(light[one.name][scene.used].sum()) / total if total > 0 else 0.0
+        cases.append(
+            Case(
+                name=one.name, visible=part, blocked=blocked, drop=drop, tests=tests, share=share,
+                reach=reach, total_counts=total, positions_uncertain=rough_positions(one),
+                unexplained=unexplained,
+            )
+        )  # fmt: skip
+    needed = significance_needed(np.array([c.drop.significance for c in cases if c.drop is not None]))
+    verdicts = [judge(case, needed) for case in cases]
+    return tuple(sorted(verdicts, key=lambda e: -e.significance))
+
+
+def _murky(
+    scene: Scene, solution: Solution, listed: tuple[ListedSpecies, ...], light: dict[str, NDArray[np.float64]]
+) -> NDArray[np.float64]:
+    """Return, per pixel, the counts that unlisted bands of roughly known species may have, shape (p,).
+
+    Where a molecule known by a few heads glows (CO2+), it has other bands near them as strong as those.
+    """
+    counts = np.zeros(scene.axis_nm.size)
+    for one in listed:
+        if one.name not in light or not rough_positions(one):
+            continue
+        if quick_significance(scene, solution, scene.columns_of(one.name)) < PRESENT_SIGMA:
+            continue
+        for low, high in rough_ranges(one):
+            inside = (scene.axis_nm > low) & (scene.axis_nm < high)
+            counts[inside] += MURKY_PART * float(light[one.name][scene.used].sum())
+    return counts
+
+
+@cache
+def _whole_species(one: ListedSpecies) -> tuple[Emitter, ...]:
+    """Return the typical emitters of a species over all that silicon sees."""
+    return chosen_emitters((one,), frozenset(), {}, 150.0, 1300.0)
+
+
+def _unmeasured(name: str, part: float, blocked: str) -> Case:
+    return Case(
+        name=name, visible=part, blocked=blocked or OUT_OF_RANGE,
+        drop=None, reach=None, tests=[], share=0.0, total_counts=0.0,
+        positions_uncertain=False, unexplained=0.0,
+    )  # fmt: skip
+
+
+def _why_blocked(part: float, seen: Visibility, scene: Scene) -> str:
+    """Return why too little of a species' light is measured, or ''."""
+    if part >= LEAST_VISIBLE:
+        return ""
+    if np.any(seen.blocked_by_window):
+        return "its lines and bands lie where the window blocks them or outside the measured range"
+    if not seen.window_stated and seen.lit_from_nm > scene.axis_nm[0] + 15:
+        return (
+            f"nothing at all is seen below {seen.lit_from_nm:.0f} nm, so window or optics may block its light"
+        )
+    return "its lines and bands lie outside the measured range, or in saturated or masked pixels"
