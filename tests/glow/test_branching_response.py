@@ -116,3 +116,19 @@ def test_absorption_at_the_centre_of_a_line():
     assert_allclose(absorbed_part(table, row), 1.219 / (1.219 + np.sqrt(8.0)), rtol=0.01)
     weak = int(np.argmin(np.abs(table.wavelength_nm - 667.728)))
     assert absorbed_part(table, weak) < 0.01
+
+
+@pytest.mark.parametrize(("through", "verdict"), [(False, "cannot tell"), (True, "not seen")])
+def test_a_bare_lamp_says_nothing_of_what_the_window_blocks(through, verdict):
+    # CN at 388 nm is looked for behind a port of unknown material, in a glow that shows nothing where its bands lie
+    from glowledger.glow.identifying import identify_frame
+
+    instrument = Instrument(range_nm=(340.0, 930.0), window="none", second_order=0.0, stray=0.0)
+    counts, nm, _ = simulate({"Na I": 1e7}, instrument, 8, background_share=0.0)
+    curve = measured(instrument).response
+    response = Response(
+        at_nm=curve.at_nm, value=curve.value, relative_error=curve.relative_error, usable_nm=(345.0, 920.0),
+        includes_window=through,
+    )  # fmt: skip
+    fit = identify_frame(frames_from_arrays(nm, counts), bench=Bench(pixels=nm.size, response=response))
+    assert next(one for one in fit.species if one.name == "CN").verdict == verdict

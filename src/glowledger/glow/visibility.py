@@ -61,7 +61,8 @@ def visibility(scene: Scene, solution: Solution, bench: Bench | None) -> Visibil
     value, error = window_transmission(scene.axis_nm, bench)
     blocked = value + 2 * error < BLOCKED_BELOW
     window_stated = bench is not None and bench.window.material != "unknown"
-    stated = window_stated or (bench is not None and bench.response is not None)
+    # a response measured through the window tells what it passes, within its range; one of a bare lamp does not
+    through = bench is not None and bench.response is not None and bench.response.includes_window
     if bench is not None and bench.response is not None:
         low, high = bench.response.usable_nm
         blocked = blocked | ((scene.axis_nm < low) | (scene.axis_nm > high)) & (
@@ -71,8 +72,12 @@ def visibility(scene: Scene, solution: Solution, bench: Bench | None) -> Visibil
     first = float(scene.axis_nm[lit[0]]) if lit.size else float(scene.axis_nm[-1])
     last = float(scene.axis_nm[lit[-1]]) if lit.size else float(scene.axis_nm[0])
     opened = scene.used & ~blocked
-    if not stated:
-        opened = opened & (scene.axis_nm >= first - EDGE_SMOOTH_NM)
+    told_from = first - EDGE_SMOOTH_NM
+    if through and bench is not None and bench.response is not None:
+        told_from = min(told_from, bench.response.usable_nm[0])
+    if not window_stated:
+        opened = opened & (scene.axis_nm >= told_from)
+    stated = window_stated or (through and told_from <= scene.axis_nm[0] + EDGE_SMOOTH_NM)
     return Visibility(
         open=opened, lit_from_nm=first, lit_to_nm=last, blocked_by_window=blocked, window_stated=stated
     )
