@@ -1,6 +1,7 @@
 """Following a run: the same answer as the finished run gives, no frame lost or taken twice, whatever happens."""
 
 import json
+import os
 import random
 import subprocess
 import sys
@@ -169,9 +170,10 @@ def test_frames_are_packed_without_a_change():
     assert (back.axis_kind, back.detector, back.added_variance) == (frames.axis_kind, frames.detector, None)
 
 
-def start(path, out, *more):
+def start(path, out, *more, environment=None):
     words = [sys.executable, str(FOLLOWER), str(path), str(out), *more]
-    return subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    env = {**os.environ, **(environment or {})}
+    return subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=env)
 
 
 @pytest.mark.parametrize("kind", ["table", "folder"])
@@ -215,6 +217,22 @@ def test_killed_at_random_moments_it_loses_and_repeats_nothing(kind, finished, t
     trend = finished[0].result.indicators[0]
     assert_allclose([p.values["H I"] for p in points], trend.value[: len(points)], rtol=1e-9)
     assert len(points) >= FRAMES - 6
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="sends a signal")
+def test_killed_between_keeping_and_telling_it_tells_again(tmp_path):
+    path = tmp_path / "run.csv"
+    path.write_text(recording.table_head() + "".join(ROWS[:90]))
+    process = start(path, tmp_path / "out", environment={"KILL_AT_LINE": "80"})
+    first = [json.loads(line) for line in process.communicate(timeout=60)[0].splitlines()]
+    assert process.returncode == -9
+    assert [line["frame"] for line in first] == list(range(1, 80))
+    process = start(path, tmp_path / "out")
+    second = [json.loads(line) for line in process.communicate(timeout=60)[0].splitlines()]
+    again = [line for line in second if line.get("frame", 99) < 80]
+    assert [line["frame"] for line in second[:-1]] == list(range(65, 91))  # from the first of the chunk of 64
+    assert again == first[64:]
+    assert second[-1] == {"ended": "quiet", "frames": 90}
 
 
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="limits the size of files by setrlimit")

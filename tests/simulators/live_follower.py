@@ -1,9 +1,12 @@
 """Follow a simulated recording in a process of its own, so that it can be killed: FOLDER_OR_FILE OUTPUT [BYTES].
 
-Prints one JSON line per frame. BYTES limits the size of every file, as a full disk would.
+Prints one JSON line per frame. BYTES limits the size of every file, as a full disk would. With KILL_AT_LINE in the
+environment the process is killed while it gives out that line, after the frame is kept.
 """
 
 import json
+import os
+import signal
 import sys
 from pathlib import Path
 
@@ -21,6 +24,8 @@ def asked(path, folder, **more):
 
 class Printer:
     def frame(self, number, line):
+        if number == int(os.environ.get("KILL_AT_LINE", "0")):
+            os.kill(os.getpid(), signal.SIGKILL)
         print(json.dumps({"frame": number, **line}), flush=True)
 
     def notice(self, text):

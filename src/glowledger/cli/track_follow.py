@@ -149,7 +149,7 @@ def follow_live(
     from glowledger.live.lines import Lines
     from glowledger.live.view import View
 
-    folder = output or Path(f"{run.name}_followed")
+    folder = output or Path(f"{run.resolve().name}_followed")
     asked = _asked(run, live, wanted, options, reading, folder)
     listener: Any
     if as_json or live.lines or not sys.stdout.isatty():

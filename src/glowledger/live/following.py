@@ -26,6 +26,7 @@ from glowledger.spectra.options import ReadingOptions
 
 CHUNK = 64  # frames kept at once: at most so many are measured again after a kill
 POLL_S = 1.0
+PARTS = ("run", "source")  # of the state in the journal
 Ending = Literal["endpoint", "stopped", "quiet"]
 
 
@@ -163,8 +164,9 @@ def _resumed(asked: Following, journal: Journal) -> tuple[LiveRun, Source]:
     state = journal.state()
     if state is None:
         return run, source_of(asked.path, asked.reading)
-    run.restore(state["run"], journal.learning(), journal.last())
-    return run, source_of(asked.path, asked.reading, state["source"], journal.sources())
+    named = {part: {k[len(part) + 1 :]: v for k, v in state.items() if k.startswith(f"{part}.")} for part in PARTS}
+    run.restore(named["run"], journal.learning(), journal.last(), *journal.follower())
+    return run, source_of(asked.path, asked.reading, named["source"], journal.sources())
 
 
 def _watch(
@@ -197,7 +199,9 @@ def _take(arrived: Arrived, journal: Journal, run: LiveRun, source: Source, list
         listener.notice(text)
     step = run.take(arrived)
     lines = [(key, {"source": key, **line}) for key, line in step.lines]
-    numbers = journal.keep(replace(step, lines=lines, state={"run": run.to_dict(), "source": source.to_dict()}))
+    parts = dict(zip(PARTS, (run.to_dict(), source.to_dict()), strict=True))
+    state = {f"{part}.{name}": value for part, values in parts.items() for name, value in values.items()}
+    numbers = journal.keep(replace(step, lines=lines, state=state))
     for number, (_, line) in zip(numbers, lines, strict=True):
         listener.frame(number, line)
     if numbers:

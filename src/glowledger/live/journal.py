@@ -1,14 +1,16 @@
 """The journal of a run being followed: what was taken and where the measurement stands, safe against kills.
 
-SQLite with a write-ahead log, one transaction per chunk of frames: the frames taken, their results and the state of
-the follower reach the disk together or not at all, checksummed by SQLite. An append-only text file with fsync would
-have needed the same three things in one record of some 100 kB per chunk, or a replay of all frames at a restart.
+SQLite with a write-ahead log, one transaction per chunk of frames: the frames taken, their results and where the
+measurement stands reach the disk together or not at all, checksummed by SQLite. An append-only text file with fsync
+would need the same in one record, and a replay of the whole run at a restart; here the follower (some 150 kB) is kept
+every `measuring.KEEP_EVERY` frames, and a restart replays only the measured frames since.
 """
 
 from __future__ import annotations
 
 import json
 import sqlite3
+import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -26,6 +28,7 @@ _TABLES = (
     "CREATE TABLE IF NOT EXISTS points (number INTEGER PRIMARY KEY, time_s REAL, used INTEGER NOT NULL,"
     " numbers TEXT NOT NULL)",
     "CREATE TABLE IF NOT EXISTS learning (number INTEGER PRIMARY KEY, frame BLOB NOT NULL)",
+    "CREATE TABLE IF NOT EXISTS recent (number INTEGER PRIMARY KEY, content TEXT NOT NULL)",
     "CREATE TABLE IF NOT EXISTS state (name TEXT PRIMARY KEY, content BLOB NOT NULL) WITHOUT ROWID",
 )
 
@@ -46,8 +49,12 @@ class Step:
         Packed frames to learn from.
     forget : bool
         True if the frames to learn from that were kept before are of no use.
+    follower : dict or None
+        Where the follower of the run stands; None keeps what was kept last.
+    recent : list of dict
+        Measured frames that went into the follower since it was kept last; given to it again after a restart.
     state : dict
-        Where source and follower stand.
+        Where source and measurement stand, by name; only what changed is written.
     last : bytes or None
         The last frame, packed.
     """
@@ -57,6 +64,8 @@ class Step:
     replaced: bool
     learning: list[bytes]
     forget: bool
+    follower: dict[str, Any] | None
+    recent: list[dict[str, Any]]
     state: dict[str, Any]
     last: bytes | None
 
@@ -68,6 +77,7 @@ class Journal:
         """Take an open connection."""
         self.path = path
         self._db = connection
+        self._known: dict[str, str] = {}
 
     def keep(self, step: Step) -> list[int]:
         """Keep a step whole or not at all, and return the numbers of its frames.
@@ -98,9 +108,18 @@ class Journal:
             if step.forget:
                 self._db.execute("DELETE FROM learning")
             self._db.executemany("INSERT INTO learning (frame) VALUES (?)", [(raw,) for raw in step.learning])
-            self.put("state", json.dumps(step.state).encode())
+            if step.follower is not None:
+                self._db.execute("DELETE FROM recent")
+                self.put("follower", zlib.compress(json.dumps(step.follower).encode(), 1))
+            self._db.executemany(
+                "INSERT INTO recent (content) VALUES (?)", [(json.dumps(frame),) for frame in step.recent]
+            )
+            changed = {name: text for name, text in _texts(step.state).items() if self._known.get(name) != text}
+            for name, text in changed.items():
+                self.put(f"state {name}", text.encode())
             if step.last is not None:
                 self.put("last", step.last)
+        self._known |= changed
         return numbers
 
     def said(self, number: int) -> None:
@@ -116,9 +135,18 @@ class Journal:
                 yield number, json.loads(line)
 
     def state(self) -> dict[str, Any] | None:
-        """Return where source and follower stood, or None in a new journal."""
-        raw = self.content("state")
-        return None if raw is None else json.loads(raw)
+        """Return where source and measurement stood, or None in a new journal."""
+        with told(self.path):
+            rows = list(self._db.execute("SELECT substr(name, 7), content FROM state WHERE name LIKE 'state %'"))
+        self._known = {name: content.decode() for name, content in rows}
+        return {name: json.loads(text) for name, text in self._known.items()} or None
+
+    def follower(self) -> tuple[dict[str, Any] | None, list[dict[str, Any]]]:
+        """Return the follower as it was kept last, and the frames that went into it since."""
+        raw = self.content("follower")
+        with told(self.path):
+            recent = [json.loads(row[0]) for row in self._db.execute("SELECT content FROM recent ORDER BY number")]
+        return (None if raw is None else json.loads(zlib.decompress(raw))), recent
 
     def last(self) -> bytes | None:
         """Return the last frame, packed."""
@@ -158,6 +186,10 @@ class Journal:
     def put(self, name: str, content: bytes) -> None:
         """Keep something under a name, within a transaction."""
         self._db.execute("INSERT OR REPLACE INTO state VALUES (?, ?)", (name, content))
+
+
+def _texts(state: dict[str, Any]) -> dict[str, str]:
+    return {name: json.dumps(value) for name, value in state.items()}
 
 
 @contextmanager

@@ -80,6 +80,8 @@ def verdict_text(line: Mapping[str, Any]) -> str:
     """Return the verdict in a few words, with the time left and its 95 % interval."""
     verdict = str(line.get("verdict", "learning"))
     left = line.get("remaining_s")
+    if verdict == "reached" and math.isfinite(line.get("endpoint_s", math.nan)):
+        return f"{verdict} at {clock(line['endpoint_s'])}"
     if verdict != "approaching" or left is None or math.isnan(left):
         return verdict
     low, high = line["remaining_interval_s"]

@@ -25,7 +25,7 @@ from glowledger.live.arrivals import Arrived
 from glowledger.live.journal import Step
 from glowledger.live.preparing import Preparation, bench_with_window, packed, unpacked
 from glowledger.runs.following import RunFollower
-from glowledger.runs.frame_counts import frame_of
+from glowledger.runs.frame_counts import FrameCounts, frame_of
 from glowledger.runs.results import Endpoint
 from glowledger.runs.run_options import Point, RunOptions
 from glowledger.spectra.folders import joined
@@ -36,6 +36,7 @@ STAGES = (20, 60, 180)  # frames after which the measurement is learned; see the
 FEWEST = 5  # frames for a last attempt when the run ends before the first stage
 MISFIT = 1.4  # times the usual light that no pattern explains, as the median of `WATCHED` frames
 WATCHED = 30
+KEEP_EVERY = 50  # frames after which the whole follower is kept
 
 ChooseOptions = Callable[[SeriesModel, SeriesFit], RunOptions]
 
@@ -76,6 +77,14 @@ class LiveRun:
         Light that no pattern explains, and all light; medians over the frames learned from.
     misfit : list of float
         Of the latest frames: the unexplained light as times the usual one.
+    told : list of str
+        Events that lines told of, so that learning anew does not tell them again.
+    looked_at : tuple of int
+        Alarms and flashes of the follower that were looked at for news.
+    recent : list of dict
+        Measured frames since the follower was kept.
+    since_kept : int
+        How many they are, those kept already included.
     """
 
     preparation: Preparation
@@ -94,6 +103,10 @@ class LiveRun:
     last: Frames | None = None
     usual: tuple[float, float] = (math.nan, math.nan)
     misfit: list[float] = field(default_factory=list)
+    told: list[str] = field(default_factory=list)
+    looked_at: tuple[int, int] = (0, 0)
+    recent: list[dict[str, Any]] = field(default_factory=list)
+    since_kept: int = 0
 
     def take(self, arrived: Arrived) -> Step:
         """Measure what arrived and return what is to be kept of it; `Step.state` is left to the caller.
@@ -130,9 +143,14 @@ class LiveRun:
                     learning, forget = [], True
         lines += [(key, {"state": "unreadable", "reason": why}) for key, why in arrived.spoilt]
         last = None if self.last is None else packed(self.last)
+        follower = None
+        if self.follower is not None and (replaced or self.since_kept >= KEEP_EVERY):
+            follower, self.recent, self.since_kept = self.follower.to_dict(), [], 0
+        recent, self.recent = self.recent, []
         return Step(
-            lines=lines, points=points, replaced=replaced, learning=learning, forget=forget, state={}, last=last
-        )
+            lines=lines, points=points, replaced=replaced, learning=learning, forget=forget, follower=follower,
+            recent=recent, state={}, last=last,
+        )  # fmt: skip
 
     def learn(self) -> list[Point] | None:
         """Learn from the frames so far and measure them all again; None where there is no light to learn from."""
@@ -141,6 +159,7 @@ class LiveRun:
         points = None
         if done is not None:
             self.model, series = done
+            self.looked_at = (0, 0)
             self.follower = RunFollower(species_names=series.species_names, options=self.choose(self.model, series))
             points = [p for i in range(len(self.buffer)) for p in self.follower.update(frame_of(series, i))]
         if self.stage >= len(self.stages):
@@ -190,22 +209,38 @@ class LiveRun:
         follower = self.follower
         if follower is None:
             raise ValueError("there is no follower before the first stage")
-        alarms, flashes, frames = len(follower.log.alarms), len(follower.log.flashes), follower.last_s
-        decided = follower.update(frame_of(series, i))
+        before, frame = follower.last_s, frame_of(series, i)
+        decided = follower.update(frame)
+        self.recent.append(frame.to_dict())
+        self.since_kept += 1
         self._watch(float(_unexplained(series)[i]), float(series.total_counts[i]), float(series.total_error[i]))
         placed = follower.last_s
         own = [p for p in decided if p.time_s == placed]
         state = "used" if own and own[0].used else "set aside" if own else "waiting"
-        if placed == frames:
+        if placed == before:
             state = "left out"  # repeated or late
         line = self.status() | {
             "state": state,
             "time_s": placed,
             "indicators": {n: [v, own[0].errors[n]] for n, v in own[0].values.items()} if own else {},
-            "alarms": [{"kind": a.kind, "text": a.text} for a in follower.log.alarms[alarms:]],
-            "flashes": [{"time_s": f.time_s, "species": list(f.species)} for f in follower.log.flashes[flashes:]],
+            "flash_count": len(follower.log.flashes),
         }
+        alarms, flashes = follower.log.alarms[self.looked_at[0] :], follower.log.flashes[self.looked_at[1] :]
+        self.looked_at = (len(follower.log.alarms), len(follower.log.flashes))
+        line["alarms"] = [
+            {"kind": a.kind, "text": a.text} for a in alarms if self._is_news(f"{a.kind} {a.time_s:.6g}")
+        ]
+        line["flashes"] = [
+            {"time_s": f.time_s, "species": list(f.species)} for f in flashes if self._is_news(f"flash {f.time_s:.6g}")
+        ]
         return decided, line
+
+    def _is_news(self, event: str) -> bool:
+        """Return True, and remember it, if an event was not told of."""
+        if event in self.told:
+            return False
+        self.told.append(event)
+        return True
 
     def _watch(self, unexplained: float, total: float, error: float) -> None:
         """Say when the light holds something that was not learned; a brighter glow misfits in proportion."""
@@ -218,7 +253,10 @@ class LiveRun:
                 "The light holds something that the first frames did not: new species, or the spectrometer changed. "
                 "It is not measured; track the recorded run as a whole to see it."
             )
+            known = len(self.follower.log.alarms)
             self.follower.log.alarm("patterns no longer fit", self.follower.last_s, text)
+            if len(self.follower.log.alarms) > known:
+                self.since_kept = KEEP_EVERY  # a replay of the frames would not raise it again
 
     def endpoint(self) -> Endpoint | None:
         """Return the verdict so far; None before the first stage."""
@@ -240,14 +278,20 @@ class LiveRun:
         """Return the state as plain data, but for the frames, which the journal keeps."""
         return {
             "stage": self.stage, "taken": self.taken, "invented": self.invented, "misfit": self.misfit,
-            "learned_from": self.learned_from,
-            "follower": None if self.follower is None else self.follower.to_dict(),
+            "learned_from": self.learned_from, "told": self.told, "since_kept": self.since_kept,
         }  # fmt: skip
 
-    def restore(self, state: dict[str, Any], learning: list[bytes], last: bytes | None) -> None:
+    def restore(
+        self,
+        state: dict[str, Any],
+        learning: list[bytes],
+        last: bytes | None,
+        follower: dict[str, Any] | None,
+        recent: list[dict[str, Any]],
+    ) -> None:
         """Go on from `to_dict`: learn from the same frames again, then take up the follower where it stood."""
         self.stage, self.taken, self.misfit = state["stage"], state["taken"], list(state["misfit"])
-        self.invented = state["invented"]
+        self.invented, self.told, self.since_kept = state["invented"], list(state["told"]), state["since_kept"]
         self.last = None if last is None else unpacked(last)
         kept = [unpacked(raw) for raw in learning]
         if state["learned_from"]:
@@ -257,7 +301,11 @@ class LiveRun:
                 raise RunError("the frames learned from no longer fit.", mend="Follow anew into another folder.")
             self.model, series = done
             options = self.choose(self.model, series)
-            self.follower = RunFollower.from_dict(state["follower"], options)
+            if follower is None:
+                raise RunError("the journal has lost its follower.", mend="Follow anew into another folder.")
+            self.follower = RunFollower.from_dict(follower, options)
+            for frame in recent:
+                self.follower.update(FrameCounts.from_dict(frame))
         self.buffer = kept if self.stage < len(self.stages) else []
 
     def finished(self) -> tuple[RunFollower, list[Point]] | None:

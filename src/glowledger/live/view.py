@@ -45,7 +45,7 @@ class View:
         self._number, self._line = number, line
         if not line.get("indicators") and before.get("indicators"):
             self._line = {**line, "indicators": before["indicators"]}
-        self._flashes += len(line.get("flashes", []))
+        self._flashes = line.get("flash_count", self._flashes)
         self._events += [f"{clock(line['time_s'])}, {a['kind']}: {a['text']}" for a in line.get("alarms", [])]
         if line["state"] == "unreadable":
             self._line = {**before, "state": "unreadable"}
@@ -96,7 +96,7 @@ def view_lines(
     events : list of str
         Latest alarms and notices.
     flashes : int
-        Since the view began.
+        In the run so far.
     silent_s : float
         Time without a frame.
     width : int
