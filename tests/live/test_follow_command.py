@@ -55,7 +55,7 @@ def test_it_leaves_the_report_and_keeps_the_run_with_its_context(followed, monke
     (place / "ledger.sqlite").write_bytes(b"spoilt" * 500)
     done = CliRunner().invoke(main, ["ledger", "rebuild", "run.csv_followed"])
     assert done.exit_code == 0, done.output
-    assert "1 runs" in done.output
+    assert "1 run " in done.output
 
 
 def test_a_run_followed_otherwise_is_refused(followed, monkeypatch):

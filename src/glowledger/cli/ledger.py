@@ -242,9 +242,11 @@ def rebuild(folders: tuple[Path, ...], file: Path | None, as_json: bool) -> None
       glowledger ledger rebuild cleaned_tuesday cleaned_friday --file workshop.sqlite
     """
     from glowledger.ledger.rebuilding import rebuild as build
+    from glowledger.report.numbers import counted
 
     done = build(file or DEFAULT, folders)
-    text = f"Rebuilt {file or DEFAULT}: {done.runs} runs from {done.records} documents, {done.notes} notes."
+    what = f"{counted(done.runs, 'run')} from {counted(done.records, 'document')}, {counted(done.notes, 'note')}"
+    text = f"Rebuilt {file or DEFAULT}: {what}."
     if done.set_aside is not None:
         text += f" The old database is now {done.set_aside.name}."
     _say(as_json, {"rebuilt": done}, "\n".join([text, *(f"Left out: {why}" for why in done.left_out)]))

@@ -197,6 +197,7 @@ def _report(
 ) -> None:
     """Write page, figure, document and tables; say how it ended; keep the run if a ledger was named."""
     from glowledger.cli.identify import spoken_command
+    from glowledger.ledger.raw_files import sha256_of
     from glowledger.report import documents, sentences
     from glowledger.report.style import INVENTED
     from glowledger.report.track_files import write_track
@@ -204,6 +205,11 @@ def _report(
     notice = INVENTED if ended.invented else None
     extra: dict[str, object] = {"file": run.name, "followed": {"ended": ended.why, "frames_taken": ended.frames}}
     extra |= {"notice": notice} if notice else {}
+    extra["setup"] = {
+        "bench": None if wanted.bench_file is None else sha256_of(wanted.bench_file),
+        "window": _material(wanted),
+        "exposure_s": ended.exposure_s,
+    }
     extra |= record_for(run, live, bench_file=wanted.bench_file, window=wanted.window)
     title = f"{run.name}, followed for {ended.frames} frames"
     written = write_track(folder, result, title=title, command=spoken_command(), notice=notice, extra=extra)
@@ -219,3 +225,13 @@ def _report(
         ))  # fmt: skip
     else:
         click.echo("\n" + sentences.track_text(result, title=title, notes=notes))
+
+
+def _material(wanted: Any) -> str | None:
+    """Return what the viewport is made of, as stated now or in the bench; None where unknown."""
+    from glowledger.bench.bench_file import read_bench
+
+    if wanted.window is not None or wanted.bench_file is None:
+        return wanted.window
+    window = read_bench(wanted.bench_file).window
+    return None if window is None or window.material == "unknown" else window.material

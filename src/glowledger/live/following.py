@@ -104,12 +104,15 @@ class Ended:
         What the run says; None if too few frames came.
     invented : bool
         The files say that their data are invented.
+    exposure_s : float
+        Of the last frame; NaN where unknown.
     """
 
     why: Ending
     frames: int
     result: RunResult | None
     invented: bool
+    exposure_s: float
 
 
 def follow_run(asked: Following, listener: Listener, stop: threading.Event | None = None) -> Ended:
@@ -151,7 +154,10 @@ def follow_run(asked: Following, listener: Listener, stop: threading.Event | Non
         if last:
             journal.said(last)
         why = _watch(asked, journal, run, source, listener, ended)
-        return Ended(why=why, frames=journal.count(), result=_result(run, journal), invented=run.invented)
+        exposure_s = float("nan") if run.last is None else float(run.last.exposure_s[0])
+        return Ended(
+            why=why, frames=journal.count(), result=_result(run, journal), invented=run.invented, exposure_s=exposure_s
+        )
 
 
 def _resumed(asked: Following, journal: Journal) -> tuple[LiveRun, Source]:

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from glowledger.report.numbers import clock, clock_interval, plus_minus
+from glowledger.report.numbers import clock, clock_interval, counted, plus_minus
 from glowledger.report.sentences import text_table
 
 Row = Mapping[str, Any]
@@ -54,7 +54,8 @@ def check_text(runs: Sequence[Mapping[str, Any]]) -> str:
     """Return whether the raw files of all runs are where and as they were."""
     files = [f for run in runs for f in run["files"]]
     good = sum(f["state"] == "as recorded" for f in files)
-    said = [f"The database is whole. {good} of {len(files)} raw files of {len(runs)} runs are as recorded."]
+    whole = f"{good} of {counted(len(files), 'raw file')} of {counted(len(runs), 'run')}"
+    said = [f"The database is whole. As recorded: {whole}."]
     for run in runs:
         lines = [line for line in files_lines(run["files"]) if not line.startswith("Raw files:")]
         said += [f"Run {run['run_id']}, {run['title']}:", *lines] if lines else []
@@ -82,7 +83,7 @@ def _context_line(entry: Row) -> str:
 
 def _events(events: Sequence[Row]) -> list[str]:
     flashes = sum(e["kind"] == "flash" for e in events)
-    said = [f"Flashes: {flashes}."]
+    said = ["1 flash set aside." if flashes == 1 else f"{flashes} flashes set aside."]
     others = [e for e in events if e["kind"] != "flash"]
     said += [f"{clock(_number(e['start_s']))}, {e['kind']}: {e['text']}" for e in others[:MOST]]
     return said + ([f"and {len(others) - MOST} more events"] if len(others) > MOST else [])

@@ -81,3 +81,8 @@ def clock_interval(interval_s: tuple[float, float]) -> str:
     if not (math.isfinite(low) or math.isfinite(high)) or math.isnan(high) or math.isnan(low):
         return ""
     return f"{clock(low)} to {clock(high)}" if math.isfinite(high) else f"{clock(low)} or later"
+
+
+def counted(number: int, noun: str) -> str:
+    """Return ``1 run``, ``2 runs``."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
