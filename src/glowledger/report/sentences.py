@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import re
-import textwrap
 from collections.abc import Sequence
 
 import numpy as np
@@ -13,6 +12,8 @@ from glowledger.diagnose.sightings import Finding
 from glowledger.diagnose.state import StateReading
 from glowledger.glow.results import Fit, SpeciesEvidence
 from glowledger.report.numbers import clock, clock_interval, percent, plus_minus, sigmas, two_digits
+from glowledger.report.wrapping import filled as _filled
+from glowledger.report.wrapping import listed as _listed
 from glowledger.runs.results import Endpoint, RunResult, Trend
 from glowledger.tables.species import listed_species
 
@@ -266,7 +267,6 @@ def text_table(table: Table) -> str:
     return "\n".join(line.rstrip() for line in padded)
 
 
-_TOGETHER = re.compile(r"(?<=[A-Za-z]) (?=I{1,3}\b)|(?<=\d) (?=min\b|s\b|h\b|nm\b|%|K\b)")
 _VERDICTS = ("present", "possible", "not seen", "cannot tell")
 
 
@@ -333,14 +333,6 @@ def round_to(value: float, step: float) -> float:
     return step * round(value / step) if math.isfinite(value) else value
 
 
-def _listed(names: Sequence[str], most: int = 10) -> str:
-    """Return ``a, b and c``; past `most` the rest are counted."""
-    names = list(names)
-    if len(names) > most:
-        names = [*names[:most], f"{len(names) - most} more"]
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
-
-
 def _capital(sentence: str) -> str:
     sentence = sentence.strip()
     return sentence[:1].upper() + sentence[1:] + ("" if sentence.endswith((".", "!", "?")) else ".")
@@ -353,9 +345,3 @@ def _small(sentence: str) -> str:
     if first not in symbols and (first[1:].islower() or len(first) == 1):
         sentence = sentence[:1].lower() + sentence[1:]
     return sentence if sentence.endswith(".") else f"{sentence}."
-
-
-def _filled(sentences: Sequence[str], width: int) -> str:
-    """Return the sentences wrapped, each on lines of its own; ``Ar I`` and ``9 min`` stay together."""
-    held = [_TOGETHER.sub("\u00a0", s) for s in sentences if s]
-    return "\n".join(textwrap.fill(s, width, subsequent_indent="  ") for s in held).replace("\u00a0", " ")
