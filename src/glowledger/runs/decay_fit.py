@@ -10,10 +10,12 @@ from numpy.typing import NDArray
 from glowledger.runs import decay, decay_shapes, decay_weights
 from glowledger.runs.decay import Evidence, Noise, Posterior
 from glowledger.runs.decay_onset import abrupt_step, normal_inverse
+from glowledger.runs.decay_pair import Pair, pair_posterior
 from glowledger.runs.decay_shapes import EXTENSION, PLATEAUS, STEP, Families, Floats
 
 BEYOND_DOUBT = 8.0  # ln of the evidence
 MESH = 0.012  # relative error of an end between the pairs of components, or the plateaus, that are tried
+PAIR = 0.95  # probability of two components above which the pair searched for stands for all shapes
 LEAST_STEP = 0.04  # of the starting excess: smaller steps matter little, and may be a shape between those tried
 
 
@@ -37,6 +39,10 @@ class DecayData:
         Lower bound of the floor.
     onset : ndarray of shape (PLATEAUS,)
         Ends of the plateaus tried, increasing.
+    fraction : float
+        Part of the starting excess at which the decay counts as ended.
+    pair : tuple of float or None
+        ln of both time constants of a pair fitted before; empty if a pair is wanted but none has been; None if not.
     """
 
     time: Floats
@@ -48,6 +54,8 @@ class DecayData:
     family: Families
     least_floor: float
     onset: Floats
+    fraction: float = 0.05
+    pair: tuple[float, ...] | None = None
 
     @property
     def log_prior(self) -> Floats:
@@ -75,6 +83,10 @@ class FittedDecay:
         First bin after a step that the fit does not know of yet, and whether it is clear.
     knee : int
         Index of the likeliest end of a plateau.
+    expected : float
+        Fitted value of the last bin.
+    pair : Pair or None
+        Two components, where they are beyond doubt.
     """
 
     evidence: Evidence
@@ -84,6 +96,8 @@ class FittedDecay:
     standard_error: Floats
     step_at: tuple[int, bool] | None
     knee: int
+    expected: float
+    pair: Pair | None = None
 
     def posterior(self, data: DecayData, assurance: float) -> Posterior:
         """Turn the evidence into probabilities and intervals."""
@@ -104,9 +118,13 @@ class FittedDecay:
         pairs = family.offset[weights.rows] > 0
         two = float(weights.weight[pairs & (family.share[weights.rows] < 1)].sum())
         rise = float(weights.weight[pairs].sum()) - two
+        done = ended.below(float(np.log(now)))
+        if self.pair is not None and two > PAIR:
+            done, ends = self.pair.ended(now), self.pair.end_quantiles(0.025, 0.5, 0.975, assurance)
+            taus, lefts = self.pair.fast_quantiles(0.025, 0.5, 0.975), self.pair.left_quantiles(0.025, 0.5, 0.975)
         return Posterior(
             seen=self.evidence.seen,
-            done=ended.below(float(np.log(now))),
+            done=done,
             end=(float(ends[0]), float(ends[1]), float(ends[2])),
             tau=(float(taus[0]), float(taus[1]), float(taus[2])),
             latest=float(ends[3]),
@@ -183,29 +201,45 @@ def fit_decay(data: DecayData, weight: Floats, noise: Noise | None, passes: int)
         normal = weighted.T @ data.columns
         normal[np.diag_indices_from(normal)] *= 1 + 1e-9
         found = decay.evidence(sums, normal, weighted.T @ data.value, noise, data.log_prior, data.least_floor, freedom)
-        design = np.column_stack([data.columns, _likeliest_shape(found, data)])
-        inverse = normal_inverse(design, w)
-        coefficients = inverse @ (design.T @ (w * data.value))
-        residual = (data.value - design @ coefficients) * root
-        noise, weight = decay.estimate_noise(residual, follows, 2 + data.columns.shape[1])
+        pair = _pair(found, data, w, noise)
+        fit = _residuals_of_likeliest(found, data, w, follows, pair)
+        noise, weight = fit.noise, fit.weight
     plateaus = found.peak[-PLATEAUS:]
-    rest = residual / root
+    rest = fit.residual / root
     return FittedDecay(
         evidence=found,
         noise=noise,
         weight=weight,
-        coefficients=coefficients,
-        standard_error=np.sqrt(noise.variance * np.maximum(np.diag(inverse), 0.0)),
+        coefficients=fit.coefficients,
+        standard_error=np.sqrt(noise.variance * np.maximum(np.diag(fit.inverse), 0.0)),
         step_at=abrupt_step(
             data.time,
             rest,
             data.precision,
-            design,
+            fit.design,
             2 + data.columns.shape[1],
-            LEAST_STEP * abs(float(coefficients[-1])),
+            LEAST_STEP * abs(float(fit.coefficients[-1])),
         ),
         knee=int(np.argmax(plateaus - _cells(data.onset, float(data.time[-1])))),
+        expected=float(data.value[-1] - rest[-1]),
+        pair=pair,
     )
+
+
+def _pair(found: Evidence, data: DecayData, weight: Floats, noise: Noise) -> Pair | None:
+    """Search the pair of components if it is wanted and the likeliest shape is one."""
+    row = int(np.argmax(found.peak))
+    if data.pair is None or not 0.0 < data.family.share[row] < 1.0:
+        return None
+    log_fast = float(np.log(data.tau[0]) + STEP * found.peak_at[row])
+    start = (log_fast, log_fast + STEP * float(data.family.offset[row]))
+    for at in ((data.pair[0], data.pair[1]), start) if data.pair else (start,):
+        pair = pair_posterior(
+            data.time, data.value, weight, data.columns, noise, at, data.fraction, data.least_floor
+        )
+        if pair is not None:
+            return pair
+    return None
 
 
 def _noise_from_differences(data: DecayData) -> Noise:
@@ -214,18 +248,56 @@ def _noise_from_differences(data: DecayData) -> Noise:
     return Noise(scale=scale, variance=scale**2, correlation=0.0)
 
 
-def _likeliest_shape(found: Evidence, data: DecayData) -> Floats:
-    """Return the likeliest shape at the data's times, its time constant refined by a parabola.
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _ShapeFit:
+    """Linear fit of one shape: design and its inverse normal matrix, coefficients, scaled residuals, noise, weights."""
 
-    Residuals from it give the robust weights. They come from one exponential until another shape is better
-    beyond doubt: weights tuned to a shape speak for it, and would lock a wrong one in.
+    design: Floats
+    inverse: Floats
+    coefficients: Floats
+    residual: Floats
+    noise: Noise
+    weight: Floats
+
+
+def _residuals_of_likeliest(
+    found: Evidence, data: DecayData, weight: Floats, follows: NDArray[np.bool_], pair: Pair | None
+) -> _ShapeFit:
+    """Fit the shape whose residuals give noise and robust weights.
+
+    One exponential until another shape is better beyond doubt: weights tuned to a shape speak for it, and would lock
+    a wrong one in. What is beyond doubt is judged by the noise about the other shape: the misfit of one exponential
+    to two looks like strongly correlated noise, in which nothing would ever stand out.
     """
-    row = int(np.argmax(found.peak))
-    if found.peak[row] - found.peak[0] < BEYOND_DOUBT:
-        row = 0
-    log_tau = np.log(data.tau)
-    tau = np.exp(log_tau[0] + STEP * found.peak_at[row])
-    onset = _row_onsets(data)[row]
-    x = np.maximum(data.time - onset, 0.0) / tau
+    if pair is not None:
+        return _fit_shape(pair.shape(data.time), data, weight, follows)
+    plain = _fit_shape(_shape(found, data, 0), data, weight, follows)
+    row = 1 + int(np.argmax(found.peak[1:]))
+    if not np.isfinite(found.peak[row]):
+        return plain
+    other = _fit_shape(_shape(found, data, row), data, weight, follows)
+    used = weight / data.precision
+    gain = float(used @ plain.residual**2 - used @ other.residual**2)
+    prior = data.log_prior
+    if 0.5 * gain / other.noise.variance + prior[row] - prior[0] < BEYOND_DOUBT:
+        return plain
+    return other
+
+
+def _fit_shape(shape: Floats, data: DecayData, weight: Floats, follows: NDArray[np.bool_]) -> _ShapeFit:
+    design = np.column_stack([data.columns, shape])
+    inverse = normal_inverse(design, weight)
+    coefficients = inverse @ (design.T @ (weight * data.value))
+    residual = (data.value - design @ coefficients) * np.sqrt(data.precision)
+    noise, robust = decay.estimate_noise(residual, follows, 2 + data.columns.shape[1])
+    return _ShapeFit(
+        design=design, inverse=inverse, coefficients=coefficients, residual=residual, noise=noise, weight=robust
+    )
+
+
+def _shape(found: Evidence, data: DecayData, row: int) -> Floats:
+    """Return the shape of a family at the data's times, with its likeliest time constant."""
+    tau = np.exp(np.log(data.tau[0]) + STEP * found.peak_at[row])
+    x = np.maximum(data.time - _row_onsets(data)[row], 0.0) / tau
     share, ratio = data.family.share[row], np.exp(STEP * data.family.offset[row])
     return np.asarray(data.family.scale[row] * ((1 - share) * np.exp(-x) + share * np.exp(-x / ratio)))

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from glowledger.runs import decay_shapes
-from glowledger.runs.decay import Noise, Posterior
+from glowledger.runs.decay import STUDENT, Noise, Posterior, middle
 from glowledger.runs.decay_fit import DecayData, fit_decay
 from glowledger.runs.decay_onset import rising_now, top_after_rise
 from glowledger.runs.decay_shapes import Families, Floats
@@ -60,12 +60,16 @@ class DecayFollower:
         Two components have shown beyond doubt, so that many pairs are tried.
     grid_now_s, grid_spacing_s : float
         Time and usual interval for which the grid of time constants was made.
+    expected : float
+        Value that the last fit gives for its last bin; NaN before.
+    pair : list of float
+        ln of both time constants of the last pair of components that was searched for; empty before.
     knee_s, knee_width_s : float
         Where the end of a plateau is looked for, from `start_s`, and how closely.
     """
 
     fraction: float = 0.05
-    two_component: float = 0.08
+    two_component: float = 0.2
     plateau: float = 0.05
     rise: float = 0.03
     least_floor: float = 0.0
@@ -87,6 +91,8 @@ class DecayFollower:
     dense: bool = False
     grid_now_s: float = -1.0
     grid_spacing_s: float = -1.0
+    expected: float = float("nan")
+    pair: list[float] = field(default_factory=list)
     knee_s: float = float("nan")
     knee_width_s: float = float("nan")
     _family: Families | None = None
@@ -124,16 +130,25 @@ class DecayFollower:
         if not self.count:
             self.start_s = time_s
         t = time_s - self.start_s
+        weight = self._credit(value, precision)
         if self.count and self.count[-1] < self.per_bin and not self._step_between(self.time[-1], t):
-            self._merge_into_last(t, value, precision)
+            self._merge_into_last(t, value, precision * (weight if weight < OUTLIER else 1.0))
         else:
             if len(self.time) >= CAPACITY:
                 self._halve()
             self.time.append(t)
             self.value.append(value)
             self.precision.append(precision)
-            self.weight.append(1.0)
+            self.weight.append(weight)
             self.count.append(1)
+
+    def _credit(self, value: float, precision: float) -> float:
+        """Return the robust weight of a new frame beside what the last fit expects: a burst shall not shake a verdict."""
+        if not self.noise or math.isnan(self.expected):
+            return 1.0
+        usual = middle(np.array(self.precision)) / self.per_bin
+        z2 = (value - self.expected) ** 2 * precision / usual / max(self.noise[0] ** 2 * self.per_bin, 1e-300)
+        return 1.0 / (1.0 + z2 / STUDENT)
 
     def _step_between(self, before: float, after: float) -> bool:
         return any(before < s - self.start_s <= after for s in self.steps_s)
@@ -206,12 +221,16 @@ class DecayFollower:
             family=self._family,
             least_floor=self.least_floor,
             onset=self._onsets(float(time[-1])),
+            fraction=self.fraction,
+            pair=tuple(self.pair) if self.dense else None,
         )
         noise = Noise(scale=self.noise[0], variance=self.noise[1], correlation=self.noise[2]) if self.noise else None
         fitted = fit_decay(data, np.array(self.weight), noise, passes=2 if len(time) < 30 or noise is None else 1)
         self.weight = fitted.weight.tolist()
         self.noise = [fitted.noise.scale, fitted.noise.variance, fitted.noise.correlation]
         self.rising = rising_now(data.value, data.precision * fitted.weight)
+        self.expected = fitted.expected
+        self.pair = [] if fitted.pair is None else list(fitted.pair.centre[:2])
         self._move_knee(data.onset, fitted.knee)
         self.settled = self.settled or fitted.evidence.seen > SETTLED
         if fitted.step_at is not None and len(self.steps_s) < MOST_STEPS:

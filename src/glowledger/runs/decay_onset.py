@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import median_filter
 
 from glowledger.runs.decay import estimate_noise, middle
 
@@ -13,6 +14,7 @@ RISE = 6.0  # standard deviations by which the smoothed top must stand above wha
 STEP_GAIN = 32.0  # 2 ln L gained by a step, among some ten places looked at after every frame
 CLEAR_GAIN = 40.0  # for a step to be called
 SHARPER = 8.0  # and by how much more than the best ramp gains
+BURST = 9  # bins of the running median
 _BACK = np.array([5, 6, 7, 8, 10, 12, 15, 19, 24, 30, 38, 48, 60])
 
 
@@ -94,8 +96,8 @@ def abrupt_step(
     Notes
     -----
     Generalised likelihood ratio over the place of the step, as in Lai, J. R. Stat. Soc. B 57, 613 (1995). The
-    noise is that of the residuals with the step taken out; single outliers are pulled in to three standard
-    deviations; a ramp from each place competes, so that the knee of a decay is not taken for a step.
+    noise is that of the residuals with the step taken out; bursts are pulled in to three standard deviations about
+    the median of their nine neighbours, which a step of five bins passes unharmed; a ramp from each place competes, so that the knee of a decay is not taken for a step.
     """
     n = len(time)
     places = n - _BACK[n - 8 >= _BACK]
@@ -103,14 +105,19 @@ def abrupt_step(
         return None
     scale = 1.4826 * middle(np.abs(residual * np.sqrt(precision)))
     reach = 3.0 * max(scale, 1e-12) / np.sqrt(precision)
-    pulled = np.clip(residual, -reach, reach)
+    usual = median_filter(residual, BURST)
+    half = BURST // 2
+    usual[:half], usual[-half:] = usual[half], usual[-half - 1]
+    pulled = np.clip(residual, usual - reach, usual + reach)
     inverse = normal_inverse(design, precision)
+    refit = design @ (inverse @ (design.T @ (precision * pulled)))  # robust weights had left the step out of the fit
+    pulled = pulled - refit
     step = (np.arange(n)[:, None] >= places).astype(float)
     gain, size = _gain(step, pulled, precision, design, inverse)
     best = int(np.argmax(gain))
     if gain[best] < 0.5 * STEP_GAIN * scale**2 or abs(size[best]) < least:
         return None
-    apart = residual - size[best] * (step[:, best] - design @ (inverse @ (design.T @ (precision * step[:, best]))))
+    apart = residual - refit - size[best] * (step[:, best] - design @ (inverse @ (design.T @ (precision * step[:, best]))))
     noise, _ = estimate_noise(apart * np.sqrt(precision), np.ones(n, dtype=bool), parameters + 1)
     if gain[best] < STEP_GAIN * noise.variance:
         return None
@@ -132,7 +139,10 @@ def normal_inverse(design: Floats, weight: Floats) -> Floats:
 
 
 def _gain(columns: Floats, residual: Floats, weight: Floats, design: Floats, inverse: Floats) -> tuple[Floats, Floats]:
-    """Return the weighted sum of squares that each column alone takes up, and its coefficient, shape (m,)."""
+    """Return what each column alone takes up of the weighted sum of squares, and its coefficient, shape (m,).
+
+    The residual is that of a weighted least-squares fit of the design with these weights.
+    """
     weighted = columns * weight[:, None]
     cross = design.T @ weighted
     spread = np.sum(weighted * columns, axis=0) - np.sum(cross * (inverse @ cross), axis=0)

@@ -16,10 +16,10 @@ Floats = NDArray[np.float64]
 
 STEP = 0.125  # of ln(time constant); the evidence is a smooth curve and is interpolated between the nodes
 # Steps from the fast to the slow time constant, and shares of the slow component at the start: few while one
-# exponential is as good (ratios 2.1, 3.5, 5.8), many once the data clearly show two
+# exponential is as good (ratios 1.9, 3.5, 6.5), many once the data clearly show two
 # (a share above 1 is a product that rises before it falls: the fast component is then negative)
 RISING = (1.4, 2.5, 20.0)
-COARSE = ((6, 10, 14), (0.2, 0.35, 0.5, 0.7, *RISING))
+COARSE = ((5, 10, 15), (0.08, 0.16, 0.3, 0.5, 0.75, *RISING))
 DENSE = (
     (4, 6, 8, 10, 11, 12, 13, 14, 15, 17),
     (*(float(a) for a in np.linspace(0.06, 0.9, 13)), 1.15, 1.4, 2.0, 4.0, 20.0),

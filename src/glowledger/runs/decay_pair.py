@@ -1,0 +1,244 @@
+"""Two exponentials that show beyond doubt: both time constants searched for and integrated over, not gridded.
+
+Once a second component is clear, its amplitude, share and time constants are known better than any fixed mesh of
+pairs resolves. Gauss-Newton finds the likeliest pair of time constants; a small lattice about it, spread along the
+axes of their covariance, carries the curvature and the tails. The trapezoidal sum of a Gaussian at a spacing of 1.2
+standard deviations is good to 1e-5 (Trefethen & Weideman, SIAM Review 56, 385, 2014), so few points do.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import log_ndtr, ndtr
+
+from glowledger.runs.decay import Noise, log_student
+from glowledger.runs.decay_shapes import Floats
+
+CLEAR = 4.0  # standard errors by which both amplitudes have to stand above zero
+LEAST_RATIO = 1.3  # of the time constants, anywhere on the lattice that counts
+ROUNDS = 4
+_AXIS = np.linspace(-3.6, 3.6, 7)
+_LATTICE = np.array([(a, b) for a in _AXIS for b in _AXIS]).T
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Pair:
+    """Posterior of a decay with two components, a mixture of normal distributions over the lattice.
+
+    Attributes
+    ----------
+    weight : ndarray of shape (m,)
+        Probability of each pair of time constants; sums to 1.
+    log_end, log_end_sd : ndarray of shape (m,)
+        ln of the end time, its standard deviation for these time constants.
+    left, left_sd : ndarray of shape (m,)
+        The same of the part of the excess that is left now.
+    log_fast : ndarray of shape (m,)
+        ln of the fast time constant.
+    centre : tuple of float
+        ln of both time constants and share of the slow component where the data are fitted best.
+    """
+
+    weight: Floats
+    log_end: Floats
+    log_end_sd: Floats
+    left: Floats
+    left_sd: Floats
+    log_fast: Floats
+    centre: tuple[float, float, float]
+
+    def shape(self, time: Floats) -> Floats:
+        """Return the decay that fits best, 1 at time 0."""
+        fast, slow, share = self.centre
+        return np.asarray((1 - share) * np.exp(-time / np.exp(fast)) + share * np.exp(-time / np.exp(slow)))
+
+    def end_quantiles(self, *levels: float) -> Floats:
+        """Return the times below which the end lies with the probabilities given."""
+        return np.exp(_quantiles(self.log_end, self.log_end_sd, self.weight, levels))
+
+    def ended(self, now: float) -> float:
+        """Return the probability that the end lies before `now`."""
+        return float(self.weight @ ndtr((np.log(now) - self.log_end) / self.log_end_sd))
+
+    def left_quantiles(self, *levels: float) -> Floats:
+        """Return quantiles of the part of the excess that is left, within 0 and 1."""
+        return np.clip(_quantiles(self.left, self.left_sd, self.weight, levels), 0.0, 1.0)
+
+    def fast_quantiles(self, *levels: float) -> Floats:
+        """Return quantiles of the fast time constant."""
+        order = np.argsort(self.log_fast)
+        cumulative = np.cumsum(self.weight[order]) - 0.5 * self.weight[order]
+        return np.exp(np.interp(levels, cumulative, self.log_fast[order]))
+
+
+def pair_posterior(
+    time: Floats,
+    value: Floats,
+    weight: Floats,
+    columns: Floats,
+    noise: Noise,
+    start: tuple[float, float],
+    fraction: float,
+    least_floor: float,
+) -> Pair | None:
+    """Return the posterior about the likeliest pair of time constants, or None if two are not clear there.
+
+    Parameters
+    ----------
+    time, value, weight : ndarray of shape (n,)
+        Bins and their robust weights times precision.
+    columns : ndarray of shape (n, q)
+        Nuisance columns, the floor first.
+    noise : Noise
+        Of the residuals.
+    start : tuple of float
+        ln of the fast and of the slow time constant to start from.
+    fraction : float
+        Part of the starting excess at which the decay counts as ended.
+    least_floor : float
+        The floor cannot lie below this.
+
+    Returns
+    -------
+    Pair or None
+
+    Notes
+    -----
+    Floor and amplitudes are linear and projected out (variable projection, Golub & Pereyra 1973). Prior: flat in
+    the logarithms of both time constants, in the excess and in the share of the slow component.
+    """
+    root = np.sqrt(weight)
+    found = _search(time, value * root, root, columns, np.array(start))
+    if found is None:
+        return None
+    centre, covariance = found
+    try:
+        axes = np.linalg.cholesky(noise.variance * covariance)
+    except np.linalg.LinAlgError:
+        return None
+    if not np.all(np.isfinite(axes)) or axes[0, 0] > 0.5 or np.hypot(*axes[1]) > 0.5:
+        return None
+    log_tau = centre[:, None] + axes @ _LATTICE
+    return _integrate(time, value, weight, columns, noise, log_tau, fraction, least_floor)
+
+
+def _search(time: Floats, data: Floats, root: Floats, columns: Floats, at: Floats) -> tuple[Floats, Floats] | None:
+    """Gauss-Newton in both ln(time constant); return the point and its covariance at unit variance."""
+    q, size = columns.shape[1], 2.0
+    for _ in range(ROUNDS):
+        x = time[:, None] / np.exp(at)
+        shape = np.exp(-x)
+        design = np.column_stack([columns, shape]) * root[:, None]
+        linear = np.linalg.lstsq(design, data, rcond=None)[0]
+        slope = linear[q:] * x * shape * root[:, None]
+        full = np.column_stack([design, slope])
+        scale = np.sqrt(np.sum(full**2, axis=0))
+        if not np.all(scale > 0):
+            return None
+        normal = (full / scale).T @ (full / scale)
+        try:
+            inverse = np.linalg.inv(normal)
+        except np.linalg.LinAlgError:
+            return None
+        move = (inverse @ (full.T @ (data - design @ linear) / scale) / scale)[q + 2 :]
+        size = float(np.abs(move).max())
+        at = at + move * min(1.0, 0.25 / max(size, 1e-12))
+        if at[1] - at[0] < np.log(LEAST_RATIO):
+            return None
+        if size < 1e-3:
+            break
+    if size > 0.05:
+        return None
+    return at, inverse[q + 2 :, q + 2 :] / np.outer(scale[q + 2 :], scale[q + 2 :])
+
+
+def _integrate(
+    time: Floats,
+    value: Floats,
+    weight: Floats,
+    columns: Floats,
+    noise: Noise,
+    log_tau: Floats,
+    fraction: float,
+    least_floor: float,
+) -> Pair | None:
+    """Project out what is linear at every point of the lattice and weigh the points."""
+    points = log_tau.shape[1]
+    shape = np.exp(-time[:, None] / np.exp(log_tau.ravel()))  # (n, 2 points): fast ones first
+    weighted = columns * weight[:, None]
+    inverse = np.linalg.inv(weighted.T @ columns)
+    level = inverse @ (weighted.T @ value)
+    cross = weighted.T @ shape
+    g = ((weight * (value - columns @ level)) @ shape).reshape(2, points)
+    shaped = shape.reshape(len(time), 2, points)
+    between = np.sum((shaped[:, 0] * weight[:, None]) * shaped[:, 1], axis=0)
+    own = (weight @ shape**2 - np.sum(cross * (inverse @ cross), axis=0)).reshape(2, points)
+    split = cross.reshape(-1, 2, points)
+    mixed = between - np.sum(split[:, 0] * np.einsum("ij,jk->ik", inverse, split[:, 1]), axis=0)
+    determinant = own[0] * own[1] - mixed**2
+    ok = (determinant > 1e-10 * own[0] * own[1]) & (log_tau[1] - log_tau[0] > np.log(LEAST_RATIO))
+    determinant = np.where(ok, determinant, 1.0)
+    a = np.array([own[1] * g[0] - mixed * g[1], own[0] * g[1] - mixed * g[0]]) / determinant
+    cov = noise.variance * np.array([own[1], own[0], -mixed]) / determinant
+    gain = np.where(ok, np.sum(a * g, axis=0), -np.inf)
+    middle = points // 2
+    clear = np.all(a[:, middle] > CLEAR * np.sqrt(cov[:2, middle])) and ok[middle]
+    if not clear:
+        return None
+    ok &= (a[0] > 0) & (a[1] > 0)
+    total = np.where(ok, a.sum(axis=0), 1.0)
+    floor = level[0] - np.sum((inverse[0] @ split.reshape(len(inverse), -1)).reshape(2, points) * a, axis=0)
+    slack = 2.0 * np.sqrt(noise.variance * inverse[0, 0])
+    freedom = float(max(len(time) - 4 - columns.shape[1], 2))
+    log_weight = log_student((gain[ok].max() - gain) / noise.variance, freedom) - 0.5 * np.log(determinant)
+    log_weight = log_weight - np.log(total) + log_ndtr((floor - least_floor + slack) / slack)
+    share = a[1] / total
+    share_sd = np.sqrt(np.maximum(cov[1] * a[0] ** 2 + cov[0] * a[1] ** 2 - 2 * cov[2] * a[0] * a[1], 0.0)) / total**2
+    keep = ok & np.isfinite(log_weight)
+    best = (float(log_tau[0, middle]), float(log_tau[1, middle]), float(share[middle]))
+    return _mixture(log_weight[keep], log_tau[:, keep], share[keep], share_sd[keep], fraction, float(time[-1]), best)
+
+
+def _mixture(
+    log_weight: Floats,
+    log_tau: Floats,
+    share: Floats,
+    share_sd: Floats,
+    fraction: float,
+    now: float,
+    centre: tuple[float, float, float],
+) -> Pair:
+    weight = np.exp(log_weight - log_weight.max())
+    fast, slow = np.exp(log_tau)
+    end = np.maximum(slow * np.log(1.0 / fraction), fast)  # the excess there is below the fraction: convex from above
+    low = np.zeros_like(end)
+    for _ in range(40):
+        middle = 0.5 * (low + end)
+        above = (1 - share) * np.exp(-middle / fast) + share * np.exp(-middle / slow) > fraction
+        low, end = np.where(above, middle, low), np.where(above, end, middle)
+    quick, late = np.exp(-end / fast), np.exp(-end / slow)
+    fall = (1 - share) * quick / fast + share * late / slow
+    now_fast, now_slow = np.exp(-now / fast), np.exp(-now / slow)
+    return Pair(
+        weight=weight / weight.sum(),
+        log_end=np.log(end),
+        log_end_sd=np.maximum((late - quick) * share_sd / fall / end, 1e-6),
+        left=(1 - share) * now_fast + share * now_slow,
+        left_sd=np.maximum(np.abs(now_slow - now_fast) * share_sd, 1e-9),
+        log_fast=log_tau[0],
+        centre=centre,
+    )
+
+
+def _quantiles(mean: Floats, sd: Floats, weight: Floats, levels: tuple[float, ...]) -> Floats:
+    """Return quantiles of a mixture of normal distributions by bisection of its cumulative."""
+    wanted = np.array(levels)
+    low = np.full(len(wanted), float((mean - 6 * sd).min()))
+    high = np.full(len(wanted), float((mean + 6 * sd).max()))
+    for _ in range(30):
+        at = 0.5 * (low + high)
+        below = weight @ ndtr((at - mean[:, None]) / sd[:, None]) < wanted
+        low, high = np.where(below, at, low), np.where(below, high, at)
+    return 0.5 * (low + high)
