@@ -18,7 +18,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 from glowledger.errors import CalibrationError, RunError
 from glowledger.glow.series import learn_series
 from glowledger.live.arrivals import Arrived
-from glowledger.live.following import follow_run
+from glowledger.live.following import CHUNK, follow_run
 from glowledger.live.journal import open_journal
 from glowledger.live.measuring import LiveRun
 from glowledger.live.preparing import Preparation, packed, unpacked
@@ -27,8 +27,9 @@ from glowledger.runs.run_options import RunOptions
 from glowledger.spectra.frames import frames_from_arrays
 
 FOLLOWER = Path(recording.__file__).with_name("live_follower.py")
-FRAMES = 150
-COUNTS = recording.counts(FRAMES)
+FRAMES = 180
+LONGER = recording.counts(2 * FRAMES)
+COUNTS = LONGER[:FRAMES]
 ROWS = [recording.table_row(3.0 * k, row) for k, row in enumerate(COUNTS)]
 
 
@@ -96,17 +97,18 @@ def test_no_verdict_looks_ahead(finished, tmp_path):
 
 
 def test_it_ends_at_the_endpoint_and_goes_on_when_started_again(finished, tmp_path):
-    (tmp_path / "run.csv").write_text(recording.table_head() + "".join(ROWS))
+    rows = [recording.table_row(3.0 * k, row) for k, row in enumerate(LONGER)]
+    (tmp_path / "run.csv").write_text(recording.table_head() + "".join(rows))
     first, second = Heard(), Heard()
-    ended = follow_run(
-        asked(tmp_path / "run.csv", tmp_path / "out", until_endpoint=True), first, threading.Event()
-    )
+    ended = follow_run(asked(tmp_path / "run.csv", tmp_path / "out", until_endpoint=True), first, threading.Event())
     assert (ended.why, ended.result.endpoint.verdict) == ("endpoint", "reached")
-    assert ended.frames < FRAMES
+    declared_at = int(ended.result.endpoint.declared_at_s / 3.0) + 1
+    assert declared_at <= ended.frames < declared_at + CHUNK  # frames that wait already are kept by the chunk
     ended = follow_run(asked(tmp_path / "run.csv", tmp_path / "out", quiet_s=0.0), second, threading.Event())
-    assert ended.frames == FRAMES
-    assert sorted([*first.lines, *second.lines]) == list(range(1, FRAMES + 1))
-    same_trends(ended.result, finished[0].result)
+    assert ended.frames == len(LONGER)
+    assert sorted([*first.lines, *second.lines]) == list(range(1, len(LONGER) + 1))
+    values, before = (run.result.indicators[0].value for run in (ended, finished[0]))
+    assert_allclose(values[:FRAMES], before, rtol=1e-9)
 
 
 def test_a_run_that_begins_in_the_dark_is_learned_when_it_is_lit(tmp_path):
@@ -186,7 +188,7 @@ def test_killed_at_random_moments_it_loses_and_repeats_nothing(kind, finished, t
         path.mkdir()
     told: list[dict] = []
     written = 0
-    for part in (30, 70, 150):  # each time the process is killed while frames come
+    for part in (30, 70, FRAMES):  # each time the process is killed while frames come
         process = start(path, tmp_path / "out")
         kill_after = written + chance.randrange(2, part - written)
         while written < part:
