@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 TOLERANCE = 1e-10  # relative to the largest right-hand side of the scaled problem
 TRIES = 3  # full exchanges allowed without progress before one variable at a time is moved
-MAX_EXCHANGES = 400
+MAX_EXCHANGES = 60
 RIDGE = 1e-8  # of the scaled diagonal: columns may be exact sums of others
 
 
@@ -74,7 +74,21 @@ def _pivot(
         x[:, open_columns], y[:, open_columns] = _solve_sets(
             gram, b[:, open_columns], passive[:, open_columns]
         )
+    else:  # rounding keeps nearly equal columns changing places
+        for column in np.flatnonzero(((passive & (x < -tolerance)) | (~passive & (y < -tolerance))).any(axis=0)):
+            x[:, column] = _by_active_set(gram, b[:, column])
+            passive[:, column] = x[:, column] > 0
     return np.where(passive, np.maximum(x, 0.0), 0.0)
+
+
+def _by_active_set(gram: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Solve one column by Lawson and Hanson's method on a square root of the matrix."""
+    from scipy.optimize import nnls
+
+    value, vector = np.linalg.eigh(gram)
+    root = np.sqrt(np.maximum(value, RIDGE))
+    found, _ = nnls(root[:, None] * vector.T, (vector.T @ b) / root, maxiter=30 * b.size)
+    return np.asarray(found)
 
 
 def _solve_sets(
