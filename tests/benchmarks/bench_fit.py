@@ -94,7 +94,7 @@ def whole_run(frames: Frames) -> SeriesModel:
     batched = processor_seconds(lambda: solve_nonnegative(gram, columns.T @ some.T)) / len(some)
     n = len(frames)
     print(f"run of {n} frames, {frames.axis.size} pixels, {len(model.names)} species, {columns.shape[1]} columns:"
-          f" {n / measuring:.0f} frames/s, {n / (measuring + learning):.0f} with {learning:.1f} s to learn")  # fmt: skip
+          f" {n / measuring:.0f} /s; {n / (measuring + learning):.0f} with {learning:.0f} s learning")  # fmt: skip
     print(f"  scipy.optimize.nnls on the same columns: {1 / theirs:.1f} frames/s; ratio {theirs * n / measuring:.0f},"
           f" learning included {theirs * n / (measuring + learning):.0f}")  # fmt: skip
     print(f"  our non-negative solver on the normal equations, per frame: {theirs / batched:.1f} times nnls")
