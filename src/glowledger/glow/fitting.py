@@ -227,7 +227,8 @@ def normal_equations(
     free_rhs = f.T @ y + pull
     eliminated = np.linalg.solve(free_normal, np.concatenate([cross.T, free_rhs[:, None]], axis=1))
     full = a.T @ a
-    gram = full - cross @ eliminated[:, :-1]
+    taken = cross @ eliminated[:, :-1]
+    gram = full - 0.5 * (taken + taken.T)
     # a column that the free ones can copy keeps a trace of itself, or rounding would decide its amount
     gram[np.diag_indices_from(gram)] += TRACE * np.diag(full)
     rhs = a.T @ y - cross @ eliminated[:, -1]

@@ -263,7 +263,8 @@ def reach_of(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> Rea
     block[np.diag_indices_from(block)] *= 1 + 1e-9
     taken = float(cross @ np.linalg.solve(block, cross)) if others.size else 0.0
     left = max(information - taken, 1e-6 * information, np.finfo(float).tiny)
-    misfit = float(np.sqrt(np.median(local_misfit(scene, solution)[scene.used])))
+    light = np.where(scene.used, solution.templates[:, columns] @ (weights + solution.x[columns]), 0.0)
+    misfit = float(np.sqrt(np.average(local_misfit(scene, solution), weights=light + 1e-9 * light.max() + 1e-300)))
     lit = np.flatnonzero(solution.x > 0)
     error = counts_per_unit / np.sqrt(left)
     if np.any(np.isin(columns, lit)):

@@ -24,6 +24,8 @@ SEQUENCE_NM = 8.0
 MOSTLY_OWN = 0.5
 WEIGHTY_SIGMA = 10.0
 AGREEING = (0.4, 2.5)  # found over fitted
+CERTAIN_SIGMA = 20.0
+TYPICAL_MAIN = 0.5
 ONE_ASTRAY = 5.0
 TYPICAL_PART = 0.10  # a feature below this part of the strongest in the typical pattern cannot stand alone
 TYPICAL_PAIR = 0.03  # two of them may be fainter
@@ -117,6 +119,8 @@ def judge(case: Case, needed: float) -> SpeciesEvidence:
         verdict, reason = _seen(case)
         if verdict == "present" or (verdict == "possible" and not case.blocked):
             return _evidence(case, verdict, reason)
+        if verdict == "not seen" and not case.blocked and case.drop.significance >= CERTAIN_SIGMA:
+            return _evidence(case, "cannot tell", "the fit asks for it, but no line or band of it can be told apart")
     if case.blocked:
         return _evidence(case, "cannot tell", case.blocked)
     return _evidence(case, *_unseen(case))
@@ -145,7 +149,8 @@ def _seen(case: Case) -> tuple[Verdict, str]:
         names = " and ".join(test.feature.label for test in sorted(clean, key=lambda t: -t.sigma)[:2])
         return "present", f"{names} stand out by themselves"
     missing = _missing(case.tests, best)
-    if missing:
+    certain = best.band and best.sigma >= CERTAIN_SIGMA and best.typical_part >= TYPICAL_MAIN
+    if missing and not certain:
         return "possible", f"{best.feature.label} is seen, but not {missing[0].feature.label}"
     if best.typical_part < TYPICAL_PART:
         return "possible", f"only {best.feature.label} is seen, which should not be its strongest"
