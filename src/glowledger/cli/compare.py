@@ -143,7 +143,7 @@ def _stated(
     """Return what was stated of each run; ``""`` holds what was stated of all."""
     found: dict[str, dict[str, str]] = {name: {} for name in ("", *called)}
     for option, pairs in options.items():
-        for name, value in pairs:
+        for name, value in sorted(pairs, key=lambda pair: bool(pair[0])):  # what holds for all comes first
             if name and name not in called:
                 where = f"the runs are {', '.join(called)}" if called else "no run is given"
                 raise click.UsageError(f"--{option} names a run '{name}'; {where}.")

@@ -13,6 +13,7 @@ from glowledger.report.sentences import LIGHT_ONLY, Table, text_table
 from glowledger.report.wrapping import filled, listed
 
 SCHEMA = "glowledger/compare/1"
+COLUMNS = 3  # runs that fit beside each other on a terminal
 TIMES = ("endpoint_s", "time_constant_s", "slow_constant_s")
 HOLM = (
     f"Judged at {100 * LEVEL:g} % for all comparisons together (Holm 1979); intervals hold 95 % each. They hold "
@@ -89,7 +90,7 @@ def compare_text(
     main = f"Compared by {_main_words(compared)}: {compared.main_reason}." if compared.main else ""
     blocks = [
         filled(compare_summary(compared), width),
-        text_table(run_table(compared)),
+        text_table(side_by_side(compared)),
         filled([main, HOLM, LIGHT_ONLY], width),
         filled([f"Caution: {c}" for c in cautions], width),
         filled(notes, width),
@@ -110,6 +111,15 @@ def run_table(compared: Compared) -> Table:
         for run in compared.runs
     ]  # fmt: skip
     return header, rows
+
+
+def side_by_side(compared: Compared) -> Table:
+    """Return the numbers for a terminal: a column per run up to `COLUMNS` runs, a line per run beyond."""
+    header, rows = run_table(compared)
+    if len(rows) > COLUMNS:
+        return header, rows
+    turned = list(zip(header, *rows, strict=True))
+    return tuple(turned[0]), [tuple(line) for line in turned[1:]]
 
 
 def difference_table(compared: Compared) -> Table:
@@ -244,7 +254,11 @@ def _silent_sentences(pair: Sequence[Comparison], first: str, second: str) -> li
     for c in pair:
         for o in c.obstacles:
             spoiled.setdefault(o.text, []).append(QUANTITIES[c.quantity][0])
-    said += [f"Not fair between {where}, so not judged: {listed(names)}. {text}" for text, names in spoiled.items()]
+    together: dict[tuple[str, ...], list[str]] = {}
+    for text, names in spoiled.items():
+        together.setdefault(tuple(names), []).append(text)
+    for spoilt, texts in together.items():
+        said.append(f"Not fair between {where}, so not judged: {listed(spoilt)}. {' '.join(texts)}")
     return said
 
 
