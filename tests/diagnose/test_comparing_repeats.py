@@ -54,6 +54,11 @@ def test_power_of_very_large_effects_is_one():
     assert_allclose([t_test_power(40.0, 2), t_test_power(60.0, 1000)], 1.0, atol=1e-6)
 
 
+def test_two_runs_in_each_of_twenty_gases_see_next_to_nothing():
+    assert smallest_difference(2, 0.5, gases=20) > 1e6
+    assert smallest_difference(2, 30.0, gases=20) == math.inf
+
+
 @pytest.mark.parametrize("n", [2, 3, 8, 40])
 def test_the_smallest_effect_is_the_inverse(n):
     d = smallest_effect(n)

@@ -97,6 +97,22 @@ def test_the_document_has_what_scripts_rely_on(compared):
     assert document["causes"][0]["differ"] == ["gas", "power"]
 
 
+def test_many_pairs_are_summed_up_instead_of_listed(make_run):
+    runs = [
+        ComparedRun(name=f"run {i}", result=make_run(seed=i), conditions=Conditions(feed=parse_feed(gas)),
+                    decays=(invented_decay(100.0 * (1 + i), 0.4),))
+        for i, gas in enumerate(["O2", "O2", "Ar", "Ar", "Ar"])
+    ]  # fmt: skip
+    compared = compare_runs(runs)
+    text = compare_text(compared)
+    judged = [c for c in compared.comparisons if c.fair and c.difference is not None]
+    told = sum(c.told for c in judged)
+    assert told >= 9  # all but the last two time constants differ by 20 % or more, the intervals by 5 %
+    assert f"Of {len(judged)} fair comparisons between 10 pairs of runs {told} are larger" in " ".join(text.split())
+    assert "gas (6 pairs)" in text
+    assert text.count("Differs:") == min(told, 12)
+
+
 def test_every_known_number_of_the_table_has_its_interval(compared):
     header, rows = run_table(compared)
     assert len(header) == len(rows[0]) == len(rows[1])
@@ -173,6 +189,23 @@ def test_a_gas_of_all_runs_yields_to_that_of_one(files):
     assert gases == ["Ar", "O2"]
     turned = ("--gas", "second=O2", "--gas", "Ar", "--json")
     assert [r["gas"] for r in json.loads(told(*files, *turned).stdout)["runs"]] == ["Ar", "O2"]
+
+
+def test_a_pirani_gauge_reads_another_pressure_in_another_gas(files):
+    given = ("--gas", "first=N2", "--gas", "second=Ar", "--pressure", "5 Pa", "--gauge", "pirani", "--json")
+    document = json.loads(told(*files, *given).stdout)
+    nitrogen, argon = (run["pressure_pa"] for run in document["runs"])
+    assert nitrogen == pytest.approx(5.0)
+    assert 1.5 < argon / 5.0 < 1.8  # common practice: Pirani gauges read argon low by some 1.6
+    level = next(c for c in document["comparisons"] if c["quantity"] == "initial_level")
+    assert "pressure differs" in level["answer"]
+    assert {"gas", "pressure"} <= set(document["causes"][0]["differ"])
+
+
+def test_a_pressure_without_its_gauge_is_not_used(files):
+    document = json.loads(told(*files, "--gas", "Ar", "--pressure", "5 Pa", "--json").stdout)
+    assert document["runs"][0]["pressure_pa"] is None
+    assert any("kind of gauge" in w for w in document["warnings"])
 
 
 def test_names_are_checked(files):

@@ -266,6 +266,8 @@ def _warnings(runs: tuple[ComparedRun, ...], gases: tuple[GasDifference, ...]) -
         cuts = [r.why for r in run.result.regimes[1:]]
         if cuts:
             said.append(f"Conditions changed during {run.name} ({'; '.join(cuts)}); its longest stretch is compared.")
+        if run.conditions.pressure_reason.startswith("Cannot tell"):
+            said.append(f"Pressure of {run.name}: {run.conditions.pressure_reason}")
         note = run.estimates["endpoint_s"].reason
         if note.startswith("a forecast"):
             said.append(f"The endpoint of {run.name} is {note}.")

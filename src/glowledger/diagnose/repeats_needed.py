@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 NODES, REACH = 160, 8.5  # nodes and reach in standard deviations of the sum: 1e-9 from n = 2 on
+LARGEST = 1e5  # effect up to which the smallest visible one is looked for
 MOST = 1000  # repeats per gas beyond which a plan is no plan
 
 
@@ -108,7 +109,7 @@ def smallest_effect(n: int, *, power: float = 0.8, alpha: float = 0.05) -> float
     """Return the effect (Cohen's d) that groups of `n` see with a power."""
     from scipy.optimize import brentq
 
-    return float(brentq(lambda d: t_test_power(d, n, alpha) - power, 1e-6, 60.0))
+    return float(brentq(lambda d: t_test_power(d, n, alpha) - power, 0.0, LARGEST))
 
 
 def log_scatter(groups: Sequence[NDArray[np.float64]]) -> Scatter | None:
@@ -167,6 +168,7 @@ def repeats_for(
 
 
 def smallest_difference(n: int, scatter: float, *, gases: int = 2, power: float = 0.8, alpha: float = 0.05) -> float:
-    """Return the relative difference that `n` runs per gas see with a power; parameters as in `repeats_for`."""
+    """Return the relative difference that `n` runs per gas see with a power, inf beyond all reason."""
     pairs = max(gases * (gases - 1) // 2, 1)
-    return math.expm1(scatter * smallest_effect(n, power=power, alpha=alpha / pairs))
+    gap = scatter * smallest_effect(n, power=power, alpha=alpha / pairs)
+    return math.expm1(gap) if gap < 700.0 else math.inf

@@ -14,6 +14,8 @@ from glowledger.report.wrapping import filled, listed
 
 SCHEMA = "glowledger/compare/1"
 COLUMNS = 3  # runs that fit beside each other on a terminal
+PAIRS = 3  # pairs of runs that are spoken of one by one
+MOST = 12  # differences listed in the text where there are more pairs
 TIMES = ("endpoint_s", "time_constant_s", "slow_constant_s")
 HOLM = (
     f"Judged at {100 * LEVEL:g} % for all comparisons together (Holm 1979); intervals hold 95 % each. They hold "
@@ -24,8 +26,10 @@ HOLM = (
 def compare_summary(compared: Compared) -> list[str]:
     """Return what the comparison says, one thing to know per sentence, the most important first."""
     said = [headline(compared)]
-    said += [difference_sentence(c, compared) for c in compared.comparisons if c.told]
-    said += _gas_sentences(compared)
+    told = [difference_sentence(c, compared) for c in compared.comparisons if c.told]
+    if len(compared.attributed) > PAIRS:
+        return [*said, *_gas_sentences(compared), *told[:MOST], *_many(compared), *compared.warnings]
+    said += told + _gas_sentences(compared)
     for (first, second), (differ, unsaid) in compared.attributed.items():
         pair = [c for c in compared.comparisons if (c.first, c.second) == (first, second)]
         said += _silent_sentences(pair, first, second)
@@ -259,6 +263,31 @@ def _silent_sentences(pair: Sequence[Comparison], first: str, second: str) -> li
         together.setdefault(tuple(names), []).append(text)
     for spoilt, texts in together.items():
         said.append(f"Not fair between {where}, so not judged: {listed(spoilt)}. {' '.join(texts)}")
+    return said
+
+
+def _many(compared: Compared) -> list[str]:
+    """Return what many pairs say in all: how many differ, what is unfair, which causes differ or are not stated."""
+    judged = [c for c in compared.comparisons if c.fair and c.difference is not None]
+    told = sum(c.told for c in judged)
+    pairs = len(compared.attributed)
+    said = [
+        f"Of {len(judged)} fair comparisons between {pairs} pairs of runs {told} are larger than their uncertainty; "
+        "all of them stand in the document (--json) and in differences.csv (-o)."
+    ]
+    unfair: dict[str, set[tuple[str, str]]] = {}
+    for c in compared.comparisons:
+        for o in c.obstacles:
+            unfair.setdefault(o.about, set()).add((c.first, c.second))
+    if unfair:
+        parts = [f"{about} ({len(met)} pairs)" for about, met in unfair.items()]
+        said.append(f"Not fair, so not judged where it matters, because these differ: {listed(parts)}.")
+    mixed = sum(len(differ) > 1 for differ, _ in compared.attributed.values())
+    if mixed:
+        said.append(f"In {mixed} pairs more than one cause differs: none of them alone can be made answerable.")
+    unsaid = list(dict.fromkeys(name for _, names in compared.attributed.values() for name in names))
+    if unsaid:
+        said.append(f"Not stated for all runs: {listed(unsaid)}; a difference may come from there.")
     return said
 
 

@@ -16,7 +16,7 @@ from glowledger.report.writing import make_folder, write_text
 
 CAPTION = (
     "Above: the compared contaminant over its reference, each run from its own start. Below: time to the endpoint "
-    "(filled) and time constant (hollow) with 95 % intervals."
+    "(filled) and time constant (hollow) with 95 % intervals. Of more than six runs the first six are drawn."
 )
 HOW = (
     "Time constants come from the posterior of a decay to an unknown floor (two stages: from a fit that leaves both "

@@ -90,7 +90,7 @@ def plan_table(plan: Plan) -> Table:
         shown = [s.low, s.value, s.high]
     header = ("Scatter between runs", "Runs per gas", *(f"{n} runs see" for n in SHOWN))
     rows = [
-        (_relative(x), _bare(plan.needed(x)), *(percent(_seen(plan, n, x)) for n in SHOWN)) for x in shown
+        (_relative(x), _bare(plan.needed(x)), *(_seen(plan, n, x) for n in SHOWN)) for x in shown
     ]
     return header, rows
 
@@ -134,8 +134,9 @@ def _relative(scatter: float) -> str:
     return percent(math.sqrt(math.expm1(scatter**2)))
 
 
-def _seen(plan: Plan, n: int, scatter: float) -> float:
-    return smallest_difference(n, scatter, gases=plan.gases, power=plan.chance)
+def _seen(plan: Plan, n: int, scatter: float) -> str:
+    seen = smallest_difference(n, scatter, gases=plan.gases, power=plan.chance)
+    return percent(seen) if seen < 10.0 else "> 1000 %"
 
 
 def _bare(needed: int | None) -> str:
