@@ -144,6 +144,54 @@ def test_a_second_component_is_seen_where_the_data_show_it():
     assert abs(p.end[1] / truth - 1) < 0.05
 
 
+@pytest.mark.parametrize(("share", "fast", "slow"), [(0.6, 20.0, 97.0), (0.3, 25.0, 110.0), (0.85, 12.0, 75.0)])
+def test_two_clear_components_end_where_and_as_surely_as_a_scipy_refit_says(share, fast, slow):
+    # scipy.optimize.curve_fit with all five parameters, started at the truth; error of the end by the delta method
+    def curve(t, f, a, k, b, m):
+        return f + a * np.exp(-t / k) + b * np.exp(-t / m)
+
+    def end(p):
+        return brentq(lambda x: curve(x, 0.0, *p[1:]) - 0.05 * (p[1] + p[3]), 0, 3000)
+
+    t = np.arange(400.0)
+    truth = (0.05, 1 - share, fast, share, slow)
+    y = curve(t, *truth) + 0.004 * np.random.default_rng(5).standard_normal(len(t))
+    found, covariance = curve_fit(curve, t, y, p0=truth)
+    slope = [(end(found + h) - end(found)) / h.sum() for h in np.diag(1e-4 * found)]
+    error = np.sqrt(slope @ covariance @ slope)
+    p = fitted(t, y)
+    assert p.two > 0.99
+    assert abs(p.end[1] - end(found)) < error
+    assert_allclose((p.end[2] - p.end[0]) / 3.92, error, rtol=0.35)
+    assert p.end[0] < end(truth) < p.end[2]
+
+
+@pytest.mark.parametrize("height", [-0.5, -0.1, 0.1, 0.5, 2.0])
+def test_a_step_of_any_size_is_seen_once_and_shifts_no_end(height):
+    t = np.arange(240.0)
+    y = 0.6 + np.exp(-t / 50) + height * (t >= 120) + 0.015 * np.random.default_rng(9).standard_normal(len(t))
+    follower = DecayFollower()
+    for i in range(len(t)):
+        follower.append(t[i], y[i], 1.0)
+        if i % 3 == 2:
+            p = follower.fit()
+    assert_allclose(follower.steps_s, [119.5], atol=2.0)
+    assert p.end[0] < 50 * LN20 < p.end[2]
+    assert_allclose(p.noise, 0.015, rtol=0.25)
+
+
+def test_a_burst_in_the_latest_frame_does_not_shake_the_end():
+    t = np.arange(170.0)
+    y = 0.2 + np.exp(-t / 45) + 0.02 * np.random.default_rng(3).standard_normal(len(t))
+    follower = DecayFollower()
+    for a, b in zip(t, y, strict=True):
+        follower.append(a, b, 1.0)
+        before = follower.fit() if a > 150 else None
+    follower.append(170.0, 2.0, 1.0)
+    after = follower.fit()
+    assert abs(after.end[1] - before.end[1]) < 0.1 * (before.end[2] - before.end[0])
+
+
 def test_memory_is_bounded_and_old_frames_still_count():
     t = np.arange(3000.0)
     rng = np.random.default_rng(4)

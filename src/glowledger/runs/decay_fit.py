@@ -9,13 +9,13 @@ from numpy.typing import NDArray
 
 from glowledger.runs import decay, decay_shapes, decay_weights
 from glowledger.runs.decay import Evidence, Noise, Posterior
-from glowledger.runs.decay_onset import abrupt_step, normal_inverse
+from glowledger.runs.decay_onset import Step, abrupt_step, normal_inverse
 from glowledger.runs.decay_pair import Pair, pair_posterior
 from glowledger.runs.decay_shapes import EXTENSION, PLATEAUS, STEP, Families, Floats
 
 BEYOND_DOUBT = 8.0  # ln of the evidence
 MESH = 0.012  # relative error of an end between the pairs of components, or the plateaus, that are tried
-PAIR = 0.95  # probability of two components above which the pair searched for stands for all shapes
+PAIR = 0.8  # probability of two components above which the pair searched for stands for all shapes
 LEAST_STEP = 0.04  # of the starting excess: smaller steps matter little, and may be a shape between those tried
 
 
@@ -79,8 +79,8 @@ class FittedDecay:
         Robust weights.
     coefficients, standard_error : ndarray of shape (q + 1,)
         Nuisances (floor first) and excess for the most likely shape.
-    step_at : tuple of (int, bool) or None
-        First bin after a step that the fit does not know of yet, and whether it is clear.
+    step : Step or None
+        A step that the fit does not know of yet.
     knee : int
         Index of the likeliest end of a plateau.
     expected : float
@@ -94,7 +94,7 @@ class FittedDecay:
     weight: Floats
     coefficients: Floats
     standard_error: Floats
-    step_at: tuple[int, bool] | None
+    step: Step | None
     knee: int
     expected: float
     pair: Pair | None = None
@@ -212,7 +212,7 @@ def fit_decay(data: DecayData, weight: Floats, noise: Noise | None, passes: int)
         weight=weight,
         coefficients=fit.coefficients,
         standard_error=np.sqrt(noise.variance * np.maximum(np.diag(fit.inverse), 0.0)),
-        step_at=abrupt_step(
+        step=abrupt_step(
             data.time,
             rest,
             data.precision,
@@ -234,9 +234,7 @@ def _pair(found: Evidence, data: DecayData, weight: Floats, noise: Noise) -> Pai
     log_fast = float(np.log(data.tau[0]) + STEP * found.peak_at[row])
     start = (log_fast, log_fast + STEP * float(data.family.offset[row]))
     for at in ((data.pair[0], data.pair[1]), start) if data.pair else (start,):
-        pair = pair_posterior(
-            data.time, data.value, weight, data.columns, noise, at, data.fraction, data.least_floor
-        )
+        pair = pair_posterior(data.time, data.value, weight, data.columns, noise, at, data.fraction, data.least_floor)
         if pair is not None:
             return pair
     return None

@@ -54,10 +54,12 @@ class DecayFollower:
         The signal rose before it fell; the start is its top.
     rising : bool
         The latest values stand clearly above earlier ones.
+    doubtful : bool
+        The latest values may hide a step that no fit knows of yet.
     told : int
         Steps given away by `new_steps`.
     dense : bool
-        Two components have shown beyond doubt, so that many pairs are tried.
+        Two components have shown beyond doubt, so that the pair is searched for, and many are tried until it is found.
     grid_now_s, grid_spacing_s : float
         Time and usual interval for which the grid of time constants was made.
     expected : float
@@ -69,7 +71,7 @@ class DecayFollower:
     """
 
     fraction: float = 0.05
-    two_component: float = 0.2
+    two_component: float = 0.3
     plateau: float = 0.05
     rise: float = 0.03
     least_floor: float = 0.0
@@ -87,6 +89,7 @@ class DecayFollower:
     settled: bool = False
     rose: bool = False
     rising: bool = False
+    doubtful: bool = False
     told: int = 0
     dense: bool = False
     grid_now_s: float = -1.0
@@ -143,7 +146,7 @@ class DecayFollower:
             self.count.append(1)
 
     def _credit(self, value: float, precision: float) -> float:
-        """Return the robust weight of a new frame beside what the last fit expects: a burst shall not shake a verdict."""
+        """Return the robust weight of a new frame beside what the last fit expects, lest a burst shake it."""
         if not self.noise or math.isnan(self.expected):
             return 1.0
         usual = middle(np.array(self.precision)) / self.per_bin
@@ -200,13 +203,14 @@ class DecayFollower:
             self._start_at_top()
         if len(self.time) < FEWEST:
             return None
-        if self._family is None:
+        many = self.dense and not self.pair
+        if self._family is None or (self._family.pairs == decay_shapes.DENSE) != many:
             self._family = decay_shapes.families(
                 self.fraction,
                 two_component=self.two_component,
                 plateau=self.plateau,
                 rising=self.rise,
-                dense=self.dense,
+                dense=many,
             )
         time = np.array(self.time)
         precision = np.array(self.precision)
@@ -233,11 +237,12 @@ class DecayFollower:
         self.pair = [] if fitted.pair is None else list(fitted.pair.centre[:2])
         self._move_knee(data.onset, fitted.knee)
         self.settled = self.settled or fitted.evidence.seen > SETTLED
-        if fitted.step_at is not None and len(self.steps_s) < MOST_STEPS:
-            self._add_step(*fitted.step_at)
+        self.doubtful = fitted.step is not None
+        if fitted.step is not None and fitted.step.at and len(self.steps_s) < MOST_STEPS:
+            self._add_step(fitted.step.at, fitted.step.clear)
         posterior = fitted.posterior(data, self.assurance)
         if not self.dense and posterior.two + posterior.rise > TWO:
-            self.dense, self._family = True, None
+            self.dense = True
         return posterior
 
     def _add_step(self, at: int, clear: bool) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
@@ -12,10 +14,27 @@ Floats = NDArray[np.float64]
 
 RISE = 6.0  # standard deviations by which the smoothed top must stand above what came before it
 STEP_GAIN = 32.0  # 2 ln L gained by a step, among some ten places looked at after every frame
+DOUBT_GAIN = 12.0  # from which nothing is to be declared until more frames tell
 CLEAR_GAIN = 40.0  # for a step to be called
 SHARPER = 8.0  # and by how much more than the best ramp gains
 BURST = 9  # bins of the running median
 _BACK = np.array([5, 6, 7, 8, 10, 12, 15, 19, 24, 30, 38, 48, 60])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """A step among the latest bins.
+
+    Attributes
+    ----------
+    at : int
+        First bin after it; 0 if it is only suspected.
+    clear : bool
+        It shows so clearly that it may be called.
+    """
+
+    at: int
+    clear: bool
 
 
 def top_after_rise(value: Floats, weight: Floats) -> int | None:
@@ -75,8 +94,8 @@ def rising_now(value: Floats, weight: Floats) -> bool:
 
 def abrupt_step(
     time: Floats, residual: Floats, precision: Floats, design: Floats, parameters: int, least: float
-) -> tuple[int, bool] | None:
-    """Return the first bin after a step among the latest bins and whether the step is clear, or None.
+) -> Step | None:
+    """Return a step among the latest bins, or the suspicion of one, or None.
 
     Parameters
     ----------
@@ -91,13 +110,14 @@ def abrupt_step(
 
     Returns
     -------
-    tuple of (int, bool) or None
+    Step or None
 
     Notes
     -----
     Generalised likelihood ratio over the place of the step, as in Lai, J. R. Stat. Soc. B 57, 613 (1995). The
     noise is that of the residuals with the step taken out; bursts are pulled in to three standard deviations about
-    the median of their nine neighbours, which a step of five bins passes unharmed; a ramp from each place competes, so that the knee of a decay is not taken for a step.
+    the median of their nine neighbours, which a step of five bins passes unharmed; a ramp from each place competes,
+    so that the knee of a decay is not taken for a step.
     """
     n = len(time)
     places = n - _BACK[n - 8 >= _BACK]
@@ -115,19 +135,22 @@ def abrupt_step(
     step = (np.arange(n)[:, None] >= places).astype(float)
     gain, size = _gain(step, pulled, precision, design, inverse)
     best = int(np.argmax(gain))
-    if gain[best] < 0.5 * STEP_GAIN * scale**2 or abs(size[best]) < least:
+    if gain[best] < 0.5 * DOUBT_GAIN * scale**2 or abs(size[best]) < least:
         return None
-    apart = residual - refit - size[best] * (step[:, best] - design @ (inverse @ (design.T @ (precision * step[:, best]))))
+    alone = step[:, best] - design @ (inverse @ (design.T @ (precision * step[:, best])))
+    apart = residual - refit - size[best] * alone
     noise, _ = estimate_noise(apart * np.sqrt(precision), np.ones(n, dtype=bool), parameters + 1)
-    if gain[best] < STEP_GAIN * noise.variance:
+    if gain[best] < DOUBT_GAIN * noise.variance:
         return None
+    if gain[best] < STEP_GAIN * noise.variance:
+        return Step(at=0, clear=False)
     ramp = np.maximum(time[:, None] - time[places - 1], 0.0)
     if gain[best] - float(_gain(ramp, pulled, precision, design, inverse)[0].max()) < SHARPER * noise.variance:
-        return None
+        return Step(at=0, clear=False)
     near = np.arange(places[min(best + 1, len(places) - 1)], places[max(best - 1, 0)] + 1)
     fine = (np.arange(n)[:, None] >= near).astype(float)
     first = int(near[int(np.argmax(_gain(fine, pulled, precision, design, inverse)[0]))])
-    return first, bool(gain[best] > CLEAR_GAIN * noise.variance)
+    return Step(at=first, clear=bool(gain[best] > CLEAR_GAIN * noise.variance))
 
 
 def normal_inverse(design: Floats, weight: Floats) -> Floats:

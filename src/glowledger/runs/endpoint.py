@@ -166,7 +166,7 @@ class EndpointFollower:
         return self.endpoint()
 
     def judge(self) -> None:
-        """Refit with all frames so far and move the hold on; every third frame will do while the end is far."""
+        """Refit with all frames so far and move the hold on; one frame in many will do while the end is far."""
         self.waited += 1
         if self.frozen or self.waited < self._patience():
             return
@@ -191,7 +191,8 @@ class EndpointFollower:
             return 1
         if self.reached:
             return max(5, self.decay.per_bin)
-        return max(3 if p.done < 0.2 else 1, self.decay.per_bin)
+        far = max(3, self.decay.frames // 50) if p.done < 0.2 else 1
+        return max(far, self.decay.per_bin)
 
     def settle(self) -> None:
         """Refit with the very last frames, at the end of a run."""
@@ -203,9 +204,19 @@ class EndpointFollower:
         if self.criterion.blank is not None:
             return self.equivalence is not None and self.equivalence.equal
         p = self.posterior
-        if p is None or self.decay.rising:
-            return False
-        return p.seen >= SEEN and p.done >= self.criterion.assurance
+        return p is not None and self.able and p.done >= self.criterion.assurance
+
+    @property
+    def able(self) -> bool:
+        """True if a decay is seen and nothing in the latest values forbids to call it ended."""
+        seen = self.posterior is not None and self.posterior.seen >= SEEN
+        return seen and not self.decay.rising and not self.decay.doubtful
+
+    @property
+    def doubtful(self) -> bool:
+        """True if the decay would count as ended but for a step that the latest values may hide."""
+        p = self.posterior
+        return p is not None and self.decay.doubtful and p.done >= self.criterion.assurance
 
     def anew(self, criterion: Criterion) -> EndpointFollower:
         """Return a follower for new conditions, which starts with what was left of the excess."""
@@ -308,7 +319,8 @@ class EndpointFollower:
                 f"{label} is falling but its floor is not settled by what has been seen: {excess} of the starting "
                 "excess is left, and the end cannot be foreseen."
             )
-        return "approaching", f"{excess} of the starting excess of {label} is left (95 % interval)."
+        waits = " The latest values may hide a step of the level, so nothing is declared yet." if self.doubtful else ""
+        return "approaching", f"{excess} of the starting excess of {label} is left (95 % interval).{waits}"
 
     def _reached_reason(self, label: str) -> str:
         if self.equivalence is not None:
