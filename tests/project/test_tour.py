@@ -1,6 +1,7 @@
 """The tour: whole, labelled as invented on everything, repeatable, quiet."""
 
 import json
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -66,7 +67,8 @@ def test_the_front_page_holds_a_figure_of_every_step_and_opens_alone(folder):
     text = (folder / "index.html").read_text(encoding="utf-8")
     assert text.count("<img ") >= 3
     assert len(text.encode("utf-8")) < 2_000_000
-    assert "http" not in text.split("<body>")[1].replace("http://www.w3.org", "")
+    body = re.sub(r'"data:[^"]*"', '""', text.split("<body>")[1])  # figures are letters at random
+    assert "http" not in body.replace("http://www.w3.org", "")
     for link in [part.split('"')[0] for part in text.split('href="')[1:]]:
         assert link.startswith("data:") or (folder / link).is_file(), link
 

@@ -155,3 +155,14 @@ def test_the_target_keeps_its_permissions(tmp_path):
     target.chmod(0o640)
     write_csv(target, sample())
     assert target.stat().st_mode & 0o777 == 0o640
+
+
+def test_digits_are_kept_whatever_way_of_printing_numpy_was_set_to(tmp_path):
+    # numpy's legacy mode prints 12 digits; some libraries switch it on when they are imported
+    frames = sample(1)
+    with np.printoptions(legacy="1.13"):
+        for suffix in (".csv", ".ecsv"):
+            write_spectra(tmp_path / f"kept{suffix}", frames)
+    for suffix in (".csv", ".ecsv"):
+        read = read_spectra(tmp_path / f"kept{suffix}")
+        assert_array_equal(read.counts[~read.mask], frames.counts[~frames.mask])

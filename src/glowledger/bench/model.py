@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.polynomial import Chebyshev
@@ -173,7 +173,7 @@ class Bench:
     line_spread: LineSpread | None = None
     response: Response | None = None
     window: Window = Window()
-    detector: Detector = Detector()
+    detector: Detector = field(default_factory=Detector)
     hot_pixels: tuple[int, ...] = ()
     stray_fraction: float | None = None
     provenance: tuple[tuple[str, str], ...] = ()

@@ -26,6 +26,8 @@ class Arrived:
         Kind and one plain sentence on what happened to the source.
     more : bool
         True if further frames wait already.
+    growing : bool
+        True if something is still being written, or was seen for the first time: look again.
     """
 
     keys: tuple[str, ...] = ()
@@ -33,6 +35,7 @@ class Arrived:
     spoilt: tuple[tuple[str, str], ...] = ()
     notices: tuple[tuple[str, str], ...] = ()
     more: bool = False
+    growing: bool = False
 
     @property
     def nothing(self) -> bool:

@@ -188,12 +188,12 @@ def _watch(
         arrived = source.look(CHUNK)
         if not arrived.nothing:
             _take(arrived, journal, run, source, listener)
-        if arrived.keys or arrived.spoilt:
+        if arrived.keys or arrived.spoilt or arrived.growing:
             quiet_since = time.monotonic()
         if arrived.more:
             continue
         quiet = time.monotonic() - quiet_since
-        if quiet >= asked.quiet_s:
+        if quiet >= asked.quiet_s and not arrived.growing:
             return "quiet"
         listener.waiting(quiet)
         ended.wait(asked.poll_s)

@@ -72,6 +72,7 @@ class GrowingFolder:
             return self._nothing_there()
         notices = () if self._reachable else (("source back", "The folder can be reached again."),)
         self._reachable = True
+        seen = dict(self._waiting)
         good: list[tuple[str, Frames]] = []
         spoilt: list[tuple[str, str]] = []
         for file in files:
@@ -96,6 +97,7 @@ class GrowingFolder:
             spoilt=tuple(spoilt),
             notices=notices,
             more=len(good) + len(spoilt) >= most,
+            growing=any(seen.get(name) != state for name, state in self._waiting.items()),
         )
 
     def _nothing_there(self) -> Arrived:

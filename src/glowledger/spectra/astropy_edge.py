@@ -194,7 +194,9 @@ def write_table(path: Path, frames: Frames, kind: str) -> None:
             table[f"flux{label}"] = frames.counts[i] * u.ct
             table[f"uncertainty{label}"] = deviation[i] * u.ct
             table[f"mask{label}"] = frames.mask[i]
-        table.write(path, format="ascii.ecsv", overwrite=True, delimiter=",")
+        # another library may have set numpy to its old way of printing, which drops digits
+        with np.printoptions(legacy=False):
+            table.write(path, format="ascii.ecsv", overwrite=True, delimiter=",")
         return
     one = len(frames) == 1
     table["flux"] = (frames.counts[0] if one else frames.counts.T) * u.ct
