@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from glowledger.runs.blank import Blank
     from glowledger.runs.results import RunResult
     from glowledger.runs.run_options import RunOptions
+    from glowledger.spectra.frames import Frames
 
 
 @dataclass(frozen=True)
@@ -64,13 +65,29 @@ def follow(file: Path, wanted: Wanted, reading: dict[str, Any] | None = None) ->
     series = model.measure(frames)
     options = _options(wanted, model, series, bench, reading)
     invented = says_invented(frames)
-    extra: dict[str, object] = {"file": file.name}
+    extra: dict[str, object] = {"file": file.name, "setup": _setup(wanted, bench, frames)}
+    extra |= {"started_at": frames.started_at} if frames.started_at else {}
     return Followed(
         result=analyse_run(series, options),
         title=f"{file.name}, {len(frames)} frames",
         notice=INVENTED if invented else None,
         extra=extra | ({"notice": INVENTED} if invented else {}),
     )
+
+
+def _setup(wanted: Wanted, bench: Bench | None, frames: Frames) -> dict[str, object]:
+    """Return what the answer hangs on besides the light, so that runs can be compared later."""
+    import numpy as np
+
+    from glowledger.ledger.raw_files import sha256_of
+
+    known = frames.exposure_s[np.isfinite(frames.exposure_s)]
+    material = "unknown" if bench is None or bench.window is None else bench.window.material
+    return {
+        "bench": None if wanted.bench_file is None else sha256_of(wanted.bench_file),
+        "window": None if material == "unknown" else material,
+        "exposure_s": float(np.median(known)) if known.size else None,
+    }
 
 
 def _options(
