@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shlex
 import sys
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -63,13 +63,18 @@ def calibrated_frames(
 
 def with_window(bench: Bench | None, window: str | None, pixels: int) -> Bench | None:
     """Return the bench with the window that was named, or as it was."""
-    from dataclasses import replace
-
     from glowledger.bench.model import Bench, Window
 
     if window is None:
         return bench
     return replace(bench or Bench(pixels=pixels), window=Window(material=window))
+
+
+def bench_warning(frames: Frames, bench: Bench | None) -> str:
+    """Return what to say if the plasma's lines do not fit the bench, or ''."""
+    from glowledger.glow.bench_misfit import bench_misfit
+
+    return "" if bench is None or bench.solution is None else bench_misfit(frames, bench).warning.rstrip(".")
 
 
 def answer(
@@ -97,6 +102,9 @@ def answer(
     frames = calibrated_frames(file, bench=bench, dark=dark, reading=reading)
     bench = with_window(bench, window, frames.axis.size)
     fit = identify_frame(frames, bench=bench, species=species or None)
+    strange = bench_warning(frames, bench)
+    if strange:
+        fit = replace(fit, warnings=(strange, *fit.warnings))
     concluded = findings(fit, stated)
     state = plasma_state(fit, None if bench is None else bench.response)
     invented = says_invented(frames)

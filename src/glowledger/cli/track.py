@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from glowledger.cli.identify import CANNOT_TELL, calibrated_frames, spoken_command, with_window
+from glowledger.cli.identify import CANNOT_TELL, bench_warning, calibrated_frames, spoken_command, with_window
 from glowledger.cli.reading_options import reading_options
 from glowledger.cli.track_follow import Live, follow_live, keep, live_options, record_for
 
@@ -68,11 +68,24 @@ def follow(file: Path, wanted: Wanted, reading: dict[str, Any] | None = None) ->
     extra: dict[str, object] = {"file": file.name, "setup": _setup(wanted, bench, frames)}
     extra |= {"started_at": frames.started_at} if frames.started_at else {}
     return Followed(
-        result=analyse_run(series, options),
+        result=_with_bench_alarm(analyse_run(series, options), bench_warning(frames, bench)),
         title=f"{file.name}, {len(frames)} frames",
         notice=INVENTED if invented else None,
         extra=extra | ({"notice": INVENTED} if invented else {}),
     )
+
+
+def _with_bench_alarm(result: RunResult, warning: str) -> RunResult:
+    """Return the result with an alarm if the plasma's lines do not fit the bench."""
+    from dataclasses import replace
+
+    from glowledger.runs.results import Alarm
+
+    if not warning:
+        return result
+    start_s = result.regimes[0].start_s if result.regimes else 0.0
+    alarm = Alarm(kind="bench in doubt", time_s=start_s, text=f"{warning}.")
+    return replace(result, alarms=(alarm, *result.alarms))
 
 
 def _setup(wanted: Wanted, bench: Bench | None, frames: Frames) -> dict[str, object]:
