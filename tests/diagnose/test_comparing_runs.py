@@ -230,6 +230,16 @@ def test_gases_whose_repeats_overlap_are_not_ranked(results):
     assert compared.ranking == ()
 
 
+def test_gases_run_at_different_power_are_not_ranked(results):
+    runs = repeated(results, [200.0, 220.0, 190.0])
+    changed = [dataclasses.replace(r, conditions=dataclasses.replace(r.conditions, power_w=90.0)) for r in runs[3:]]
+    compared = compare_runs(runs[:3] + changed, "CO")
+    g = next(g for g in compared.gases if g.quantity == "endpoint_s")
+    assert "power" in g.unfair[0]
+    assert not g.told
+    assert compared.ranking == ()
+
+
 def test_scatter_comes_from_repeats_alone(results):
     scatter, _ = scatter_of(repeated(results, [200.0, 220.0, 190.0]))
     logs = [np.log([100.0, 110.0, 95.0]), np.log([200.0, 220.0, 190.0])]

@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 
 from glowledger.diagnose.compared_run import ComparedRun
 from glowledger.diagnose.estimates import Difference, holm
-from glowledger.diagnose.fair_comparison import END, TIME, obstacles
+from glowledger.diagnose.fair_comparison import END, TIME, causes, obstacles
 
 LEVEL = 0.05
+CONFOUNDING = ("power", "pressure", "electrode", "polarity")  # voltage and current follow the gas by themselves
 COMPARED = {"endpoint_s": END, "time_constant_s": TIME}
 
 
@@ -95,10 +96,10 @@ def welch(a: NDArray[np.float64], b: NDArray[np.float64]) -> Difference:
 
 
 def _unfair(runs: Sequence[ComparedRun], first: str, second: str, kind: str) -> tuple[str, ...]:
-    texts = [
-        o.text
-        for a in runs if a.gas == first
-        for b in runs if b.gas == second
-        for o in obstacles(a.conditions, b.conditions) if kind in o.spoils
-    ]  # fmt: skip
+    pairs = [(a.conditions, b.conditions) for a in runs if a.gas == first for b in runs if b.gas == second]
+    texts = [o.text for a, b in pairs for o in obstacles(a, b) if kind in o.spoils]
+    also = [name for a, b in pairs for name in causes(a, b)[0] if name in CONFOUNDING]
+    if also:
+        names = ", ".join(dict.fromkeys(also))
+        texts.append(f"Not only the gas differs between these runs but also: {names}.")
     return tuple(dict.fromkeys(texts))
