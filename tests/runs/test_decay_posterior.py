@@ -166,6 +166,29 @@ def test_two_clear_components_end_where_and_as_surely_as_a_scipy_refit_says(shar
     assert p.end[0] < end(truth) < p.end[2]
 
 
+@pytest.mark.parametrize(("rise", "tau"), [(8.0, 40.0), (20.0, 45.0)])
+def test_a_product_that_first_rises_ends_where_and_as_surely_as_a_scipy_refit_says(rise, tau):
+    # (1 - exp(-t/rise)) exp(-t/tau); curve_fit with all four parameters; the top is at rise ln(1 + tau/rise)
+    def curve(t, f, a, r, k):
+        return f + a * (1 - np.exp(-t / r)) * np.exp(-t / k)
+
+    def end(p):
+        top = p[2] * np.log1p(p[3] / p[2])
+        return brentq(lambda x: curve(x, 0.0, 1.0, *p[2:]) / curve(top, 0.0, 1.0, *p[2:]) - 0.05, top, 2000)
+
+    t = np.arange(240.0)
+    truth = (0.2, 1.0, rise, tau)
+    y = curve(t, *truth) + 0.006 * np.random.default_rng(12).standard_normal(len(t))
+    found, covariance = curve_fit(curve, t, y, p0=truth)
+    slope = [(end(found + h) - end(found)) / h.sum() for h in np.diag(1e-4 * found)]
+    error = np.sqrt(slope @ covariance @ slope)
+    p = fitted(t, y)
+    assert p.rise > 0.99
+    assert abs(p.end[1] - end(found)) < 1.5 * error
+    assert p.end[0] < end(truth) < p.end[2]
+    assert (p.end[2] - p.end[0]) / 3.92 < 2.0 * error  # ours allows any share, the curve of scipy only one
+
+
 @pytest.mark.parametrize("height", [-0.5, -0.1, 0.1, 0.5, 2.0])
 def test_a_step_of_any_size_is_seen_once_and_shifts_no_end(height):
     t = np.arange(240.0)

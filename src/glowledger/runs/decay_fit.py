@@ -119,7 +119,7 @@ class FittedDecay:
         two = float(weights.weight[pairs & (family.share[weights.rows] < 1)].sum())
         rise = float(weights.weight[pairs].sum()) - two
         done = ended.below(float(np.log(now)))
-        if self.pair is not None and two > PAIR:
+        if self.pair is not None and two + rise > PAIR:
             done, ends = self.pair.ended(now), self.pair.end_quantiles(0.025, 0.5, 0.975, assurance)
             taus, lefts = self.pair.fast_quantiles(0.025, 0.5, 0.975), self.pair.left_quantiles(0.025, 0.5, 0.975)
         return Posterior(
@@ -229,7 +229,7 @@ def fit_decay(data: DecayData, weight: Floats, noise: Noise | None, passes: int)
 def _pair(found: Evidence, data: DecayData, weight: Floats, noise: Noise) -> Pair | None:
     """Search the pair of components if it is wanted and the likeliest shape is one."""
     row = int(np.argmax(found.peak))
-    if data.pair is None or not 0.0 < data.family.share[row] < 1.0:
+    if data.pair is None or data.family.share[row] == 0.0:
         return None
     log_fast = float(np.log(data.tau[0]) + STEP * found.peak_at[row])
     start = (log_fast, log_fast + STEP * float(data.family.offset[row]))

@@ -30,7 +30,9 @@ class DecayFollower:
     fraction : float
         Part of the starting excess at which the decay counts as ended.
     two_component, plateau, rise : float
-        Prior probabilities of a decay with two components, of a plateau and of a rise before the fall.
+        Prior probabilities of a decay with two components, of a plateau and of a rise before the fall. That of two
+        components sets how long a slow one too faint to be seen holds up the verdict: chosen with `assurance` on
+        simulated runs, see tests/benchmarks/bench_endpoint.py.
     least_floor : float
         The floor cannot lie below this.
     assurance : float

@@ -1,4 +1,4 @@
-"""Two exponentials that show beyond doubt: both time constants searched for and integrated over, not gridded.
+"""Two exponentials, or a rise and a fall, that show beyond doubt: searched for and integrated over, not gridded.
 
 Once a second component is clear, its amplitude, share and time constants are known better than any fixed mesh of
 pairs resolves. Gauss-Newton finds the likeliest pair of time constants; a small lattice about it, spread along the
@@ -16,7 +16,7 @@ from scipy.special import log_ndtr, ndtr
 from glowledger.runs.decay import Noise, log_student
 from glowledger.runs.decay_shapes import Floats
 
-CLEAR = 4.0  # standard errors by which both amplitudes have to stand above zero
+CLEAR = 4.0  # standard errors by which both amplitudes have to differ from zero; a fast one below zero is a rise
 LEAST_RATIO = 1.3  # of the time constants, anywhere on the lattice that counts
 ROUNDS = 4
 _AXIS = np.linspace(-3.6, 3.6, 7)
@@ -38,7 +38,8 @@ class Pair:
     log_fast : ndarray of shape (m,)
         ln of the fast time constant.
     centre : tuple of float
-        ln of both time constants and share of the slow component where the data are fitted best.
+        ln of both time constants, and amplitude of the fast component over that of the slow one, where the data are
+        fitted best.
     """
 
     weight: Floats
@@ -50,9 +51,10 @@ class Pair:
     centre: tuple[float, float, float]
 
     def shape(self, time: Floats) -> Floats:
-        """Return the decay that fits best, 1 at time 0."""
-        fast, slow, share = self.centre
-        return np.asarray((1 - share) * np.exp(-time / np.exp(fast)) + share * np.exp(-time / np.exp(slow)))
+        """Return the decay that fits best, 1 at its top."""
+        fast, slow, rho = np.exp(self.centre[0]), np.exp(self.centre[1]), np.asarray(self.centre[2])
+        height = _top(fast, slow, rho)[1]
+        return np.asarray((rho * np.exp(-time / fast) + np.exp(-time / slow)) / height)
 
     def end_quantiles(self, *levels: float) -> Floats:
         """Return the times below which the end lies with the probabilities given."""
@@ -107,7 +109,7 @@ def pair_posterior(
     Notes
     -----
     Floor and amplitudes are linear and projected out (variable projection, Golub & Pereyra 1973). Prior: flat in
-    the logarithms of both time constants, in the excess and in the share of the slow component.
+    the logarithms of both time constants, in the amplitude of the slow component and in the fast one's ratio to it.
     """
     root = np.sqrt(weight)
     found = _search(time, value * root, root, columns, np.array(start))
@@ -184,49 +186,58 @@ def _integrate(
     cov = noise.variance * np.array([own[1], own[0], -mixed]) / determinant
     gain = np.where(ok, np.sum(a * g, axis=0), -np.inf)
     middle = points // 2
-    clear = np.all(a[:, middle] > CLEAR * np.sqrt(cov[:2, middle])) and ok[middle]
-    if not clear:
+    if not ok[middle] or a[1, middle] <= 0 or np.any(np.abs(a[:, middle]) < CLEAR * np.sqrt(cov[:2, middle])):
         return None
-    ok &= (a[0] > 0) & (a[1] > 0)
-    total = np.where(ok, a.sum(axis=0), 1.0)
+    ok &= (a[1] > 0) & (a[0] * a[0, middle] > 0)
+    slow_part = np.where(ok, a[1], 1.0)
+    rho = a[0] / slow_part
     floor = level[0] - np.sum((inverse[0] @ split.reshape(len(inverse), -1)).reshape(2, points) * a, axis=0)
     slack = 2.0 * np.sqrt(noise.variance * inverse[0, 0])
     freedom = float(max(len(time) - 4 - columns.shape[1], 2))
     log_weight = log_student((gain[ok].max() - gain) / noise.variance, freedom) - 0.5 * np.log(determinant)
-    log_weight = log_weight - np.log(total) + log_ndtr((floor - least_floor + slack) / slack)
-    share = a[1] / total
-    share_sd = np.sqrt(np.maximum(cov[1] * a[0] ** 2 + cov[0] * a[1] ** 2 - 2 * cov[2] * a[0] * a[1], 0.0)) / total**2
+    log_weight = log_weight - np.log(slow_part) + log_ndtr((floor - least_floor + slack) / slack)
+    rho_sd = np.sqrt(np.maximum(cov[0] - 2 * cov[2] * rho + cov[1] * rho**2, 0.0)) / slow_part
     keep = ok & np.isfinite(log_weight)
-    best = (float(log_tau[0, middle]), float(log_tau[1, middle]), float(share[middle]))
-    return _mixture(log_weight[keep], log_tau[:, keep], share[keep], share_sd[keep], fraction, float(time[-1]), best)
+    best = (float(log_tau[0, middle]), float(log_tau[1, middle]), float(rho[middle]))
+    return _mixture(log_weight[keep], log_tau[:, keep], rho[keep], rho_sd[keep], fraction, float(time[-1]), best)
+
+
+def _top(fast: Floats, slow: Floats, rho: Floats) -> tuple[Floats, Floats]:
+    """Return when rho exp(-t/fast) + exp(-t/slow) is highest, 0 unless it rises first, and its height there."""
+    rises = -rho * slow / fast
+    at = np.where(rises > 1.0, np.log(np.maximum(rises, 1.0)) / (1.0 / fast - 1.0 / slow), 0.0)
+    return at, rho * np.exp(-at / fast) + np.exp(-at / slow)
 
 
 def _mixture(
     log_weight: Floats,
     log_tau: Floats,
-    share: Floats,
-    share_sd: Floats,
+    rho: Floats,
+    rho_sd: Floats,
     fraction: float,
     now: float,
     centre: tuple[float, float, float],
 ) -> Pair:
+    """Turn time constants and ratios of the amplitudes into end times and parts left, errors of the ratio included."""
     weight = np.exp(log_weight - log_weight.max())
     fast, slow = np.exp(log_tau)
-    end = np.maximum(slow * np.log(1.0 / fraction), fast)  # the excess there is below the fraction: convex from above
-    low = np.zeros_like(end)
+    low, height = _top(fast, slow, rho)
+    at_top = np.exp(-low / fast)
+    end = low + slow * np.log((1.0 + np.maximum(rho, 0.0)) / (fraction * height))
     for _ in range(40):
         middle = 0.5 * (low + end)
-        above = (1 - share) * np.exp(-middle / fast) + share * np.exp(-middle / slow) > fraction
+        above = rho * np.exp(-middle / fast) + np.exp(-middle / slow) > fraction * height
         low, end = np.where(above, middle, low), np.where(above, end, middle)
     quick, late = np.exp(-end / fast), np.exp(-end / slow)
-    fall = (1 - share) * quick / fast + share * late / slow
-    now_fast, now_slow = np.exp(-now / fast), np.exp(-now / slow)
+    fall = np.maximum(rho * quick / fast + late / slow, 1e-12 * late / slow)
+    later = max(now, 0.0)
+    left = (rho * np.exp(-later / fast) + np.exp(-later / slow)) / height
     return Pair(
         weight=weight / weight.sum(),
         log_end=np.log(end),
-        log_end_sd=np.maximum((late - quick) * share_sd / fall / end, 1e-6),
-        left=(1 - share) * now_fast + share * now_slow,
-        left_sd=np.maximum(np.abs(now_slow - now_fast) * share_sd, 1e-9),
+        log_end_sd=np.maximum(np.abs(quick - fraction * at_top) * rho_sd / fall / end, 1e-6),
+        left=left,
+        left_sd=np.maximum(np.abs(np.exp(-later / fast) - left * at_top) * rho_sd / height, 1e-9),
         log_fast=log_tau[0],
         centre=centre,
     )

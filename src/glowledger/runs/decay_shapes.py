@@ -26,7 +26,7 @@ DENSE = (
 )
 EXTENSION = 17
 PLATEAUS = 10
-STEEPEST = 4.0  # a plateau longer than this many time constants of its fall ended in a step, not in a decay
+STEEPEST = 6.0  # a plateau longer than this many time constants of its fall ended in a step, not in a decay
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
