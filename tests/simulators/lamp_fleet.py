@@ -92,12 +92,13 @@ def draw_axis(rng: np.random.Generator, pixels: int) -> np.ndarray:
 
 def draw_lines(rng: np.random.Generator, lamp: str) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Positions and photon strengths of sharp lines, and of phosphor bands (last two)."""
-    table = lamp_lines(lamp)
-    strength = table.strength * np.exp(rng.normal(0.0, 0.6, len(table)))
+    table = lamp_lines(lamp, secondary=True)
+    faint = table.role == "secondary"  # strengths known to a factor of ten, against two or three of the others
+    strength = table.strength * np.exp(rng.normal(0.0, 1.0, len(table)) * np.where(faint, 1.2, 0.6))
     for name in np.unique(table.species):  # each element of a mixed lamp burns as it likes
         if "," in lamp:
             strength[table.species == name] *= np.exp(rng.normal(0.0, 0.8))
-    sharp = ~table.approximate & (rng.random(len(table)) > 0.1)
+    sharp = ~table.approximate & (rng.random(len(table)) > np.where(faint, 0.4, 0.1))
     return (
         table.wavelength_nm[sharp],
         strength[sharp],

@@ -17,6 +17,7 @@ Floats = NDArray[np.float64]
 
 STRENGTH_SD = 1.1  # ln(counts) of a line over its listed strength: lamp, response, exposure; common practice
 MISSING_SD = 1.5  # the same for a line that is not there: the response is unknown away from the lines seen
+FAINT_MISSING_SD, FAINT_SHOWN = 2.5, 0.5  # the same for lines that a lamp only may show, and how often it does
 ABSENT_ELEMENT = 2.0  # log price of a stated element that shows no line
 
 
@@ -175,7 +176,9 @@ def _missing(
         return price, 0
     margin = np.log(listed.strength[absent]) + factor[absent] - np.log(pattern.detection)
     window = np.where(nm < 340.0, 0.4, np.where(nm > 900.0, 0.6, 0.88))  # glass and silicon end there
-    chance = ndtr(margin / MISSING_SD) * window
+    bright = listed.bright[absent]
+    chance = ndtr(margin / np.where(bright, MISSING_SD, FAINT_MISSING_SD)) * window
+    chance *= np.where(bright, 1.0, FAINT_SHOWN)
     return price + float(np.sum(np.log1p(-chance))), int(np.sum(chance > 0.7))
 
 

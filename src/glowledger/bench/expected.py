@@ -28,6 +28,8 @@ class LineList:
         Standard notation, ``Hg I``.
     anchor : ndarray of bool, shape (m,)
         May carry the solution (False: only expected, as phosphor bands).
+    bright : ndarray of bool, shape (m,)
+        Surely shown by the lamp (False: a line that it may show, known in strength to a factor of ten).
     """
 
     wavelength_nm: Floats
@@ -88,7 +90,7 @@ def merged(lines: LineList, fwhm_nm: float) -> LineList:
         weight[closest] = total
         groups[closest] = groups[closest] + groups[closest + 1]
         del groups[closest + 1], centre[closest + 1], weight[closest + 1]
-    error, anchor, species = [], [], []
+    error, anchor, species, bright = [], [], [], []
     for members, middle, total in zip(groups, centre, weight, strict=True):
         share = lines.strength[members] / total
         offset = lines.wavelength_nm[members] - middle
@@ -97,13 +99,14 @@ def merged(lines: LineList, fwhm_nm: float) -> LineList:
         strongest = members[int(np.argmax(lines.strength[members]))]
         anchor.append(bool(np.all(lines.anchor[members])))
         species.append(lines.species[strongest])
+        bright.append(bool(lines.bright[strongest]))
     return LineList(
         wavelength_nm=np.array(centre),
         strength=np.array(weight),
         error_nm=np.array(error),
         species=tuple(species),
         anchor=np.array(anchor),
-        bright=np.ones(len(centre), dtype=bool),
+        bright=np.array(bright),
     )
 
 
@@ -125,7 +128,7 @@ def lines_of(lamp: str) -> LineList:
     """
     from glowledger.tables.lamps import lamp_lines
 
-    rows = lamp_lines(lamp)
+    rows = lamp_lines(lamp, secondary=True)
     return LineList(
         wavelength_nm=rows.wavelength_nm,
         strength=rows.strength,

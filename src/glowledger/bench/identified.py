@@ -26,8 +26,8 @@ class Identified:
         Line width there.
     species : tuple of str
         Standard notation.
-    anchor, single : ndarray of bool
-        May carry the solution; no other listed line within the peak.
+    anchor, single, bright : ndarray of bool
+        May carry the solution; no other listed line within the peak; surely shown by the lamp.
     """
 
     peak: NDArray[np.intp]
@@ -39,3 +39,4 @@ class Identified:
     species: tuple[str, ...]
     anchor: NDArray[np.bool_]
     single: NDArray[np.bool_]
+    bright: NDArray[np.bool_]

@@ -21,7 +21,11 @@ LONE_GAP, LONE_WITHIN = 0.16, 0.2
 LUCK_ALONE, LUCK_TOGETHER = 0.004, 0.001  # chance of foreign peaks where outer lines are expected
 MANY_LINES, LUCK_WITH_MANY = 15, 0.012  # so many lines hold the curve well enough to reach farther
 MOST_OUTER = 2
-GOOD_TO = 0.09  # of the FWHM: standard error that the solution may have between its lines
+# a line that a lamp only may show is no outer line unless the others say where it is (of the FWHM)
+FAINT_WITHIN, FAINT_SURE = 0.15, 0.12
+CLEAR, OFF_BY, AGAINST = 0.06, 0.12, 3.0  # a line placed so well (FWHM) that is off by so much (FWHM, sigma) objects
+MOST_BEYOND = 6
+GOOD_TO = 0.06  # of the FWHM: standard error that the solution may have between its lines
 
 
 @dataclass(slots=True)
@@ -31,6 +35,7 @@ class Crowd:
     peak_nm: Floats
     line_nm: Floats
     line_strength: Floats
+    line_bright: NDArray[np.bool_]
 
 
 def crowd_of(shots: list[Shot], coefficients: Floats) -> Crowd:
@@ -38,7 +43,8 @@ def crowd_of(shots: list[Shot], coefficients: Floats) -> Crowd:
     peak_nm = [np.asarray(chebval(s.u_at(s.peaks.pixel), coefficients)) for s in shots]
     line_nm, first = np.unique(np.concatenate([s.lines.wavelength_nm for s in shots]), return_index=True)
     strength = np.concatenate([s.lines.strength for s in shots])[first]
-    return Crowd(peak_nm=np.concatenate(peak_nm), line_nm=line_nm, line_strength=strength)
+    bright = np.concatenate([s.lines.bright for s in shots])[first]
+    return Crowd(peak_nm=np.concatenate(peak_nm), line_nm=line_nm, line_strength=strength, line_bright=bright)
 
 
 def supported(
@@ -94,13 +100,15 @@ def _mistakable(
         error = np.sqrt(variance)
         if count == 1:
             width, nm = found.width_nm[rows[0]], found.wavelength_nm[rows[0]]
+            if not found.bright[rows[0]]:
+                return bool(off[0] > FAINT_WITHIN * width or error[0] > FAINT_SURE * width)
             lone = np.min(np.abs(found.u[rest] - found.u[rows[0]])) > LONE_GAP
             if off[0] < LONE_WITHIN * width and (not lone or error[0] < SURE_WITHIN * width):
                 return False
             if _crowded(crowd, nm, max(2.5 * error[0], off[0]), width):
                 return True
-        elif np.any(off < LONE_WITHIN * found.width_nm[rows]):
-            continue  # a neighbour that is sure anyway proves nothing for the outer one
+        elif not np.all(found.bright[rows]) or np.any(off < LONE_WITHIN * found.width_nm[rows]):
+            continue  # a neighbour that is sure anyway, or that may be another, proves nothing for the outer one
         luck = float(np.prod(np.minimum(2.0 * np.maximum(off, error) * density, 1.0)))
         if luck < (LUCK_TOGETHER if count > 1 else LUCK_ALONE if len(rest) < MANY_LINES else LUCK_WITH_MANY):
             return False
@@ -132,6 +140,8 @@ def _crowded(crowd: Crowd, nm: float, reach: float, width: float, placed_nm: Flo
     placed = np.array([nm]) if placed_nm is None else placed_nm
     own = float(np.max(crowd.line_strength[np.abs(crowd.line_nm - nm) < 1e-3], initial=0.0))
     rival = (np.abs(crowd.line_nm - nm) < reach) & (crowd.line_strength > 0.1 * own)
+    if np.any(crowd.line_bright[np.abs(crowd.line_nm - nm) < 1e-3]):
+        rival &= crowd.line_bright  # what the lamp only may show is no rival of what it surely shows
     rival &= np.min(np.abs(crowd.line_nm[:, None] - placed[None, :]), axis=1) > 1e-3
     if placed_nm is not None:
         rival &= np.abs(crowd.line_nm - nm) > BLEND_WIDTHS * width
@@ -154,3 +164,49 @@ def _beyond_gap(
     left, right = order[: worst + 1], order[worst + 1 :]
     fewer = left if len(left) < len(right) else right
     return [int(k) for k in fewer] if len(order) - len(fewer) >= 4 else []
+
+
+def uncontradicted(
+    found: Identified, usable: NDArray[np.intp], kept: NDArray[np.intp], fit: LineFit, span: float, crowd: Crowd
+) -> tuple[LineFit | None, NDArray[np.intp]]:
+    """Drop outer lines for which a well placed line was left out that would agree without them.
+
+    One or a few outer lines taken for others bend the curve so that it misses the right ones next to them. Which of
+    the two is right is not known then, so neither carries the solution.
+    """
+    best: LineFit | None = fit
+    while best is not None:
+        used = kept[best.weight > 0.05]
+        spare = np.setdiff1d(usable, used)
+        off = np.abs(found.wavelength_nm[spare] - best.nm(found.u[spare]))
+        error = np.hypot(found.error_nm[spare], best.standard_error_nm(found.u[spare]))
+        width = found.width_nm[spare]
+        against = spare[(found.error_nm[spare] < CLEAR * width) & (off > np.maximum(AGAINST * error, OFF_BY * width))]
+        group = _outer_group(found, used, against, span)
+        if group is None:
+            break
+        best, kept = supported(found, np.setdiff1d(used, group), span, crowd)
+    return best, kept
+
+
+def _outer_group(
+    found: Identified, used: NDArray[np.intp], against: NDArray[np.intp], span: float
+) -> NDArray[np.intp] | None:
+    """Return the smallest group of outer lines without which one of the lines `against` agrees, if any."""
+    groups = []
+    order = used[np.argsort(found.u[used])]
+    for row in against:
+        below, above = order[found.u[order] < found.u[row]], order[found.u[order] > found.u[row]]
+        for beyond in (below if len(below) else order[:1], above if len(above) else order[-1:]):
+            if len(beyond) <= min(MOST_BEYOND, max(len(used) // 3, 1), len(used) - 4):
+                groups.append((len(beyond), int(row), beyond))
+    for _, row, beyond in sorted(groups, key=lambda group: group[:2]):
+        rest = np.setdiff1d(used, beyond)
+        try:
+            others = best_degree(found.u[rest], found.wavelength_nm[rest], found.error_nm[rest], span)
+        except ValueError:
+            continue
+        off = abs(float(found.wavelength_nm[row] - others.nm(found.u[row : row + 1])[0]))
+        if off < 3.0 * np.hypot(others.standard_error_nm(found.u[row : row + 1])[0], found.error_nm[row]):
+            return beyond
+    return None

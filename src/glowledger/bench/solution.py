@@ -9,7 +9,7 @@ from numpy.polynomial.chebyshev import chebder, chebval
 from numpy.typing import NDArray
 
 from glowledger.bench.identified import Identified
-from glowledger.bench.outer_lines import crowd_of, supported
+from glowledger.bench.outer_lines import crowd_of, supported, uncontradicted
 from glowledger.bench.polynomial import LineFit
 from glowledger.bench.shifts import BAND_WIDTH_NM, Components, Shift, fit_shift
 from glowledger.bench.shots import Shot
@@ -18,6 +18,7 @@ Floats = NDArray[np.float64]
 
 SHAPE_ERROR = 0.015  # of the FWHM: how well the assumed line shape centres a real one
 BLEND_ERROR = 0.03  # the same for blends, in which faint lines of no list may hide
+FAINT_FACTOR = 2.5  # lines that a lamp only may show: root mean square of true over listed strength
 LARGEST_BLEND_ERROR = 0.12  # of the FWHM: blends vaguer than this are not used
 PLATEAU = 0.12  # of the FWHM: how far a flat-topped line may lie from the middle of its top
 MISFIT = 0.08  # of the height: a peak fitted worse than this has a hot pixel or a stranger in it
@@ -62,7 +63,7 @@ def identify_peaks(shot: Shot, coefficients: Floats, reach: float) -> Identified
     """
     trial = _on_grid(shot, coefficients)
     rows = [row for i in range(len(shot.peaks)) if (row := _one_peak(shot, trial, i, reach)) is not None]
-    columns = list(zip(*rows, strict=True)) if rows else [()] * 8
+    columns = list(zip(*rows, strict=True)) if rows else [()] * 9
     return Identified(
         peak=np.array(columns[0], dtype=np.intp),
         shot=np.zeros(len(rows), dtype=np.intp),
@@ -73,12 +74,13 @@ def identify_peaks(shot: Shot, coefficients: Floats, reach: float) -> Identified
         species=tuple(columns[5]),
         anchor=np.array(columns[6], dtype=bool),
         single=np.array(columns[7], dtype=bool),
+        bright=np.array(columns[8], dtype=bool),
     )
 
 
 def _one_peak(
     shot: Shot, trial: _Trial, i: int, reach: float
-) -> tuple[int, float, float, float, float, str, bool, bool] | None:
+) -> tuple[int, float, float, float, float, str, bool, bool, bool] | None:
     """Place the lines within one peak; None if there is none of the list."""
     lines, centre = shot.lines, float(shot.peaks.pixel[i])
     at = int(np.clip(round(centre), 0, len(trial.nm) - 1))
@@ -89,6 +91,13 @@ def _one_peak(
         return None
     around = np.flatnonzero(distance < 1.9 * width)
     around = around[lines.strength[around] > LEAST_SHARE * np.max(lines.strength[within])]
+    sure = within[lines.bright[within]]
+    pull = 0.0
+    if len(sure):  # a line that the lamp only may show adds doubt to one that it surely shows, no more
+        faint = around[~lines.bright[around]]
+        around = around[lines.bright[around]]
+        within = sure
+        pull = _pull_of(trial.line_px[faint] - centre, lines.strength[faint] / np.max(lines.strength[sure]), width)
     listed = around[lines.anchor[around]]
     brightest = int(within[np.argmax(lines.strength[within])])
     slope = float(trial.slope[at])
@@ -104,6 +113,7 @@ def _one_peak(
             lines.species[brightest],
             False,
             False,
+            bool(lines.bright[brightest]),
         )
     fit = _shift_here(shot, trial, i, width, slope, listed, around[~lines.anchor[around]])
     if fit is None:
@@ -113,18 +123,25 @@ def _one_peak(
     place = trial.line_px[listed[chosen]] + fit.shift_px
     blend = len(listed) > 1 or len(around) > len(listed)
     floor = BLEND_ERROR if blend else SHAPE_ERROR
-    error = float(np.hypot((2.0 if blend else 1.0) * fit.standard_error_px, floor * width))
+    error = float(np.hypot((2.0 if blend else 1.0) * fit.standard_error_px, np.hypot(floor * width, pull)))
     likely = lines.strength[listed[chosen]] > 0.3 * np.max(lines.strength[listed[near]])
     good = likely and fit.misfit < MISFIT and _as_the_plateau_says(shot, i, place, width)
     good = good and error < LARGEST_BLEND_ERROR * width and abs(fit.shift_px) < reach * width
     share = fit.area / max(float(np.sum(fit.area)), 1e-300)
     others = (np.abs(trial.line_px[listed] - trial.line_px[listed[chosen]]) < 1.5 * width) & (share > 0.03)
-    single = bool(np.count_nonzero(others) <= 1 and not np.any(~lines.anchor[around]))
+    single = pull < SHAPE_ERROR * width and bool(np.count_nonzero(others) <= 1 and not np.any(~lines.anchor[around]))
     nm = float(lines.wavelength_nm[listed[chosen]])
     u = float(shot.u_at(np.array(place)))
     return (
         i, u, nm, error * slope, width * slope, lines.species[listed[chosen]], bool(good), single,
+        bool(lines.bright[listed[chosen]]),
     )  # fmt: skip
+
+
+def _pull_of(offset_px: Floats, share: Floats, width: float) -> float:
+    """Return how far unseen neighbours may pull the centre of a line: first order for a Gaussian, pixels."""
+    near = np.exp(-2.0 * (offset_px / width) ** 2)
+    return float(np.sqrt(np.sum((np.minimum(FAINT_FACTOR * share, 2.0) * offset_px * near) ** 2)))
 
 
 def _as_the_plateau_says(shot: Shot, i: int, place: float, width: float) -> bool:
@@ -214,6 +231,8 @@ def refine_solution(scale: Floats, shots: list[Shot]) -> Refined | None:
             return None
         crowd = crowd_of(shots, coefficients)
         fit, kept = supported(found, usable, span, crowd)
+        if fit is not None:
+            fit, kept = uncontradicted(found, usable, kept, fit, span, crowd)
         if fit is None:
             return None
         used = np.zeros(len(found.peak), dtype=bool)
@@ -230,7 +249,7 @@ def _joined(parts: list[Identified]) -> Identified:
     species = [name for p in parts for name in p.species]
     arrays = {
         name: np.concatenate([getattr(p, name) for p in parts])[order]
-        for name in ("peak", "wavelength_nm", "error_nm", "width_nm", "anchor", "single")
+        for name in ("peak", "wavelength_nm", "error_nm", "width_nm", "anchor", "single", "bright")
     }
     shot = np.concatenate([np.full(len(p.u), k, dtype=np.intp) for k, p in enumerate(parts)])[order]
     return Identified(u=u[order], shot=shot, species=tuple(species[i] for i in order), **arrays)

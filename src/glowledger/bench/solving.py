@@ -32,7 +32,7 @@ MIN_EXPLAINED = 0.5
 def candidates_for(shots: list[Shot], prior: Prior | None = None) -> list[Candidate]:
     """Return distinct scales for the shots of one instrument, best evidence first."""
     lines = joined_lines(shots)
-    return match(pattern_of(shots), lines[lines.bright], prior or Prior())
+    return match(pattern_of(shots), lines, prior or Prior())
 
 
 def solve(
