@@ -126,3 +126,17 @@ def test_masked_and_missing_values_do_no_harm():
     counts[98], counts[150:152] = np.nan, 60000.0
     peaks, _ = find_peaks(counts, mask)
     assert_allclose(peaks.pixel, [100.0, 220.0], atol=0.05)
+
+
+@pytest.mark.parametrize("skew", [-0.08, 0.04, 0.08])
+def test_a_lopsided_line_lies_in_the_middle_of_its_half_maximum(skew):
+    # two half normal curves by scipy, (1 + skew) and (1 - skew) times as wide: their half maxima lie at
+    # top + (1 + skew) FWHM / 2 and top - (1 - skew) FWHM / 2. Tolerance: a tenth of the way from top to middle.
+    fwhm, top = 8.0, 60.3
+    middle = top + 0.5 * skew * fwhm
+    edges = np.arange(122) - 0.5 - top
+    side = np.where(edges > 0, 1.0 + skew, 1.0 - skew)
+    light = np.diff(side * (norm.cdf(edges / side, scale=fwhm / FWHM_PER_SD) - 0.5))
+    x = np.arange(121.0)
+    fit = fit_group(x, 500.0 + 1e5 * light, np.full(121, 30.0), np.array([60.0]), fwhm, free_width=True)
+    assert_allclose(fit.centre[0], middle, rtol=0, atol=0.1 * abs(middle - top))

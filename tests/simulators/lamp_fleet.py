@@ -60,12 +60,15 @@ def voigt_cumulative(x: np.ndarray, fwhm: float, lorentz: float) -> np.ndarray:
 def line_light(
     pixels: int, centre: float, fwhm_px: float, lorentz: float, skew: float
 ) -> tuple[slice, np.ndarray]:
-    """Share of a line's light in each pixel near `centre`; `skew` makes the right flank wider."""
+    """Share of a line's light in each pixel near `centre`; `skew` makes the right flank wider.
+
+    `centre` is the middle of the half maximum, not the top: the place of a lopsided line by common practice.
+    """
     reach = (25 if lorentz > 0 else 5) * fwhm_px + 3
     lo, hi = max(int(centre - reach), 0), min(int(centre + reach) + 1, pixels)
     if hi - lo < 2:
         return slice(0, 0), np.zeros(0)
-    edges = np.arange(lo, hi + 1) - 0.5 - centre
+    edges = np.arange(lo, hi + 1) - 0.5 - centre + 0.5 * skew * fwhm_px
     side = np.where(edges > 0, 1.0 + skew, 1.0 - skew)
     return slice(lo, hi), np.diff(side * (voigt_cumulative(edges / side, fwhm_px, lorentz) - 0.5))
 
