@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -59,37 +60,45 @@ class LineList:
         return LineList(species=tuple(self.species[i] for i in index), **arrays)
 
 
-def merged(lines: LineList, fwhm_nm: float) -> LineList:
-    """Return the list as seen at a line width: lines closer than `MERGE_WIDTHS` widths become one.
+def merged_ladder(lines: LineList, fwhm_nm: Sequence[float]) -> list[LineList]:
+    """Return the list as seen at line widths: lines closer than `MERGE_WIDTHS` widths become one.
 
     Parameters
     ----------
     lines : LineList
         Single lines.
-    fwhm_nm : float
-        Line width of the instrument.
+    fwhm_nm : sequence of float
+        Line widths of the instrument, ascending; every step goes on from the one before.
 
     Returns
     -------
-    LineList
+    list of LineList
         Strength-weighted centres; `error_nm` holds how much the centre moves when the strengths scatter by
         `STRENGTH_SCATTER` (first order).
     """
     groups = [[k] for k in range(len(lines))]
     centre = [float(w) for w in lines.wavelength_nm]
     weight = [float(s) for s in lines.strength]
-    while len(groups) > 1:
-        gaps = np.diff(centre)
-        closest = int(np.argmin(gaps))
-        if gaps[closest] > MERGE_WIDTHS * fwhm_nm:
-            break
-        total = weight[closest] + weight[closest + 1]
-        centre[closest] = (
-            centre[closest] * weight[closest] + centre[closest + 1] * weight[closest + 1]
-        ) / total
-        weight[closest] = total
-        groups[closest] = groups[closest] + groups[closest + 1]
-        del groups[closest + 1], centre[closest + 1], weight[closest + 1]
+    ladder = []
+    for width in fwhm_nm:
+        while len(groups) > 1:
+            gaps = np.diff(centre)
+            closest = int(np.argmin(gaps))
+            if gaps[closest] > MERGE_WIDTHS * width:
+                break
+            total = weight[closest] + weight[closest + 1]
+            centre[closest] = (
+                centre[closest] * weight[closest] + centre[closest + 1] * weight[closest + 1]
+            ) / total
+            weight[closest] = total
+            groups[closest] = groups[closest] + groups[closest + 1]
+            del groups[closest + 1], centre[closest + 1], weight[closest + 1]
+        ladder.append(_as_list(lines, groups, centre, weight))
+    return ladder
+
+
+def _as_list(lines: LineList, groups: list[list[int]], centre: list[float], weight: list[float]) -> LineList:
+    """Return groups of lines as a list of their blends."""
     error, anchor, species, bright = [], [], [], []
     for members, middle, total in zip(groups, centre, weight, strict=True):
         share = lines.strength[members] / total

@@ -8,12 +8,13 @@ import numpy as np
 from numpy.polynomial.chebyshev import chebvander
 from numpy.typing import NDArray
 
-from glowledger.bench.expected import LineList, merged
+from glowledger.bench.expected import LineList, merged_ladder
 
 Floats = NDArray[np.float64]
 
 GRID_NM = 0.25
 GRID_START_NM, GRID_END_NM = 100.0, 1300.0
+TABLE_REACH = 6.0  # standard deviations
 LEVEL_RATIO = 1.3
 CROWDS = (60.0, 150.0, 300.0, 600.0, 1200.0, 2400.0, 6000.0, 20000.0)  # nm over share of the list
 FOREIGN = (0.12, 0.3, 0.5)  # chance that a strong, middling, weak peak is not in the list
@@ -67,7 +68,7 @@ class Levels:
         """Merge the lines at every resolution from the narrowest to the widest."""
         count = max(int(np.ceil(np.log(widest_nm / narrowest_nm) / np.log(LEVEL_RATIO))), 1) + 1
         self.fwhm_nm = narrowest_nm * LEVEL_RATIO ** np.arange(count)
-        self.lists = [merged(lines, width) for width in self.fwhm_nm]
+        self.lists = merged_ladder(lines, list(self.fwhm_nm))
 
     def level(self, fwhm_nm: Floats) -> NDArray[np.intp]:
         """Return the index of the nearest resolution."""
@@ -84,8 +85,12 @@ class Levels:
         factor, foreign = np.array(CROWDS)[:, None, None], np.array(FOREIGN)[None, :, None]
         for row, (listed, width) in enumerate(zip(self.lists, self.fwhm_nm, strict=True)):
             sigma = np.sqrt((tolerance_nm + 0.25 * width) ** 2 + listed.error_nm**2)
-            z = (grid[:, None] - listed.wavelength_nm) / sigma
-            density = np.exp(-0.5 * z**2) @ (list_weight(listed) / sigma) / np.sqrt(2.0 * np.pi)
+            weight = list_weight(listed) / (sigma * np.sqrt(2.0 * np.pi))
+            density = np.zeros(len(grid))
+            first = np.searchsorted(grid, listed.wavelength_nm - TABLE_REACH * sigma)
+            last = np.searchsorted(grid, listed.wavelength_nm + TABLE_REACH * sigma)
+            for k, (a, b) in enumerate(zip(first, last, strict=True)):  # far from a line there is nothing to add
+                density[a:b] += weight[k] * np.exp(-0.5 * ((grid[a:b] - listed.wavelength_nm[k]) / sigma[k]) ** 2)
             out[row] = np.log(foreign + (1.0 - foreign) * factor * density)
         return out
 
