@@ -11,6 +11,8 @@ from lamp_spectra import ARGON, MERCURY, NEON, axis, spectrum
 from numpy.testing import assert_allclose
 
 from glowledger.bench.calibration import calibrate
+from glowledger.bench.shots import prepare_shot
+from glowledger.bench.solving import solve
 from glowledger.errors import CalibrationError, TableError
 from glowledger.spectra.frames import frames_from_arrays
 
@@ -177,7 +179,8 @@ def test_random_peaks_are_refused_for_every_lamp():
     for lamp in ("ne", "hg-ar", "ar", "kr", "he", "xe"):
         nm = axis()
         made_up = dict(zip(rng.uniform(220, 980, 25), rng.uniform(2, 80, 25), strict=True))
-        assert not solved(spectrum(made_up, nm), lamp).accepted
+        frames = frames_from_arrays(np.arange(len(nm), dtype=float), spectrum(made_up, nm), axis_kind="pixel")
+        assert not solve([prepare_shot(frames, lamp)], frames.axis).accepted
 
 
 def test_an_unknown_lamp_is_named():
