@@ -30,6 +30,7 @@ from glowledger.errors import GlowledgerError
 from glowledger.spectra.frames import frames_from_arrays
 from glowledger.tables.lamps import lamp_lines
 
+FIRST_SEED = 5000
 ENOUGH_LINES = 9  # told apart and ten times above the noise
 ELEMENTS = {"cfl": ("Hg", "Ar"), "hg-ar": ("Hg", "Ar"), "h2": ("H",)}
 BRIGHTEST, TRIES, DEGREE = 40, 2000, 3
@@ -128,7 +129,7 @@ def main() -> None:
     beside = int(sys.argv[2]) if len(sys.argv) > 2 else 0
     print(f"Python {platform.python_version()}, numpy {np.__version__}, scipy {scipy.__version__}")
     rows = []
-    for seed in range(5000, 5000 + instruments):
+    for seed in range(FIRST_SEED, FIRST_SEED + instruments):
         case = make_case(seed)
         rows.append((case, *ours(case)))
     enough = [row for row in rows if row[0].visible >= ENOUGH_LINES and np.median(row[0].fwhm_nm) <= 4.0]
