@@ -102,19 +102,7 @@ def _one_peak(
     brightest = int(within[np.argmax(lines.strength[within])])
     slope = float(trial.slope[at])
     if not lines.anchor[brightest]:
-        u = float(shot.u_at(np.array(centre)))
-        error = float(np.hypot(lines.error_nm[brightest], shot.peaks.standard_error_px[i] * slope))
-        return (
-            i,
-            u,
-            float(lines.wavelength_nm[brightest]),
-            error,
-            width * slope,
-            lines.species[brightest],
-            False,
-            False,
-            bool(lines.bright[brightest]),
-        )
+        return _band_peak(shot, i, brightest, width, slope)
     fit = _shift_here(shot, trial, i, width, slope, listed, around[~lines.anchor[around]])
     if fit is None:
         return None
@@ -136,6 +124,17 @@ def _one_peak(
         i, u, nm, error * slope, width * slope, lines.species[listed[chosen]], bool(good), single,
         bool(lines.bright[listed[chosen]]),
     )  # fmt: skip
+
+
+def _band_peak(
+    shot: Shot, i: int, brightest: int, width: float, slope: float
+) -> tuple[int, float, float, float, float, str, bool, bool, bool]:
+    """Return a peak that a phosphor band explains: known, but never an anchor of the solution."""
+    lines = shot.lines
+    u = float(shot.u_at(np.array(float(shot.peaks.pixel[i]))))
+    error = float(np.hypot(lines.error_nm[brightest], shot.peaks.standard_error_px[i] * slope))
+    nm, bright = float(lines.wavelength_nm[brightest]), bool(lines.bright[brightest])
+    return (i, u, nm, error, width * slope, lines.species[brightest], False, False, bright)
 
 
 def _pull_of(offset_px: Floats, share: Floats, width: float) -> float:
