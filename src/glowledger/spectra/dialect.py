@@ -161,8 +161,8 @@ def _locate(source: SourceText, options: ReadingOptions) -> tuple[list[str], int
     if found is None:
         raise ReadError(
             "no rows of numbers were found, only text.",
-            mend="Expected lines such as '404.66,1520'. If columns are separated otherwise, say "
-            "how:  --delimiter",
+            mend="Expected lines such as '404.66,1520'. If another mark stands between columns, name it, "
+            "for example:  --delimiter ';'",
             file=source.path,
             line=next((i + 1 for i, line in enumerate(lines) if line.strip()), 1),
         )

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.errors import TableError
+from glowledger.tables.columns import Columns
 from glowledger.tables.folder import read_table
 
 HC_EV_CM = 1.2398419843320026e-4  # eV per cm^-1, exact constants of the SI (CODATA 2018)
@@ -43,7 +44,7 @@ _TEXT = ("species", "upper_label", "lower_label", "wavelength_class", "a_class",
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class AtomicLines:
+class AtomicLines(Columns):
     """Lines of atoms and ions; all arrays of shape (m,), ordered by species, then wavelength.
 
     Attributes
@@ -90,22 +91,6 @@ class AtomicLines:
     wavelength_class: NDArray[np.str_]
     a_class: NDArray[np.str_]
     source: NDArray[np.str_]
-
-    def __post_init__(self) -> None:
-        shape = np.shape(self.wavelength_nm)
-        for item in fields(self):
-            array = np.asarray(getattr(self, item.name))
-            if array.shape != shape:
-                raise ValueError(f"{item.name} has shape {array.shape}, wavelength_nm has {shape}")
-            array.flags.writeable = False
-            object.__setattr__(self, item.name, array)
-
-    def __len__(self) -> int:
-        return len(self.wavelength_nm)
-
-    def __getitem__(self, rows: slice | NDArray[np.intp] | NDArray[np.bool_]) -> AtomicLines:
-        """Return the chosen rows."""
-        return AtomicLines(**{item.name: getattr(self, item.name)[rows] for item in fields(self)})
 
     def select(
         self, species: Iterable[str] | str | None = None, range_nm: tuple[float, float] | None = None

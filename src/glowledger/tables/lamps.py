@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import difflib
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.errors import TableError
+from glowledger.tables.columns import Columns
 from glowledger.tables.folder import read_table
 
 BLEND_NM = 1.0
@@ -21,7 +22,7 @@ FULL_NAMES = {
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class LampLines:
+class LampLines(Columns):
     """Lines of a lamp; all arrays of shape (m,), ordered by wavelength.
 
     Attributes
@@ -54,22 +55,6 @@ class LampLines:
     error_nm: NDArray[np.float64]
     blend: NDArray[np.str_]
     source: NDArray[np.str_]
-
-    def __post_init__(self) -> None:
-        shape = np.shape(self.wavelength_nm)
-        for item in fields(self):
-            array = np.asarray(getattr(self, item.name))
-            if array.shape != shape:
-                raise ValueError(f"{item.name} has shape {array.shape}, wavelength_nm has {shape}")
-            array.flags.writeable = False
-            object.__setattr__(self, item.name, array)
-
-    def __len__(self) -> int:
-        return len(self.wavelength_nm)
-
-    def __getitem__(self, rows: slice | NDArray[np.intp] | NDArray[np.bool_]) -> LampLines:
-        """Return the chosen rows."""
-        return LampLines(**{item.name: getattr(self, item.name)[rows] for item in fields(self)})
 
 
 @cache
