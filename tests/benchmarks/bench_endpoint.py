@@ -21,6 +21,8 @@ import argparse
 import sys
 import time
 from dataclasses import dataclass, field
+from importlib.metadata import version
+from importlib.util import find_spec
 from pathlib import Path
 
 import numpy as np
@@ -223,6 +225,9 @@ def rivals(runs: list[SimulatedRun], ours_per_update: float) -> dict[str, tuple[
         "scipy refit, soft_l1": (refit, 5),
         "scipy refit, 95 % guard": (lambda t, y: refit(t, y, 1.645), 5),
     }
+    if find_spec("ruptures") is None:
+        print("ruptures is not installed (extra 'bench'): its row is left out")
+        del tried["ruptures Pelt (offline)"]
     points = {}
     for name, (detect, every) in tried.items():
         began = time.perf_counter()
@@ -254,7 +259,7 @@ def draw(path: Path, curves: dict[str, list[tuple[float, float]]], points: dict[
         axes.plot(delay, 100 * early, marker=mark, label=name)
         for level, x, y in zip(LEVELS, delay, early, strict=True):
             axes.annotate(f"{level:g}", (x, 100 * y), textcoords="offset points", xytext=(4, 4), fontsize=9)
-    for (name, (early, delay)), mark in zip(points.items(), "DvPX", strict=True):
+    for (name, (early, delay)), mark in zip(points.items(), "DvPX", strict=False):
         axes.plot(delay, 100 * early, marker=mark, linestyle="none", markersize=9, label=name)
     axes.axhline(2, linestyle=":", color="grey")
     axes.set(xlabel="median delay after the true end, frames", ylabel="declared before the true end, %")
@@ -276,7 +281,7 @@ def main() -> None:
     from glowledger.runs.endpoint import ASSURANCE
 
     for name in ("numpy", "scipy", "ruptures", "matplotlib"):
-        print(name, __import__(name).__version__, end="  ")
+        print(name, version(name) if find_spec(name) else "not installed", end="  ")
     kinds, levels = chosen.kinds, (ASSURANCE,) if chosen.quick else LEVELS
     each = max(chosen.runs // len(kinds), 2)
     print(f"\n{each} runs of each of {len(kinds)} kinds, seed {chosen.seed}; verdicts at {ASSURANCE}")
