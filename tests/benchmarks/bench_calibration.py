@@ -1,6 +1,6 @@
 """Blind wavelength calibration over a simulated fleet, beside the general-purpose calibrator rascal on the same cases.
 
-python tests/benchmarks/bench_calibration.py [instruments] [instruments for rascal]
+python tests/benchmarks/bench_calibration.py [--quick] [instruments] [instruments for rascal]
 
 Right: within a fifth of the line width everywhere between the outermost used lines. rascal is given what it needs and
 ours is not: the elements, start and end of the axis to +-30 nm, and a rising axis; it is judged between the first and
@@ -10,6 +10,7 @@ last peak that lies on a line of its lamp, by the same measure.
 from __future__ import annotations
 
 import collections
+import importlib.util
 import os
 import platform
 import sys
@@ -125,8 +126,8 @@ def report(title: str, rows: list[tuple[Case, str, float]]) -> None:
 def main() -> None:
     """Run the fleet."""
     warnings.simplefilter("ignore")
-    instruments = int(sys.argv[1]) if len(sys.argv) > 1 else 39
-    beside = int(sys.argv[2]) if len(sys.argv) > 2 else 0
+    numbers = [int(word) for word in sys.argv[1:] if word != "--quick"]
+    instruments, beside = [*numbers, *((26, 1) if "--quick" in sys.argv else (104, 12))[len(numbers) :]]
     print(f"Python {platform.python_version()}, numpy {np.__version__}, scipy {scipy.__version__}")
     rows = []
     for seed in range(FIRST_SEED, FIRST_SEED + instruments):
@@ -137,7 +138,9 @@ def main() -> None:
     report(
         f"glowledger, {len(enough)} instruments with {ENOUGH_LINES} lines or more and 4 nm or finer", enough
     )
-    if beside:
+    if beside and importlib.util.find_spec("rascal") is None:
+        print("\nrascal is not installed (pip install -e '.[bench]'): left out")
+    elif beside:
         import rascal
 
         version = getattr(rascal, "__version__", "unknown")
