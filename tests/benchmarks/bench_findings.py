@@ -196,7 +196,10 @@ def main() -> None:
     parser.add_argument("--only", help="one cause by name")
     parser.add_argument("--minutes", type=float, default=1e6, help="start nothing new after so many minutes")
     parser.add_argument("-o", "--output", type=Path, help="JSON file")
+    parser.add_argument("--quick", action="store_true", help="a smoke run: one spectrum per cause, a minute at most")
     options = parser.parse_args()
+    if options.quick:
+        options.spectra, options.minutes = 1, min(options.minutes, 1.0)
     result = run(options)
     show(result)
     if options.output:
