@@ -131,8 +131,9 @@ def _of_frame(frame: Frames, subject: str, bench: Bench | None, response: str) -
     """Answer for one frame in nm, by the response that is known, assumed, or left out."""
     import numpy as np
 
-    from glowledger.diagnose.colour import AS_RECORDED, Per, recorded_colour, true_colour
+    from glowledger.diagnose.colour import AS_RECORDED, recorded_colour, true_colour
     from glowledger.diagnose.colour_match import match_spectrum
+    from glowledger.diagnose.observer import Per
     from glowledger.report.colour_answers import ColourAnswer
 
     counts = np.where(frame.mask[0], np.nan, frame.counts[0])

@@ -96,6 +96,7 @@ def answer(
     from glowledger.glow.identifying import identify_frame
     from glowledger.report.style import INVENTED
     from glowledger.spectra.samples import says_invented
+    from glowledger.tables.added import added_packages
 
     stated = None if feed is None else parse_feed(feed)
     bench = None if bench_file is None else read_bench(bench_file)
@@ -117,7 +118,7 @@ def answer(
         notice=INVENTED if invented else None,
         state=state,
         extra={"file": file.name, "frames": count, "plasma_state": [asdict(one) for one in state]}
-        | ({"notice": INVENTED} if invented else {}),
+        | added_packages() | ({"notice": INVENTED} if invented else {}),
     )
 
 

@@ -35,13 +35,15 @@ def _common(function: Command) -> Command:
         before = before if isinstance(before, Chosen) else Chosen()
         return function(*args, file=file or before.file, as_json=as_json or before.as_json, **kwargs)
 
-    return _FILE(_JSON(chosen))
+    return _FILE(_JSON(chosen))  # type: ignore[return-value]
 
 
-_FILE: Any = click.option(
+_FILE: Callable[[Command], Command] = click.option(
     "--file", type=click.Path(path_type=Path), metavar="PATH", help=f"The ledger [{DEFAULT}]."
 )
-_JSON: Any = click.option("--json", "as_json", is_flag=True, help="Print one JSON document instead of text.")
+_JSON: Callable[[Command], Command] = click.option(
+    "--json", "as_json", is_flag=True, help="Print one JSON document instead of text."
+)
 
 
 @click.group()

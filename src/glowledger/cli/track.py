@@ -57,6 +57,7 @@ def follow(file: Path, wanted: Wanted, reading: dict[str, Any] | None = None) ->
     from glowledger.report.style import INVENTED
     from glowledger.runs.following import analyse_run
     from glowledger.spectra.samples import says_invented
+    from glowledger.tables.added import added_packages
 
     bench = None if wanted.bench_file is None else read_bench(wanted.bench_file)
     frames = calibrated_frames(file, bench=bench, dark=wanted.dark, reading=reading)
@@ -65,7 +66,7 @@ def follow(file: Path, wanted: Wanted, reading: dict[str, Any] | None = None) ->
     series = model.measure(frames)
     options = _options(wanted, model, series, bench, reading)
     invented = says_invented(frames)
-    extra: dict[str, object] = {"file": file.name, "setup": _setup(wanted, bench, frames)}
+    extra: dict[str, object] = {"file": file.name, "setup": _setup(wanted, bench, frames), **added_packages()}
     extra |= {"started_at": frames.started_at} if frames.started_at else {}
     return Followed(
         result=_with_bench_alarm(analyse_run(series, options), bench_warning(frames, bench)),

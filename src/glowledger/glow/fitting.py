@@ -8,6 +8,7 @@ Schur complement, so that the rest is non-negative least squares on normal equat
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,7 +52,9 @@ class Normal:
     tie: NDArray[np.float64]
     tie_rhs: NDArray[np.float64]
 
-    def solve(self, keep: NDArray[np.bool_] | None = None, guess: NDArray[np.bool_] | None = None) -> NDArray:
+    def solve(
+        self, keep: NDArray[np.bool_] | None = None, guess: NDArray[np.bool_] | None = None
+    ) -> NDArray[Any]:
         """Return the solution ≥ 0, shape (c,), with the columns outside `keep` at zero."""
         rows = np.arange(self.rhs.size) if keep is None else np.flatnonzero(keep)
         gram = self.gram[np.ix_(rows, rows)] + np.diag(self.tie[rows])

@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.bench.model import Bench
-from glowledger.glow.fitting import Solution, fit_scene, free_columns
+from glowledger.glow.fitting import Solution, fit_scene
 from glowledger.glow.identifying import Identified, averaged, identify
+from glowledger.glow.instrument import free_columns
 from glowledger.glow.scene import Scene, build_scene
 from glowledger.spectra.frames import Frames
 

@@ -47,7 +47,9 @@ def window_transmission(
     return transmission(bench.window.material, bench.window.thickness_mm, nm)
 
 
-def response_freedom(bench: Bench | None, low_nm: float, high_nm: float) -> tuple[NDArray, NDArray]:
+def response_freedom(
+    bench: Bench | None, low_nm: float, high_nm: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return nodes of the response correction and how far its logarithm may go at each.
 
     Parameters

@@ -19,8 +19,8 @@ from glowledger.live.arrivals import Arrived, Source, source_of
 from glowledger.live.journal import Journal, open_journal
 from glowledger.live.measuring import STAGES, ChooseOptions, LiveRun
 from glowledger.live.preparing import Preparation
-from glowledger.runs.following import result_of
 from glowledger.runs.results import RunResult
+from glowledger.runs.run_result import result_of
 from glowledger.spectra.frames import Frames
 from glowledger.spectra.options import ReadingOptions
 

@@ -15,7 +15,8 @@ from glowledger.spectra.decoding import decode, load_bytes
 from glowledger.spectra.folders import joined, list_frames
 from glowledger.spectra.frames import Frames
 from glowledger.spectra.options import ReadingOptions
-from glowledger.spectra.reading import is_standard_table, read_text
+from glowledger.spectra.other_formats import reader_for
+from glowledger.spectra.reading import read_text
 from glowledger.spectra.settings import moment_of, seconds_of
 
 _ENDS = (b"\n", b"\r")
@@ -134,10 +135,9 @@ class GrowingFolder:
         return None, f"{file.name} has {frame.axis.size} points, the run has {self._axis.size}, or another axis."
 
     def _read(self, file: Path) -> tuple[Frames, bool]:
-        if is_standard_table(file):
-            from glowledger.spectra.astropy_edge import read_table
-
-            return read_table(file, self._options), True
+        read_other = reader_for(file)
+        if read_other is not None:
+            return read_other(file, self._options), True
         raw = load_bytes(file)
         return read_text(decode(raw, file), self._options), raw.rstrip(b"\0 \t").endswith(_ENDS)
 

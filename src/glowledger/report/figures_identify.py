@@ -280,7 +280,7 @@ def _leave_room(axes: Axes, floor: float, top: float, part: float) -> None:
     axes.yaxis.set_major_formatter(FuncFormatter(lambda counts, _: f"{counts:,.10g}".replace(",", "\u2009")))
 
 
-def _ticks(low: float, high: float, counts_at: Callable[[NDArray], NDArray]) -> list[float]:
+def _ticks(low: float, high: float, counts_at: Callable[[NDArray[np.float64]], NDArray[np.float64]]) -> list[float]:
     """Return round counts about evenly apart on the panel, between two heights of the scale."""
     even = counts_at(np.linspace(max(low, 0.0), high, 7))[1:]
     power = 10.0 ** np.floor(np.log10(even))

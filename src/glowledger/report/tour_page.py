@@ -108,5 +108,5 @@ def _number(value: Any) -> Any:
     return tuple(_number(v) for v in value) if isinstance(value, list) else value
 
 
-def _list(value: object) -> list:
+def _list(value: object) -> list[Any]:
     return value if isinstance(value, list) else []

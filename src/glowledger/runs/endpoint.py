@@ -131,7 +131,7 @@ class EndpointFollower:
         }
 
     @classmethod
-    def from_dict(cls, state: dict, criterion: Criterion) -> EndpointFollower:
+    def from_dict(cls, state: dict[str, Any], criterion: Criterion) -> EndpointFollower:
         """Rebuild the follower from `to_dict` and the criterion it was made with."""
         known = dict(state)
         known["decay"] = DecayFollower.from_dict(known["decay"])

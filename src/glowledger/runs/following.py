@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import asdict, dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
@@ -338,7 +339,7 @@ class RunFollower:
         } | {name: getattr(self, name) for name in _NUMBERS}
 
     @classmethod
-    def from_dict(cls, state: dict, options: RunOptions | None = None) -> RunFollower:
+    def from_dict(cls, state: dict[str, Any], options: RunOptions | None = None) -> RunFollower:
         """Rebuild the follower from `to_dict` and the options it was made with."""
         options = options or RunOptions()
         return cls(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -85,7 +86,7 @@ class FrameCounts:
         }
 
     @classmethod
-    def from_dict(cls, state: dict) -> FrameCounts:
+    def from_dict(cls, state: dict[str, Any]) -> FrameCounts:
         """Rebuild the frame from `to_dict`."""
         arrays = {name: np.array(state[name], dtype=float) for name in ("counts", "standard_error")}
         return cls(**{**state, **arrays})

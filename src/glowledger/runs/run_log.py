@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import asdict, dataclass, field
+from typing import Any
 
 from glowledger.runs import flash_rate
 from glowledger.runs.results import Alarm, Flash, Regime
@@ -53,7 +54,7 @@ class RunLog:
         return {name: [asdict(event) for event in getattr(self, name)] for name in _KINDS}
 
     @classmethod
-    def from_dict(cls, state: dict) -> RunLog:
+    def from_dict(cls, state: dict[str, Any]) -> RunLog:
         """Rebuild the log from `to_dict`."""
         log = cls(regimes=[Regime(**r) for r in state["regimes"]], alarms=[Alarm(**a) for a in state["alarms"]])
         log.flashes = [Flash(**{**f, "species": tuple(f["species"])}) for f in state["flashes"]]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
@@ -180,7 +180,7 @@ class Screen:
         }
 
     @classmethod
-    def from_dict(cls, state: dict) -> Screen:
+    def from_dict(cls, state: dict[str, Any]) -> Screen:
         """Rebuild the screen from `to_dict`."""
         return cls(**{**state, "waiting": [FrameCounts.from_dict(f) for f in state["waiting"]]})
 

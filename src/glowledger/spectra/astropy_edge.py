@@ -5,7 +5,6 @@ from __future__ import annotations
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,9 +15,9 @@ from glowledger.errors import ReadError
 from glowledger.spectra.axes import to_standard
 from glowledger.spectra.column_names import role_of
 from glowledger.spectra.frames import AxisKind, Detector, Frames, Origin
-from glowledger.spectra.masks import find_ceiling
 from glowledger.spectra.noise import variance
 from glowledger.spectra.options import ReadingOptions
+from glowledger.spectra.other_formats import finished
 
 _MEDIUM = "wavelength medium"
 _DETECTOR = ("ceiling_counts", "counts_per_electron", "read_noise_counts", "offset_counts")
@@ -39,28 +38,43 @@ def to_specutils(frames: Frames) -> Any:
         cannot have, one spectrum with flux of shape (n, p). Flux in counts, axis in nm (air) or pixel,
         uncertainty as variance, mask as in `frames`. `meta` holds times, exposure and averages.
     """
+    return to_spectrum(frames) if len(frames) == 1 or frames.axis_kind == "pixel" else to_collection(frames)
+
+
+def to_spectrum(frames: Frames) -> Any:
+    """Return frames as one `specutils.Spectrum`: flux of shape (p,) for one frame, (n, p) for several."""
+    import astropy.units as u
+    from astropy.nddata import VarianceUncertainty
+    from specutils import Spectrum
+
+    rows: Any = 0 if len(frames) == 1 else slice(None)
+    return Spectrum(
+        flux=frames.counts[rows] * u.ct,
+        spectral_axis=frames.axis * (u.nm if frames.axis_kind == "nm_air" else u.pix),
+        uncertainty=VarianceUncertainty(variance(frames)[rows]),
+        mask=frames.mask[rows].copy(),
+        meta=_meta(frames),
+    )
+
+
+def to_collection(frames: Frames) -> Any:
+    """Return frames as a `specutils.SpectrumCollection`; ReadError for a pixel axis, which it cannot have."""
     import astropy.units as u
     from astropy.nddata import VarianceUncertainty
     from specutils import SpectrumCollection
 
-    unit = u.nm if frames.axis_kind == "nm_air" else u.pix
-    spread = variance(frames)
-    meta = _meta(frames)
-    if len(frames) == 1 or frames.axis_kind == "pixel":
-        rows: Any = 0 if len(frames) == 1 else slice(None)
-        return _spectrum_class()(
-            flux=frames.counts[rows] * u.ct,
-            spectral_axis=frames.axis * unit,
-            uncertainty=VarianceUncertainty(spread[rows]),
-            mask=frames.mask[rows].copy(),
-            meta=meta,
+    if frames.axis_kind == "pixel":
+        raise ReadError(
+            "a SpectrumCollection cannot have a pixel axis.",
+            mend="Give the bench.toml of the spectrometer, or read a Spectrum or SpectrumList.",
+            file=frames.origins[0].file if frames.origins else None,
         )
     return SpectrumCollection(
         flux=frames.counts * u.ct,
-        spectral_axis=np.tile(frames.axis, (len(frames), 1)) * unit,
-        uncertainty=VarianceUncertainty(spread),
+        spectral_axis=np.tile(frames.axis, (len(frames), 1)) * u.nm,
+        uncertainty=VarianceUncertainty(variance(frames)),
         mask=frames.mask.copy(),
-        meta=meta,
+        meta=_meta(frames),
     )
 
 
@@ -240,30 +254,7 @@ def read_table(path: Path, options: ReadingOptions) -> Frames:
         raise ReadError(
             f"astropy cannot read this file ({reason}).", mend="Export the spectrum as CSV.", file=path
         ) from None
-    return _finished(frames, path, options)
-
-
-def _finished(frames: Frames, path: Path, options: ReadingOptions) -> Frames:
-    """Add ceiling, exposure and the sentences."""
-    what = "nm in air" if frames.axis_kind == "nm_air" else "pixel number"
-    many = "One spectrum" if len(frames) == 1 else f"{len(frames)} frames on one axis"
-    sentences = [f"{many}, read by astropy.", f"The axis is {what}."]
-    ceiling = frames.detector.ceiling_counts
-    if options.ceiling is not None:
-        ceiling = options.ceiling
-    elif ceiling is None:
-        ceiling, why = find_ceiling(np.where(frames.mask, np.nan, frames.counts))
-        if ceiling is not None:
-            sentences.append(f"Saturation at {ceiling:g} counts ({why}).")
-    mask = frames.mask if ceiling is None else frames.mask | (frames.counts >= ceiling)
-    exposure = frames.exposure_s if options.exposure_s is None else np.full(len(frames), options.exposure_s)
-    return replace(
-        frames,
-        mask=mask,
-        exposure_s=exposure,
-        detector=replace(frames.detector, ceiling_counts=ceiling),
-        origins=tuple(Origin(file=path, understood=tuple(sentences)) for _ in range(len(frames))),
-    )
+    return finished(frames, path, options, "astropy")
 
 
 def _read_ecsv(path: Path) -> Frames:
@@ -280,7 +271,9 @@ def _read_fits(path: Path) -> Frames:
     with fits.open(path) as hdus:
         tables = [hdu for hdu in hdus if isinstance(hdu, fits.BinTableHDU | fits.TableHDU)]
         if not tables:
-            return from_specutils(_spectrum_class().read(path, format="wcs1d-fits"))
+            from specutils import Spectrum
+
+            return from_specutils(Spectrum.read(path, format="wcs1d-fits"))
         meta = {key.lower(): value for key, value in tables[0].header.items() if isinstance(key, str)}
         for hdu in tables[1:]:
             if hdu.name == "FRAMES":
@@ -377,13 +370,6 @@ def _meta(frames: Frames) -> dict[str, Any]:
 def _per_frame(meta: dict[str, Any], name: str, n: int, default: float) -> NDArray[np.float64]:
     value = np.atleast_1d(np.asarray(meta.get(name, default), dtype=np.float64))
     return value if value.shape == (n,) else np.full(n, value[0] if value.size == 1 else default)
-
-
-def _spectrum_class() -> Any:
-    """Return specutils' class for spectra, under the name it has in this version."""
-    import specutils
-
-    return specutils.Spectrum if hasattr(specutils, "Spectrum") else specutils.Spectrum1D
 
 
 @contextmanager

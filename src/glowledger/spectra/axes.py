@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -98,13 +99,14 @@ def _readings(low: float, high: float, whole: bool) -> dict[str, str]:
     found = {}
     if whole and low >= 0:
         found["pixel"] = "pixel numbers"
-    for unit, to_nm in (
+    ways: tuple[tuple[str, Callable[[float], float]], ...] = (
         ("nm", lambda v: v),
         ("angstrom", lambda v: v / 10),
         ("um", lambda v: v * 1000),
         ("cm-1", lambda v: 1e7 / v),
         ("eV", lambda v: EV_NM / v),
-    ):
+    )
+    for unit, to_nm in ways:
         if low <= 0:
             continue
         ends = sorted((to_nm(low), to_nm(high)))

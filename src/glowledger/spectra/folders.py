@@ -17,6 +17,7 @@ from glowledger.spectra.column_names import role_of
 from glowledger.spectra.decoding import load
 from glowledger.spectra.frames import Frames
 from glowledger.spectra.options import ReadingOptions
+from glowledger.spectra.other_formats import added_endings, reader_for
 from glowledger.spectra.settings import moment_of, seconds_of
 
 SUFFIXES = frozenset(
@@ -49,10 +50,11 @@ def list_frames(folder: Path, skip: Collection[str] = ()) -> Listing:
             f"the folder cannot be read ({error.strerror}).", mend="Check its permissions.", file=folder
         ) from None
     kept, left_out = [], []
+    endings = SUFFIXES | added_endings()
     for name in sorted(names, key=_natural):
         path = folder / name
         role = role_of(path.stem)
-        if name.startswith(".") or path.suffix.lower() not in SUFFIXES:
+        if name.startswith(".") or path.suffix.lower() not in endings:
             left_out.append(f"{name} was left out: its ending is none of a spectrum.")
         elif role in ("dark", "reference"):
             left_out.append(f"{name} was left out: it is named as a {role}.")
@@ -61,7 +63,7 @@ def list_frames(folder: Path, skip: Collection[str] = ()) -> Listing:
     if not kept:
         raise ReadError(
             "the folder holds no spectra." if left_out else "the folder is empty.",
-            mend=f"Expected files ending in {', '.join(sorted(SUFFIXES))}.",
+            mend=f"Expected files ending in {', '.join(sorted(endings))}.",
             file=folder,
         )
     return Listing(tuple(kept), tuple(text for text in left_out if not text.startswith(".")))
@@ -83,7 +85,7 @@ def read_folder(folder: Path, options: ReadingOptions) -> Frames:
     from glowledger.spectra.batches import read_batch
 
     listing = list_frames(folder)
-    frames = read_batch(listing.files, options)
+    frames = read_batch(listing.files, options) if reader_for(listing.files[0]) is None else None
     notes = list(listing.left_out)
     if frames is None:
         parts = [_one(file, options) for file in listing.files]
@@ -95,14 +97,10 @@ def read_folder(folder: Path, options: ReadingOptions) -> Frames:
 
 
 def _one(file: Path, options: ReadingOptions) -> Frames:
-    from glowledger.spectra.reading import is_standard_table, read_text
+    from glowledger.spectra.reading import read_text
 
-    if is_standard_table(file):
-        from glowledger.spectra.astropy_edge import read_table
-
-        part = read_table(file, options)
-    else:
-        part = read_text(load(file), options)
+    read_other = reader_for(file)
+    part = read_text(load(file), options) if read_other is None else read_other(file, options)
     if len(part) != 1:
         raise ReadError(
             f"the file holds {len(part)} frames; in a folder each file is one frame.",
@@ -156,6 +154,7 @@ def joined(parts: Sequence[Frames]) -> Frames:
     ceilings = [part.detector.ceiling_counts for part in parts if part.detector.ceiling_counts is not None]
     starts = {part.started_at for part in parts}
     added = [part.added_variance for part in parts if part.added_variance is not None]
+    known = [part.known_variance for part in parts if part.known_variance is not None]
     return Frames(
         axis=first.axis,
         axis_kind=first.axis_kind,
@@ -169,6 +168,7 @@ def joined(parts: Sequence[Frames]) -> Frames:
         metadata=first.metadata,
         started_at=min((start for start in starts if start is not None), default=None),
         added_variance=np.mean(added, axis=0) if len(added) == len(parts) else None,
+        known_variance=np.concatenate(known) if len(known) == len(parts) else None,
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -113,7 +113,7 @@ class Frames:
         object.__setattr__(self, "counts", _frozen(counts))
         for name, shape in shapes.items():
             dtype = np.bool_ if name == "mask" else np.float64
-            array: NDArray = np.asarray(getattr(self, name), dtype=dtype)
+            array: NDArray[Any] = np.asarray(getattr(self, name), dtype=dtype)
             if array.shape != shape:
                 raise ValueError(f"{name} has shape {array.shape}, expected {shape}")
             object.__setattr__(self, name, _frozen(array))
@@ -188,7 +188,7 @@ def frames_from_arrays(
     )
 
 
-def _frozen(array: NDArray) -> NDArray:
+def _frozen(array: NDArray[Any]) -> NDArray[Any]:
     """Return a read-only view: runs are large, so the data are not copied."""
     view = array.view()
     view.flags.writeable = False

@@ -19,6 +19,7 @@ from glowledger.spectra.frames import AxisKind, Detector, Frames, Origin
 from glowledger.spectra.layouts import FEWEST_POINTS, arrange
 from glowledger.spectra.masks import find_ceiling, spikes, stuck_pixels
 from glowledger.spectra.options import ReadingOptions
+from glowledger.spectra.other_formats import reader_for
 from glowledger.spectra.rows import parse
 from glowledger.spectra.settings import detector_of, elapsed_of, moment_in, settings_of, states_vacuum
 
@@ -39,7 +40,8 @@ def read_spectra(
     Parameters
     ----------
     path : path
-        Text file (CSV and its relatives), ECSV, FITS, or a folder of such files.
+        Text file (CSV and its relatives), ECSV, FITS, a format that an installed package reads, or a folder
+        of such files.
     axis_unit, delimiter, decimal, layout, time_unit, ceiling, exposure_s : optional
         What the user states; see `options.ReadingOptions`. Left out: found out from the file.
 
@@ -60,25 +62,14 @@ def read_spectra(
         ceiling=ceiling, exposure_s=exposure_s,
     )  # fmt: skip
     path = Path(path)
-    if is_standard_table(path):
-        from glowledger.spectra.astropy_edge import read_table
-
-        return read_table(path, options)
+    read_other = reader_for(path)
+    if read_other is not None:
+        return read_other(path, options)
     if path.is_dir():
         from glowledger.spectra.folders import read_folder
 
         return with_masks(read_folder(path, options), options)
     return with_masks(read_text(load(path), options), options)
-
-
-def is_standard_table(path: Path) -> bool:
-    """Return True for FITS and ECSV files, which astropy reads."""
-    try:
-        with open(path, "rb") as stream:
-            head = stream.read(30)
-    except OSError:
-        return False  # whatever is wrong is told where the file is read
-    return head.startswith((b"SIMPLE  =", b"# %ECSV"))
 
 
 def read_text(source: SourceText, options: ReadingOptions) -> Frames:

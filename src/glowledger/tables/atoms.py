@@ -142,7 +142,7 @@ def _looked_up(classes: NDArray[np.str_], values: dict[str, float]) -> NDArray[n
 
 @cache
 def load() -> AtomicLines:
-    """Return the bundled table of atomic lines (read once).
+    """Return the table of atomic lines, bundled and added by installed packages (read once).
 
     Returns
     -------
@@ -168,7 +168,8 @@ def load() -> AtomicLines:
         raise TableError(
             f"atomic_lines.csv is damaged ({error}).", mend="Install glowledger again."
         ) from error
-    return AtomicLines(**arrays)
+    lines = AtomicLines(**arrays)
+    return lines[np.lexsort((lines.wavelength_nm, lines.species))]
 
 
 @cache

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import cache
+from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
@@ -14,7 +15,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from glowledger.errors import TableError
-from glowledger.tables.folder import read_table, tables_folder
+from glowledger.tables.added import added_tables
+from glowledger.tables.folder import read_table, refuse_shared, tables_folder
 
 FORMAT = "glowledger/molecules/1"
 _MEND = "Install glowledger again, or run it from a complete checkout with its line_tables folder."
@@ -308,13 +310,26 @@ def _strengths() -> dict[str, list[tuple[float, float, float, float]]]:
 
 @cache
 def _document() -> dict[str, Any]:
-    file = tables_folder() / "molecules.json"
+    """Return the constants file, with what installed packages add to it."""
+    document = _read_document(tables_folder() / "molecules.json", _MEND)
+    for added in added_tables():
+        file = added.folder / "molecules.json"
+        if not file.is_file():
+            continue
+        theirs = _read_document(file, added.mend())
+        for part in ("sources", "states", "systems"):
+            refuse_shared(document[part], theirs.get(part, {}), added, file)
+            document[part] = {**document[part], **theirs.get(part, {})}
+    return document
+
+
+def _read_document(file: Path, mend: str) -> dict[str, Any]:
     try:
         document = json.loads(file.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
         raise TableError(
-            f"the molecular constants cannot be read ({error}).", mend=_MEND, file=file
+            f"the molecular constants cannot be read ({error}).", mend=mend, file=file
         ) from error
     if document.get("format") != FORMAT:
-        raise TableError(f"format '{document.get('format')}', expected '{FORMAT}'.", mend=_MEND, file=file)
+        raise TableError(f"format '{document.get('format')}', expected '{FORMAT}'.", mend=mend, file=file)
     return dict(document)
