@@ -99,13 +99,15 @@ INTERFACE = {
 _PLACES = {name: module for module, names in INTERFACE.items() for name in names}
 
 
-def __getattr__(name: str) -> object:
-    """Import a name of the interface when it is first asked for."""
-    if name not in _PLACES:
-        raise AttributeError(f"module 'glowledger' has no attribute '{name}'")
-    found: object = getattr(import_module(f"glowledger.{_PLACES[name]}"), name)
-    globals()[name] = found
-    return found
+if not TYPE_CHECKING:  # else type checkers would take any name for one of ours
+
+    def __getattr__(name: str) -> object:
+        """Import a name of the interface when it is first asked for."""
+        if name not in _PLACES:
+            raise AttributeError(f"module 'glowledger' has no attribute '{name}'")
+        found: object = getattr(import_module(f"glowledger.{_PLACES[name]}"), name)
+        globals()[name] = found
+        return found
 
 
 def __dir__() -> list[str]:
