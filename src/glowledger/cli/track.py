@@ -11,15 +11,12 @@ import click
 
 from glowledger.cli.identify import CANNOT_TELL, bench_warning, calibrated_frames, spoken_command, with_window
 from glowledger.cli.reading_options import reading_options
+from glowledger.cli.run_options import Wanted, run_options, wanted_options
 from glowledger.cli.track_follow import Live, follow_live, keep, live_options, record_for
 
 if TYPE_CHECKING:
     from glowledger.bench.model import Bench
-    from glowledger.glow.results import SeriesFit
-    from glowledger.glow.series import SeriesModel
-    from glowledger.runs.blank import Blank
     from glowledger.runs.results import RunResult
-    from glowledger.runs.run_options import RunOptions
     from glowledger.spectra.frames import Frames
 
 
@@ -31,23 +28,6 @@ class Followed:
     title: str
     notice: str | None
     extra: dict[str, object]
-
-
-@dataclass(frozen=True)
-class Wanted:
-    """What the user asked of `track`, beyond how the files are read."""
-
-    bench_file: Path | None = None
-    dark: Path | None = None
-    blank: Path | None = None
-    window: str | None = None
-    reference: str | None = None
-    indicators: tuple[str, ...] = ()
-    fraction: float = 0.05
-    assurance: float | None = None
-    hold_s: float = 0.0
-    margin: float = 0.05
-    over_clean: float = 0.0
 
 
 def follow(file: Path, wanted: Wanted, reading: dict[str, Any] | None = None) -> Followed:
@@ -64,7 +44,7 @@ def follow(file: Path, wanted: Wanted, reading: dict[str, Any] | None = None) ->
     bench = with_window(bench, wanted.window, frames.axis.size)
     model = learn_series(frames, bench=bench)
     series = model.measure(frames)
-    options = _options(wanted, model, series, bench, reading)
+    options = run_options(wanted, model, series, bench, reading)
     invented = says_invented(frames)
     extra: dict[str, object] = {"file": file.name, "setup": _setup(wanted, bench, frames), **added_packages()}
     extra |= {"started_at": frames.started_at} if frames.started_at else {}
@@ -104,101 +84,16 @@ def _setup(wanted: Wanted, bench: Bench | None, frames: Frames) -> dict[str, obj
     }
 
 
-def _options(
-    wanted: Wanted, model: SeriesModel, series: SeriesFit, bench: Bench | None, reading: dict[str, Any] | None
-) -> RunOptions:
-    from glowledger.runs.endpoint import ASSURANCE, Criterion
-    from glowledger.runs.run_options import RunOptions
-
-    blanks: dict[str, Blank] = {}
-    if wanted.blank is not None:
-        from glowledger.runs.blank_runs import blank_levels
-
-        frames = calibrated_frames(wanted.blank, bench=bench, dark=wanted.dark, reading=reading)
-        blanks = blank_levels(series, model.measure(frames), wanted.reference, wanted.margin)
-    return RunOptions(
-        reference=wanted.reference,
-        indicators=wanted.indicators,
-        candidates=model.joint,
-        criterion=Criterion(
-            fraction=wanted.fraction,
-            assurance=ASSURANCE if wanted.assurance is None else wanted.assurance,
-            hold_s=wanted.hold_s,
-            over_clean=wanted.over_clean,
-        ),
-        blanks=blanks,
-    )
-
-
-def _part(low: float, high: float) -> click.FloatRange:
-    return click.FloatRange(min=low, max=high, min_open=True, max_open=True)
-
-
 @click.command()
 @click.argument("run", type=click.Path(path_type=Path))
-@click.option("--bench", "bench_file", type=click.Path(path_type=Path), help="The bench.toml of this spectrometer.")
-@click.option("--dark", type=click.Path(path_type=Path), help="File of dark frames to subtract.")
-@click.option(
-    "--blank",
-    type=click.Path(path_type=Path),
-    help="A run of the clean empty chamber under the same conditions; equality with it then decides.",
-)
-@click.option("--window", metavar="MATERIAL", help="What the viewport is made of, e.g. acrylic.")
-@click.option(
-    "--reference",
-    metavar="SPECIES",
-    help="Divide contaminants by this species, or by 'total light' [Ar I, O I, N2 or He I, as found].",
-)
-@click.option(
-    "--indicator",
-    "indicators",
-    multiple=True,
-    metavar="SPECIES",
-    help="Follow this contaminant; may be given several times [all that are seen].",
-)
-@click.option(
-    "--criterion-fraction",
-    "fraction",
-    type=_part(0, 0.5),
-    default=0.05,
-    show_default=True,
-    help="Part of its start below which the excess over the floor has to fall.",
-)
-@click.option(
-    "--assurance",
-    type=_part(0.5, 1.0),
-    default=None,
-    help="Probability with which it has to be below [0.95].",
-)
-@click.option(
-    "--hold",
-    "hold_s",
-    type=click.FloatRange(min=0),
-    default=0.0,
-    metavar="SECONDS",
-    help="Time for which that has to stay so [3 frames].",
-)
-@click.option(
-    "--margin",
-    type=_part(0, 1.0),
-    default=0.05,
-    show_default=True,
-    help="With --blank: largest difference from the blank that counts as equal, as part of the first level.",
-)
-@click.option(
-    "--over-clean",
-    type=click.FloatRange(min=0),
-    default=0.0,
-    metavar="PART",
-    help="Part of the endpoint time to go on for hidden faces; it is said, not waited for.",
-)
+@wanted_options
 @click.option("--strict", is_flag=True, help="Exit with 4 if the run cannot tell whether it is done.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document instead of text.")
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="Folder for page, figure and tables.")
 @live_options
 @reading_options
 def command(
-    run: Path, strict: bool, as_json: bool, output: Path | None, reading: dict[str, Any], live: Live, **asked: Any
+    run: Path, strict: bool, as_json: bool, output: Path | None, reading: dict[str, Any], live: Live, wanted: Wanted
 ) -> None:
     """Follow a cleaning RUN (a file of many frames, or a folder) and say whether it is done.
 
@@ -212,10 +107,9 @@ def command(
     """
     from glowledger.report import documents, sentences
 
-    wanted = Wanted(**asked)
     if live.follow:
         sys.exit(follow_live(
-            run, live, wanted=wanted, options=_options, reading=reading, as_json=as_json, strict=strict, output=output
+            run, live, wanted=wanted, reading=reading, as_json=as_json, strict=strict, output=output
         ))  # fmt: skip
     found = follow(run, wanted, reading)
     extra = found.extra | record_for(run, live, bench_file=wanted.bench_file, window=wanted.window)

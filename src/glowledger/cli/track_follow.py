@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from glowledger.cli.run_options import Wanted, run_options
+
 if TYPE_CHECKING:
     from glowledger.live.following import Ended, Following
     from glowledger.runs.results import RunResult
@@ -123,8 +125,7 @@ def follow_live(
     run: Path,
     live: Live,
     *,
-    wanted: Any,
-    options: Callable[..., Any],
+    wanted: Wanted,
     reading: dict[str, Any],
     as_json: bool,
     strict: bool,
@@ -140,8 +141,6 @@ def follow_live(
         What was asked of following.
     wanted : Wanted
         What was asked of `track`.
-    options : callable
-        Makes the options of the run: ``options(wanted, model, series, bench, reading)``.
     reading, as_json, strict, output
         As in `track`.
     """
@@ -150,7 +149,7 @@ def follow_live(
     from glowledger.live.view import View
 
     folder = output or Path(f"{run.resolve().name}_followed")
-    asked = _asked(run, live, wanted, options, reading, folder)
+    asked = following_for(run, live, wanted, reading, folder)
     listener: Any
     if as_json or live.lines or not sys.stdout.isatty():
         listener = Lines(click.echo, as_json=as_json)
@@ -160,16 +159,15 @@ def follow_live(
     if ended.result is None:
         listener.notice(f"{ended.frames} frames came: too few to say anything.")
         return NOT_REACHED
-    _report(run, live, wanted, ended, ended.result, folder, listener, as_json)
+    report_followed(run, live, wanted, ended, ended.result, folder, as_json)
     verdict = ended.result.endpoint.verdict
     if strict and verdict == "cannot tell":
         return CANNOT_TELL
     return 0 if verdict == "reached" else NOT_REACHED
 
 
-def _asked(
-    run: Path, live: Live, wanted: Any, options: Callable[..., Any], reading: dict[str, Any], folder: Path
-) -> Following:
+def following_for(run: Path, live: Live, wanted: Wanted, reading: dict[str, Any], folder: Path) -> Following:
+    """Return how a run is followed, from what was asked; the journal is kept in the folder."""
     from glowledger.bench.bench_file import read_bench
     from glowledger.ledger.raw_files import sha256_of
     from glowledger.live.following import Following, settings_of
@@ -186,14 +184,14 @@ def _asked(
     )  # fmt: skip
     return Following(
         path=run, folder=folder, reading=ReadingOptions(**reading), bench=bench, dark=dark, window=wanted.window,
-        choose=lambda model, series: options(wanted, model, series, bench, reading), settings=settings,
+        choose=lambda model, series: run_options(wanted, model, series, bench, reading), settings=settings,
         poll_s=live.poll_s, until_endpoint=live.until_endpoint,
         quiet_s=float("inf") if live.quiet_s is None else live.quiet_s,
     )  # fmt: skip
 
 
-def _report(
-    run: Path, live: Live, wanted: Any, ended: Ended, result: RunResult, folder: Path, listener: Any, as_json: bool
+def report_followed(
+    run: Path, live: Live, wanted: Wanted, ended: Ended, result: RunResult, folder: Path, as_json: bool
 ) -> None:
     """Write page, figure, document and tables; say how it ended; keep the run if a ledger was named."""
     from glowledger.cli.identify import spoken_command
@@ -227,7 +225,7 @@ def _report(
         click.echo("\n" + sentences.track_text(result, title=title, notes=notes))
 
 
-def _material(wanted: Any) -> str | None:
+def _material(wanted: Wanted) -> str | None:
     """Return what the viewport is made of, as stated now or in the bench; None where unknown."""
     from glowledger.bench.bench_file import read_bench
 

@@ -8,7 +8,7 @@ a small drift. Amounts are not held ≥ 0, so that noise around nothing averages
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +32,10 @@ DRIFT_BIN = 0.03  # of the line width: templates are moved in steps this fine
 FLARE_SIGMA = 5.0
 DRIFT_STEP = 0.15  # of the line width: farther the derivative overstates
 DRIFT_ROUNDS = 8  # at most
+KEPT = 32  # projections kept from one call to the next; a drifting spectrometer needs a few at a time
+
+# counts, hidden pixels, drift bins, projections by bin, fitted columns, drift
+_Fitted = tuple[np.ndarray, np.ndarray, np.ndarray, dict[int, Projection], np.ndarray, np.ndarray]
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -50,6 +54,8 @@ class SeriesModel:
         Emitter columns and fixed proportions of each joint pattern.
     typical_scans : float
         Scans in one frame.
+    projections : dict of int to Projection
+        Built so far, by drift in bins: a run followed frame by frame needs the same few again and again.
     """
 
     identified: Identified
@@ -57,6 +63,7 @@ class SeriesModel:
     joint: tuple[str, ...]
     patterns: dict[str, list[tuple[NDArray[np.intp], NDArray[np.float64]]]]
     typical_scans: float
+    projections: dict[int, Projection] = field(default_factory=dict, repr=False)
 
     def measure(self, frames: Frames) -> SeriesFit:
         """Measure every frame.
@@ -81,14 +88,23 @@ class SeriesModel:
         parts = [self._measure_chunk(frames[start : start + CHUNK]) for start in range(0, len(frames), CHUNK)]
         return joined(parts)
 
+    def light(self, frames: Frames) -> NDArray[np.float64]:
+        """Return the light that the measurement explains, counts of shape (n, p); NaN in pixels left out."""
+        _, _, bins, cache, fitted, _ = self._fitted(frames)
+        light = np.array([cache[int(number)].columns @ row for number, row in zip(bins, fitted, strict=True)])
+        return np.where(self.identified.scene.used, light, np.nan)
+
     def _measure_chunk(self, frames: Frames) -> SeriesFit:
+        return self._results(frames, *self._fitted(frames))
+
+    def _fitted(self, frames: Frames) -> _Fitted:
         scene = self.identified.scene
         fwhm = float(scene.line_spread.fwhm(scene.axis_nm[scene.axis_nm.size // 2]))
         n = len(frames)
         counts = np.array(frames.counts)
         hidden = frames.mask & scene.used[None, :]
         drift, step = np.zeros(n), DRIFT_STEP * fwhm
-        cache: dict[int, Projection] = {}
+        cache = self._kept_projections()
         fitted, moved, bins = np.zeros((n, 0)), np.zeros(n), np.zeros(n, dtype=int)
         before = np.full(n, -(10**6))
         for _ in range(DRIFT_ROUNDS):
@@ -107,7 +123,12 @@ class SeriesModel:
                 moved[rows] = number * DRIFT_BIN * fwhm + left
                 drift[rows] = number * DRIFT_BIN * fwhm + np.clip(np.nan_to_num(left), -step, step)
             drift = np.clip(drift, -2 * fwhm, 2 * fwhm)
-        return self._results(frames, counts, hidden, bins, cache, fitted, moved)
+        return counts, hidden, bins, cache, fitted, moved
+
+    def _kept_projections(self) -> dict[int, Projection]:
+        while len(self.projections) > KEPT:
+            self.projections.pop(next(iter(self.projections)))
+        return self.projections
 
     def _drift_left(self, fitted: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the drift beyond the bin from the derivative column, nm; NaN where there is no light."""

@@ -16,7 +16,7 @@ from typing import Any, Literal, Protocol
 from glowledger.bench.model import Bench
 from glowledger.errors import RunError
 from glowledger.live.arrivals import Arrived, Source, source_of
-from glowledger.live.journal import Journal, open_journal
+from glowledger.live.journal import Journal, Step, open_journal
 from glowledger.live.measuring import STAGES, ChooseOptions, LiveRun
 from glowledger.live.preparing import Preparation
 from glowledger.runs.results import RunResult
@@ -41,6 +41,16 @@ class Listener(Protocol):
 
     def waiting(self, since_s: float) -> None:
         """Hear that nothing came for so long."""
+
+
+class Observer(Protocol):
+    """Who wants to see more of the run than lines, e.g. to draw it; called in the thread that follows."""
+
+    def resumed(self, run: LiveRun, journal: Journal) -> None:
+        """See the run as it stands before the first look: new, or as it was before a restart."""
+
+    def kept(self, run: LiveRun, step: Step, number: int) -> None:
+        """See what a look brought, once it is safe on disk; the number is that of the last frame taken."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,6 +83,8 @@ class Following:
         End when the endpoint is reached.
     quiet_s : float
         End when nothing came for so long; infinite never ends.
+    observer : Observer or None
+        Sees the run as it goes.
     """
 
     path: Path
@@ -88,6 +100,7 @@ class Following:
     poll_s: float = POLL_S
     until_endpoint: bool = False
     quiet_s: float = float("inf")
+    observer: Observer | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -147,6 +160,8 @@ def follow_run(asked: Following, listener: Listener, stop: threading.Event | Non
         raise RunError(problem, mend="Choose another with -o.", file=asked.folder) from None
     with open_journal(asked.folder, asked.settings) as journal, _stopped_by_signals(stop) as ended:
         run, source = _resumed(asked, journal)
+        if asked.observer is not None:
+            asked.observer.resumed(run, journal)
         last = 0
         for number, line in journal.unsaid():
             listener.frame(number, line)
@@ -187,7 +202,7 @@ def _watch(
             return "stopped"
         arrived = source.look(CHUNK)
         if not arrived.nothing:
-            _take(arrived, journal, run, source, listener)
+            _take(arrived, asked, journal, run, source, listener)
         if arrived.keys or arrived.spoilt or arrived.growing:
             quiet_since = time.monotonic()
         if arrived.more:
@@ -199,7 +214,9 @@ def _watch(
         ended.wait(asked.poll_s)
 
 
-def _take(arrived: Arrived, journal: Journal, run: LiveRun, source: Source, listener: Listener) -> None:
+def _take(
+    arrived: Arrived, asked: Following, journal: Journal, run: LiveRun, source: Source, listener: Listener
+) -> None:
     """Measure what arrived, keep it, and only then tell of it."""
     for _, text in arrived.notices:
         listener.notice(text)
@@ -207,7 +224,10 @@ def _take(arrived: Arrived, journal: Journal, run: LiveRun, source: Source, list
     lines = [(key, {"source": key, **line}) for key, line in step.lines]
     parts = dict(zip(PARTS, (run.to_dict(), source.to_dict()), strict=True))
     state = {f"{part}.{name}": value for part, values in parts.items() for name, value in values.items()}
-    numbers = journal.keep(replace(step, lines=lines, state=state))
+    step = replace(step, lines=lines, state=state)
+    numbers = journal.keep(step)
+    if asked.observer is not None and numbers:
+        asked.observer.kept(run, step, numbers[-1])
     for number, (_, line) in zip(numbers, lines, strict=True):
         listener.frame(number, line)
     if numbers:

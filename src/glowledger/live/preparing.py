@@ -14,6 +14,7 @@ from glowledger.bench.model import Bench, Window
 from glowledger.errors import CalibrationError
 from glowledger.spectra.darks import subtract_dark
 from glowledger.spectra.frames import Detector, Frames, Origin
+from glowledger.spectra.noise import estimate_noise
 from glowledger.spectra.options import ReadingOptions
 from glowledger.spectra.reading import require_light, with_masks
 
@@ -36,6 +37,8 @@ class Preparation:
         Pixels masked in every learning frame: stuck, hot or saturated throughout.
     ceiling : float or None
         Counts at and above which a pixel is saturated, found in the learning frames.
+    dark_noise : Detector or None
+        Noise of the dark, estimated once and not for every frame.
     """
 
     bench: Bench | None = None
@@ -43,6 +46,11 @@ class Preparation:
     reading: ReadingOptions = field(default_factory=ReadingOptions)
     bad: NDArray[np.bool_] | None = None
     ceiling: float | None = None
+    dark_noise: Detector | None = None
+
+    def __post_init__(self) -> None:
+        if self.dark is not None and self.dark_noise is None:
+            object.__setattr__(self, "dark_noise", estimate_noise(self.dark).detector)
 
     def learned(self, frames: Frames) -> Preparation:
         """Return the preparation with masks and ceiling found in frames as read.
@@ -70,7 +78,7 @@ class Preparation:
         detector = replace(frames.detector, ceiling_counts=self.ceiling)
         frames = replace(frames, mask=mask, detector=detector)
         if self.dark is not None:
-            frames = subtract_dark(frames, self.dark)
+            frames = subtract_dark(frames, self.dark, self.dark_noise)
         if self.bench is not None and self.bench.solution is not None:
             return calibrated(frames, self.bench)
         if frames.axis_kind == "pixel":

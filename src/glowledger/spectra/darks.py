@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.errors import ReadError
-from glowledger.spectra.frames import Frames
+from glowledger.spectra.frames import Detector, Frames
 from glowledger.spectra.masks import hot_pixels
 from glowledger.spectra.noise import estimate_noise, variance_of
 
@@ -16,7 +16,7 @@ SAME_EXPOSURE = 0.01  # relative difference up to which two exposures count as o
 _PEDESTAL_QUANTILE = 0.05
 
 
-def subtract_dark(frames: Frames, dark: Frames) -> Frames:
+def subtract_dark(frames: Frames, dark: Frames, noise: Detector | None = None) -> Frames:
     """Subtract the mean of dark frames.
 
     The part of a dark that grows with exposure is scaled where exposures are known and differ: fitted per
@@ -29,6 +29,8 @@ def subtract_dark(frames: Frames, dark: Frames) -> Frames:
         Spectra, n frames of p points.
     dark : Frames
         Dark frames on the same axis.
+    noise : Detector, optional
+        What `estimate_noise` says of the dark, for callers that subtract it frame by frame.
 
     Returns
     -------
@@ -46,7 +48,7 @@ def subtract_dark(frames: Frames, dark: Frames) -> Frames:
     total = np.where(usable, dark.counts, 0.0).sum(axis=0)
     mean = total / np.maximum(seen, 1)
     subtracted, how = _scaled(frames, dark, mean)
-    detector = estimate_noise(dark).detector
+    detector = noise or estimate_noise(dark).detector
     scans = np.where(usable, dark.averages[:, None], 0.0).sum(axis=0)
     added = variance_of(mean, detector, np.maximum(scans, 1.0))
     if frames.added_variance is not None:
