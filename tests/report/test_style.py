@@ -50,6 +50,18 @@ def test_neighbouring_series_differ_in_grey():
     assert np.all(np.abs(np.diff(lightness)) >= 10)
 
 
+def test_the_dark_colours_keep_to_the_same_rules():
+    paper = style.DARK[style.PAPER]
+    for colour in (style.INK, style.SOFT, style.FIT, style.WARN, style.GOOD):
+        assert contrast(style.DARK[colour], paper) >= 4.5
+    assert all(contrast(one, paper) >= 3.0 for one in style.DARK_SERIES)
+    lightness = np.array([lab(linear(one))[0] for one in style.DARK_SERIES])
+    assert np.all(np.abs(np.diff(lightness)) >= 10)
+    for matrix in DICHROMAT.values():
+        seen = np.array([lab(np.clip(matrix @ linear(one), 0, 1)) for one in style.DARK_SERIES])
+        assert np.all(np.linalg.norm(np.diff(seen, axis=0), axis=1) >= 15)
+
+
 @pytest.mark.parametrize("kind", DICHROMAT)
 def test_neighbouring_series_differ_for_colour_blind_readers(kind):
     seen = np.array([lab(np.clip(DICHROMAT[kind] @ linear(s.colour), 0, 1)) for s in style.SERIES])

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from glowledger.glow.results import Feature, Fit
 from glowledger.report import style
 from glowledger.report.flags import flag_rows
+from glowledger.report.inline_svg import FINE
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -226,14 +227,15 @@ def _draw_flags(figure: Figure, axes: Axes, fit: Fit, scale: Scale) -> int:
     rows = flag_rows(poles, widths, np.arange(nm.size), rows=int(min(ROWS, room // step)))
     base = 1 - (rows.max() + 1) * step / axes.bbox.height
     _leave_room(axes, floor, top, 1 - base + 0.04)
-    for mark, text, row in zip(marks, texts, rows, strict=True):
+    for rank, (mark, text, row) in enumerate(zip(marks, texts, rows, strict=True)):
+        foot = _foot(axes, _height_near(fit, mark.wavelength_nm))
+        text.set_gid(f"flag_{rank}_{round(foot * FINE)}")  # a page that zooms sets the labels anew, those left out too
         if row < 0:
-            text.remove()
+            text.set_visible(False)
             continue
         height = base + row * step / axes.bbox.height
-        peak = _height_near(fit, mark.wavelength_nm)
         text.set_position((mark.wavelength_nm, height))
-        _draw_pole(axes, mark, peak, height + 0.8 * step / axes.bbox.height)
+        _draw_pole(axes, mark, foot, height + 0.8 * step / axes.bbox.height, f"flagpole_{rank}")
     return int((rows < 0).sum())
 
 
@@ -248,14 +250,18 @@ def _flag_text(figure: Figure, axes: Axes, mark: Mark) -> Text:
     )  # fmt: skip
 
 
-def _draw_pole(axes: Axes, mark: Mark, peak: float, height: float) -> None:
-    """Draw a thin line from just above the data to the upper edge of the label."""
+def _foot(axes: Axes, peak: float) -> float:
+    """Return the height of the data as part of the panel."""
     low, high = axes.get_ylim()
     scale = axes.yaxis.get_transform().transform
-    start = (scale(np.array([peak]))[0] - scale(np.array([low]))[0]) / np.ptp(scale(np.array([low, high])))
+    return float((scale(np.array([peak]))[0] - scale(np.array([low]))[0]) / np.ptp(scale(np.array([low, high]))))
+
+
+def _draw_pole(axes: Axes, mark: Mark, foot: float, height: float, name: str) -> None:
+    """Draw a thin line from just above the data to the upper edge of the label."""
     axes.plot(
-        [mark.wavelength_nm] * 2, [min(start + 0.008, height), height], color=style.SOFT, linewidth=0.8,
-        linestyle="-" if mark.sure else (0, (2, 2)), transform=axes.get_xaxis_transform(), marker="",
+        [mark.wavelength_nm] * 2, [min(foot + 0.008, height), height], color=style.SOFT, linewidth=0.8,
+        linestyle="-" if mark.sure else (0, (2, 2)), transform=axes.get_xaxis_transform(), marker="", gid=name,
     )  # fmt: skip
 
 
@@ -292,9 +298,9 @@ def _ticks(low: float, high: float, counts_at: Callable[[NDArray[np.float64]], N
 
 def _draw_legend(figure: Figure, axes: Axes, left_out: int) -> None:
     handles, labels = axes.get_legend_handles_labels()
-    note = "* shares its place with another species    ? possible, not certain"
+    note = "* shares its place with another species  ·  ? possible, not certain"
     if left_out:
-        note += f"    {left_out} weaker features are in the table only"
+        note += f"  ·  {left_out} weaker features have no label here"
     columns = len(labels) if sum(map(len, labels)) < 75 else (len(labels) + 1) // 2
     legend = figure.legend(
         handles, labels, loc="outside lower left", ncols=columns, fontsize=11, title=note, columnspacing=1.4,

@@ -15,7 +15,6 @@ from glowledger.runs.results import RunResult, Trend
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-    from matplotlib.ticker import Locator
 
 MOST = 6  # indicators drawn: as many as there are styles
 BARS = 150  # standard errors are drawn up to this many frames, as a band beyond
@@ -38,16 +37,18 @@ def run_figure(result: RunResult, title: str, *, notice: str | None = None) -> F
     Figure
         With text alternative, for `style.save_figure`.
     """
+    from matplotlib.ticker import MaxNLocator
+
     with style.styled():
         figure = style.new_figure(height_in=6.4)
         axes = figure.add_subplot()
         shown = drawn_trends(result)
-        tops = [_draw_trend(axes, trend, i) for i, trend in enumerate(shown)]
         unit, scale = time_unit(result.duration_s)
+        tops = [_draw_trend(axes, trend, i, scale) for i, trend in enumerate(shown)]
         _limits(axes, tops)
-        _draw_endpoint(axes, result)
-        _draw_regimes(axes, result)
-        _draw_flashes(axes, result)
+        _draw_endpoint(axes, result, scale)
+        _draw_regimes(axes, result, scale)
+        _draw_flashes(axes, result, scale)
         axes.set_title(title, loc="left", pad=30)
         axes.text(
             0.0,
@@ -57,8 +58,7 @@ def run_figure(result: RunResult, title: str, *, notice: str | None = None) -> F
             va="bottom",
             fontsize=12.5,
         )
-        axes.xaxis.set_major_locator(_whole_steps(axes.get_xlim(), scale))
-        axes.xaxis.set_major_formatter(lambda x, _: f"{x / scale:g}")
+        axes.xaxis.set_major_locator(MaxNLocator(8, steps=[1, 2, 2.5, 5, 10]))
         axes.set_xlabel(f"Time ({unit})")
         axes.set_ylabel(f"Light over that of {result.reference or 'the reference'}, start = 1")
         if axes.get_legend_handles_labels()[0]:
@@ -75,14 +75,6 @@ def time_unit(duration_s: float) -> tuple[str, float]:
     if duration_s > 3 * 3600:
         return "h", 3600.0
     return ("min", 60.0) if duration_s > 600 else ("s", 1.0)
-
-
-def _whole_steps(limits: tuple[float, float], scale: float) -> Locator:
-    """Return tick places that are round in the unit of the axis."""
-    from matplotlib.ticker import MaxNLocator, MultipleLocator
-
-    ticks = MaxNLocator(8, steps=[1, 2, 2.5, 5, 10]).tick_values(limits[0] / scale, limits[1] / scale)
-    return MultipleLocator(float(ticks[1] - ticks[0]) * scale)
 
 
 def drawn_trends(result: RunResult) -> list[Trend]:
@@ -102,21 +94,21 @@ def first_level(trend: Trend) -> float:
     return level if level > 0 else 1.0
 
 
-def _draw_trend(axes: Axes, trend: Trend, index: int) -> float:
+def _draw_trend(axes: Axes, trend: Trend, index: int, scale: float) -> float:
     """Draw one indicator; return a height that holds nearly all of it."""
     look = style.SERIES[index]
     level = first_level(trend)
-    value, error = trend.value / level, trend.standard_error / level
+    time, value, error = trend.time_s / scale, trend.value / level, trend.standard_error / level
     used = trend.used & np.isfinite(value)
     aside = ~trend.used & np.isfinite(value)
     size = 4.0 if used.sum() < 200 else 2.6
     axes.plot(
-        trend.time_s[used], value[used], linestyle="none", marker=look.marker, markersize=size,
+        time[used], value[used], linestyle="none", marker=look.marker, markersize=size,
         color=look.colour, label=trend.name,
     )  # fmt: skip
     if used.sum() <= BARS:
         axes.errorbar(
-            trend.time_s[used],
+            time[used],
             value[used],
             yerr=error[used],
             fmt="none",
@@ -126,7 +118,7 @@ def _draw_trend(axes: Axes, trend: Trend, index: int) -> float:
         )
     else:
         axes.fill_between(
-            trend.time_s[used],
+            time[used],
             (value - error)[used],
             (value + error)[used],
             color=look.colour,
@@ -134,7 +126,7 @@ def _draw_trend(axes: Axes, trend: Trend, index: int) -> float:
             linewidth=0,
         )
     axes.plot(
-        trend.time_s[aside], value[aside], linestyle="none", marker=look.marker, markersize=size + 2,
+        time[aside], value[aside], linestyle="none", marker=look.marker, markersize=size + 2,
         color=look.colour, markerfacecolor="none",
     )  # fmt: skip
     return float(np.percentile(value[used], 99)) if used.any() else 1.0
@@ -146,9 +138,9 @@ def _limits(axes: Axes, tops: list[float]) -> None:
     axes.set_ylim(max(low, -0.3 * top), top)
 
 
-def _draw_endpoint(axes: Axes, result: RunResult) -> None:
+def _draw_endpoint(axes: Axes, result: RunResult, scale: float) -> None:
     end = result.endpoint
-    low, high = end.interval_s
+    low, high = (edge / scale for edge in end.interval_s)
     last = axes.get_xlim()[1]
     if math.isfinite(low) and low < 4 * last:
         end_of_band = min(high, 2 * last) if math.isfinite(high) else 2 * last
@@ -158,25 +150,26 @@ def _draw_endpoint(axes: Axes, result: RunResult) -> None:
         )  # fmt: skip
         axes.set_xlim(right=max(last, min(high, 1.5 * last) if math.isfinite(high) else last))
     if math.isfinite(end.declared_at_s):
-        axes.axvline(end.declared_at_s, color=style.GOOD, linestyle="--", linewidth=1.8, label="reached: declared here")
+        said = end.declared_at_s / scale
+        axes.axvline(said, color=style.GOOD, linestyle="--", linewidth=1.8, label="reached: declared here")
 
 
-def _draw_regimes(axes: Axes, result: RunResult) -> None:
+def _draw_regimes(axes: Axes, result: RunResult, scale: float) -> None:
     for i, regime in enumerate(result.regimes[1:]):
         if regime.why.startswith("plasma out"):
-            style.shade(axes, regime.start_s, regime.end_s)
-        axes.axvline(regime.start_s, color=style.SOFT, linestyle=":", linewidth=1.4)
+            style.shade(axes, regime.start_s / scale, regime.end_s / scale)
+        axes.axvline(regime.start_s / scale, color=style.SOFT, linestyle=":", linewidth=1.4)
         axes.text(
-            regime.start_s, 0.97 - 0.05 * (i % 3), f" {regime.why}", transform=axes.get_xaxis_transform(),
+            regime.start_s / scale, 0.97 - 0.05 * (i % 3), f" {regime.why}", transform=axes.get_xaxis_transform(),
             va="top", fontsize=10.5, color=style.SOFT, clip_on=True,
         )  # fmt: skip
 
 
-def _draw_flashes(axes: Axes, result: RunResult) -> None:
+def _draw_flashes(axes: Axes, result: RunResult, scale: float) -> None:
     if not result.flashes:
         return
     axes.plot(
-        [f.time_s for f in result.flashes], [0.985] * len(result.flashes), linestyle="none", marker="v",
+        [f.time_s / scale for f in result.flashes], [0.985] * len(result.flashes), linestyle="none", marker="v",
         markersize=8, color=style.WARN, label=f"flashes ({len(result.flashes)})", clip_on=False,
         transform=axes.get_xaxis_transform(),
     )  # fmt: skip

@@ -9,28 +9,16 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from glowledger import __version__
 from glowledger.report import style
+from glowledger.report.page_figures import HOW, Picture, picture_html, zoom_script
 from glowledger.report.sentences import Table
 
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
+__all__ = ["Attachment", "Chart", "Picture", "Report", "Section", "page_html", "versions"]
 
 LIBRARIES = ("numpy", "scipy", "astropy", "specutils", "matplotlib")
-LARGEST_SVG = 450_000  # bytes; beyond it a figure is embedded as PNG, so that a page stays below 2 MB
 MEDIA = {".json": "application/json", ".csv": "text/csv", ".toml": "text/plain", ".txt": "text/plain"}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Picture:
-    """A figure and the line below it: one to be drawn, or the content of a PNG file with its alternative."""
-
-    caption: str
-    figure: Figure | None = None
-    content: bytes = b""
-    alt: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,9 +97,11 @@ def page_html(report: Report) -> str:
         HTML 5 with figures inside, for screen (light and dark) and print.
     """
     notice = f'<p class="notice">{_text(report.notice)}</p>' if report.notice else ""
-    css = Path(__file__).with_name("page.css").read_text(encoding="utf-8")
+    css = style.variables_css() + Path(__file__).with_name("page.css").read_text(encoding="utf-8")
     numbers = iter(range(1, 1000))
     body = "\n".join(_section(section, numbers) for section in report.sections)
+    zooms = 'class="zooms"' in body
+    how = f'<p class="how">{_text(HOW)}</p>' if zooms else ""
     return f"""<!DOCTYPE html>
 <html lang="en">
 <head>
@@ -129,11 +119,13 @@ def page_html(report: Report) -> str:
 <p class="answer">{_text(report.answer)}</p>
 </header>
 <main>
+{how}
 {body}
 {_files(report)}
 {_repeat(report)}
 </main>
 <footer><p>glowledger {_text(__version__)}. {_text(report.notice or "")}</p></footer>
+{zoom_script() if zooms else ""}
 </body>
 </html>
 """
@@ -155,29 +147,13 @@ def _section(section: Section, numbers: Iterator[int]) -> str:
     if section.code:
         parts.append(f"<pre><code>{_text(section.code)}</code></pre>")
     parts += [f"<p>{_text(sentence)}</p>" for sentence in section.prose]
-    parts += [_picture(picture, next(numbers)) for picture in section.pictures]
+    parts += [picture_html(picture, next(numbers)) for picture in section.pictures]
     parts += [_chart(chart) for chart in section.charts]
     if section.cautions:
         items = "".join(f"<li>{_text(caution)}</li>" for caution in section.cautions)
         parts.append(f'<ul class="cautions">{items}</ul>')
     parts += [f'<p>More: <a href="{html.escape(name)}">{_text(name)}</a></p>' for name in section.links]
     return "\n".join([*parts, "</section>"])
-
-
-def _picture(picture: Picture, number: int) -> str:
-    content, media, alt = picture.content, "image/png", picture.alt
-    if picture.figure is not None:
-        content, media, alt = style.figure_bytes(picture.figure, "svg"), "image/svg+xml", ""
-        if len(content) > LARGEST_SVG:
-            content, media = style.figure_bytes(picture.figure, "png"), "image/png"
-    source = f"data:{media};base64,{base64.b64encode(content).decode('ascii')}"
-    told = alt or (style.alt_text(picture.figure) if picture.figure is not None else "")
-    alt = html.escape(told, quote=True)
-    return (
-        f'<figure><input type="checkbox" id="large{number}"> <label for="large{number}">enlarge</label>\n'
-        f'<div class="frame"><img src="{source}" alt="{alt}"></div>\n'
-        f"<figcaption>{_text(picture.caption)}</figcaption></figure>"
-    )
 
 
 def _chart(chart: Chart) -> str:

@@ -51,6 +51,13 @@ SERIES = (
     SeriesStyle("#a3852a", (0, (5.0, 1.5, 1.5, 1.5, 1.5, 1.5)), "P"),
 )
 
+# The same on a dark page: same order, same dashes and markers. Files of figures are always on paper.
+DARK = {
+    INK: "#e8e6df", SOFT: "#a9b0b8", RULE: "#3a434d", PAPER: "#1d232a", FIT: "#f08a4b", WARN: "#f0c368",
+    GOOD: "#56c4ae",
+}  # fmt: skip
+DARK_SERIES = ("#a9cdf2", "#d68436", "#7ad6cb", "#6b9fd0", "#eab3d5", "#b3953a")
+
 WIDTH_IN = 10.0  # full width of a page or a screen column
 
 SETTINGS: dict[Any, Any] = {
@@ -95,6 +102,25 @@ SETTINGS: dict[Any, Any] = {
 }
 
 KINDS = {".png": "png", ".svg": "svg", ".pdf": "pdf"}
+
+
+def variables() -> dict[str, str]:
+    """Return the name that each colour of a figure has in a page, by the colour on paper."""
+    names = {INK: "ink", SOFT: "soft", RULE: "rule", PAPER: "paper", FIT: "fit", WARN: "warn", GOOD: "good"}
+    names |= {one.colour: f"series{i}" for i, one in enumerate(SERIES)}
+    return {colour: f"--figure-{name}" for colour, name in names.items()}
+
+
+def variables_css() -> str:
+    """Return the colours of figures as CSS: for paper and light screens, and for dark screens."""
+    dark = DARK | dict(zip((one.colour for one in SERIES), DARK_SERIES, strict=True))
+    named = variables()
+    light_rules = "".join(f"{name}:{colour};" for colour, name in named.items())
+    dark_rules = "".join(f"{name}:{dark[colour]};" for colour, name in named.items())
+    return (
+        f":root{{{light_rules}}}\n"
+        f"@media screen and (prefers-color-scheme: dark){{:root{{{dark_rules}}}}}\n"
+    )
 
 
 @contextmanager
