@@ -14,7 +14,9 @@ BROWSER, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
 if not (BROWSER and DRIVER):
     pytest.skip("no chromium with its driver on this machine", allow_module_level=True)
 
-FLAGS = ("--headless=new", "--no-sandbox", "--disable-gpu", "--disable-background-networking", "--window-size=1200,1000")
+FLAGS = (
+    "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-background-networking", "--window-size=1200,1000",
+)  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -60,9 +62,10 @@ def in_view(browser):
 
 
 def boxes(browser):
-    script = """return [...document.querySelectorAll("figure text")].map(t => [t.getBoundingClientRect(), t.textContent])
-        .filter(([b, text]) => b.width && text.trim()).map(([b, text]) => [b.left, b.right, b.top + scrollY, b.bottom + scrollY,
-        text])"""
+    script = """return [...document.querySelectorAll("figure text")].filter(t => t.textContent.trim()).map(t => {
+        const box = t.getBoundingClientRect();
+        return [box.left, box.right, box.top + scrollY, box.bottom + scrollY, t.textContent, box.width];
+        }).filter(box => box[5])"""
     return browser.execute_script(script)
 
 
