@@ -38,8 +38,8 @@ if TYPE_CHECKING:
     from glowledger.glow.results import SpeciesEvidence as SpeciesEvidence
     from glowledger.glow.series import fit_series as fit_series
     from glowledger.ledger.store import open_ledger as open_ledger
+    from glowledger.runs.analysing import analyse_run as analyse_run
     from glowledger.runs.endpoint import Criterion as Criterion
-    from glowledger.runs.following import analyse_run as analyse_run
     from glowledger.runs.results import Endpoint as Endpoint
     from glowledger.runs.results import RunResult as RunResult
     from glowledger.runs.run_options import RunOptions as RunOptions

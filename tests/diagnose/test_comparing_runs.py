@@ -23,7 +23,7 @@ from glowledger.diagnose.two_stages import two_stages
 from glowledger.errors import RunError
 from glowledger.glow.results import SeriesFit
 from glowledger.report.documents import dumps, track_document
-from glowledger.runs.following import analyse_run
+from glowledger.runs.analysing import analyse_run
 from glowledger.runs.results import Regime, Trend
 
 

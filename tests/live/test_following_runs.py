@@ -22,7 +22,7 @@ from glowledger.live.following import CHUNK, follow_run
 from glowledger.live.journal import open_journal
 from glowledger.live.measuring import LiveRun
 from glowledger.live.preparing import Preparation, packed, unpacked
-from glowledger.runs.following import analyse_run
+from glowledger.runs.analysing import analyse_run
 from glowledger.runs.run_options import RunOptions
 from glowledger.spectra.frames import frames_from_arrays
 

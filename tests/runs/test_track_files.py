@@ -10,7 +10,7 @@ from glowledger.glow.results import SeriesFit
 from glowledger.report.figures_run import drawn_trends, run_figure
 from glowledger.report.style import alt_text
 from glowledger.report.track_files import write_track
-from glowledger.runs.following import analyse_run
+from glowledger.runs.analysing import analyse_run
 
 
 @pytest.fixture(scope="module")

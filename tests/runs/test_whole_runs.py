@@ -9,7 +9,8 @@ from run_counts import NAMES, cleaning_counts
 
 from glowledger.errors import RunError
 from glowledger.glow.results import SeriesFit
-from glowledger.runs.following import RunFollower, analyse_run
+from glowledger.runs.analysing import analyse_run
+from glowledger.runs.following import RunFollower
 from glowledger.runs.frame_counts import frame_of
 from glowledger.runs.run_options import RunOptions
 

@@ -35,7 +35,7 @@ def follow(file: Path, wanted: Wanted, reading: dict[str, Any] | None = None) ->
     from glowledger.bench.bench_file import read_bench
     from glowledger.glow.series import learn_series
     from glowledger.report.style import INVENTED
-    from glowledger.runs.following import analyse_run
+    from glowledger.runs.analysing import analyse_run
     from glowledger.spectra.samples import says_invented
     from glowledger.tables.added import added_packages
 

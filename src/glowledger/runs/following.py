@@ -1,4 +1,4 @@
-"""Follow a run frame by frame: screen, divide, trend, judge. `analyse_run` feeds a finished series through the same."""
+"""Follow a run frame by frame: screen, divide, trend, judge."""
 
 from __future__ import annotations
 
@@ -9,19 +9,17 @@ from typing import Any
 import numpy as np
 
 from glowledger.errors import RunError
-from glowledger.glow.results import SeriesFit
 from glowledger.runs import naming, ratios
-from glowledger.runs.clock import WORDS, RunClock, reading_order
+from glowledger.runs.clock import WORDS, RunClock
 from glowledger.runs.combining import combine
 from glowledger.runs.endpoint import STRONG, EndpointFollower
-from glowledger.runs.frame_counts import FrameCounts, frame_of
+from glowledger.runs.frame_counts import FrameCounts
 from glowledger.runs.naming import Change
 from glowledger.runs.optics import Optics
 from glowledger.runs.ratios import CONTAMINANTS, TOTAL, Reference
-from glowledger.runs.results import Alarm, Endpoint, RunResult
+from glowledger.runs.results import Endpoint
 from glowledger.runs.run_log import RunLog
 from glowledger.runs.run_options import Point, RunOptions
-from glowledger.runs.run_result import result_of
 from glowledger.runs.screening import Decided, Screen
 
 WARM_UP = 10  # usable frames from which the reference is chosen
@@ -362,37 +360,3 @@ class RunFollower:
 
 
 _NUMBERS = ("frames", "saturated", "first_s", "last_s", "out_since_s", "verdict_each")
-
-
-def analyse_run(series: SeriesFit, options: RunOptions | None = None) -> RunResult:
-    """Say what a finished run shows, each verdict as it would have been given live.
-
-    Parameters
-    ----------
-    series : SeriesFit
-        The fit of every frame.
-    options : RunOptions, optional
-        The user's choices.
-
-    Returns
-    -------
-    RunResult
-
-    Raises
-    ------
-    RunError
-        If the series has no frame, or a wanted species is not in it.
-    """
-    n = len(series.time_s)
-    if n == 0:
-        raise RunError("The run has no frames.", mend="Give a file or folder with at least one spectrum.")
-    follower = RunFollower(species_names=series.species_names, options=options or RunOptions(), verdict_each=False)
-    order, changed = reading_order(series.time_s)
-    points: list[Point] = []
-    for i in order:
-        points += follower.update(frame_of(series, int(i)))
-    points += follower.finish()
-    if changed:
-        text = "Frames were stored out of order; they are read in the order of their times."
-        follower.log.alarms.insert(0, Alarm(kind="frame out of order", time_s=follower.first_s, text=text))
-    return result_of(follower, sorted(points, key=lambda p: p.time_s))
