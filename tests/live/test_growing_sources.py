@@ -225,3 +225,11 @@ def test_the_first_file_has_to_be_understood(tmp_path):
     found.look()
     with pytest.raises(ReadError):
         found.look()
+
+
+def test_a_first_line_that_takes_its_time_is_waited_for(tmp_path):
+    file = tmp_path / "run.csv"
+    file.write_bytes(TEXT[:1])
+    found = Collected(file, GrowingTable).look().look()
+    file.write_bytes(TEXT)
+    assert_array_equal(found.look(most=50).counts, COUNTS)

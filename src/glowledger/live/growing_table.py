@@ -94,6 +94,8 @@ class GrowingTable:
         """Tell the layout from the first rows; False as long as there are too few."""
         with open(self.path, "rb") as stream:
             raw = stream.read(FIRST_LOOK)
+        if not (b"\n" in raw or b"\r" in raw):
+            return False  # not even one line yet
         ended = raw[: raw.rfind(b"\n") + 1]
         plain = bool(ended) and not raw.startswith((b"\xff\xfe", b"\xfe\xff")) and b"\0" not in raw[:4096]
         if not plain:
