@@ -64,6 +64,36 @@ class Ledger:
             self._insert(record)
         return record.run_id
 
+    def settle(self, begun: str, record: Record) -> str:
+        """Keep the record of a run that was kept under another identity while it went on, and drop that one.
+
+        Parameters
+        ----------
+        begun : str
+            The identity until now; its notes go over to the run. Killed in between, this may be done again.
+        record : Record
+            The finished run.
+
+        Returns
+        -------
+        str
+            The identity of the run.
+        """
+        run_id = self.keep(record)
+        if run_id == begun:
+            return run_id
+        with writing(self._db, self.path):
+            notes = sorted({*self._notes(run_id), *self._notes(begun)})
+            folder = runs_folder(self.path)
+            if notes:
+                _write_json(folder / f"{run_id}{NOTES}", {"run_id": run_id, "notes": notes})
+            self._db.executemany("INSERT OR IGNORE INTO notes VALUES (?, ?, ?)", [(run_id, *note) for note in notes])
+            self._db.execute("DELETE FROM notes WHERE run_id = ?", (begun,))
+            self._db.execute("DELETE FROM runs WHERE run_id = ?", (begun,))
+            for file in folder.glob(f"{begun}_*.json"):
+                file.unlink(missing_ok=True)
+        return run_id
+
     def restore(self, record: Record) -> None:
         """Take up a record whose document is in the folder already."""
         with writing(self._db, self.path):
@@ -220,6 +250,7 @@ def _tables(record: Record) -> dict[str, list[tuple[object, ...]]]:
     ]
     events += [("regime", r["start_s"], r["end_s"], r["why"]) for r in d["regimes"]]
     events += [(f"alarm: {a['kind']}", a["time_s"], a["time_s"], a["text"]) for a in d["alarms"]]
+    events += [(f"mark: {m['kind']}", m["time_s"], m["time_s"], m["text"]) for m in d.get("marks") or []]
     return {
         "context": _context_rows(record),
         "files": [(run_id, f.path, f.size, f.sha256) for f in record.files],
