@@ -12,8 +12,10 @@ ORDER = [
     "errors", "tables", "spectra", "bench", "glow", "runs", "diagnose", "ledger", "report", "live", "cli",
 ]  # fmt: skip
 OUTSIDE = {"numpy", "scipy", "astropy", "specutils", "matplotlib", "click"}  # what pyproject.toml declares
+OUTSIDE |= {"bokeh", "tornado"}  # the live page
+PAGE = ("live/drawing.py", "live/serving.py")
 OUTSIDE |= {"PIL"}  # Pillow, which matplotlib requires: reads photographs
-HEAVY = ("numpy", "scipy", "astropy", "specutils", "matplotlib")
+HEAVY = ("numpy", "scipy", "astropy", "specutils", "matplotlib", "bokeh", "tornado")
 FILES = sorted(PACKAGE.rglob("*.py"))
 
 
@@ -43,6 +45,8 @@ def test_imports_point_one_way(file):
             assert ORDER.index(parts[1]) <= ORDER.index(mine), f"{file}:{line}: {mine} imports {parts[1]}"
         if parts[0] == "matplotlib":
             assert mine == "report", f"{file}:{line}: drawing belongs in report"
+        if parts[0] in ("bokeh", "tornado"):
+            assert str(file.relative_to(PACKAGE)) in PAGE, f"{file}:{line}: the live page is served and drawn there"
         allowed = parts[0] in OUTSIDE | {"glowledger", "__future__"} or parts[0] in sys.stdlib_module_names
         assert allowed, f"{file}:{line}: {parts[0]} is not a declared dependency"
 

@@ -25,6 +25,7 @@ COMMANDS = {
     "convert": ("convert", "Write spectra with a calibrated wavelength axis."),
     "identify": ("identify", "Say which gases and contaminants glow in a spectrum."),
     "track": ("track", "Follow a cleaning run and say whether it is done."),
+    "live": ("live", "Show a run on a page of its own while it goes on."),
     "compare": ("compare", "Hold runs or gases beside each other, or plan such a comparison."),
     "colour": ("colour", "Say in which colour a glow is seen, or which gas glows in a colour."),
     "ledger": ("ledger", "Look up what was done and found, run by run."),

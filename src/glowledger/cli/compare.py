@@ -164,7 +164,8 @@ def _read(file: Path, name: str, given: dict[str, str], sources: Sources) -> tup
         result = run_from_document(document, file=place)
         context = stated_context(document, given)
     else:
-        from glowledger.cli.track import Wanted, follow
+        from glowledger.cli.run_options import Wanted
+        from glowledger.cli.track import follow
 
         context = read_context(file, given)
         followed = follow(

@@ -36,7 +36,8 @@ class Live:
     context: tuple[tuple[str, str], ...] = ()
 
 
-def _pairs(_: click.Context, __: click.Parameter, value: tuple[str, ...]) -> tuple[tuple[str, str], ...]:
+def pairs(_: click.Context, __: click.Parameter, value: tuple[str, ...]) -> tuple[tuple[str, str], ...]:
+    """Read NAME=VALUE, given several times."""
     pairs = []
     for text in value:
         name, mark, stated = text.partition("=")
@@ -75,7 +76,7 @@ _OPTIONS = (
     click.option(
         "--context",
         multiple=True,
-        callback=_pairs,
+        callback=pairs,
         metavar="NAME=VALUE",
         help="With --ledger: gas=Ar, pressure='5 Pa', gauge=pirani, part='cell 7', ... before what run.toml says.",
     ),
@@ -159,14 +160,17 @@ def follow_live(
     if ended.result is None:
         listener.notice(f"{ended.frames} frames came: too few to say anything.")
         return NOT_REACHED
-    report_followed(run, live, wanted, ended, ended.result, folder, as_json)
+    reported = report_followed(run, live, wanted, ended, ended.result, folder)
+    _say_end(ended, ended.result, reported, folder, as_json)
     verdict = ended.result.endpoint.verdict
     if strict and verdict == "cannot tell":
         return CANNOT_TELL
     return 0 if verdict == "reached" else NOT_REACHED
 
 
-def following_for(run: Path, live: Live, wanted: Wanted, reading: dict[str, Any], folder: Path) -> Following:
+def following_for(
+    run: Path, live: Live, wanted: Wanted, reading: dict[str, Any], folder: Path
+) -> Following:
     """Return how a run is followed, from what was asked; the journal is kept in the folder."""
     from glowledger.bench.bench_file import read_bench
     from glowledger.ledger.raw_files import sha256_of
@@ -190,13 +194,36 @@ def following_for(run: Path, live: Live, wanted: Wanted, reading: dict[str, Any]
     )  # fmt: skip
 
 
+@dataclass(frozen=True)
+class Reported:
+    """What was written and kept of a followed run that ended."""
+
+    document: dict[str, Any]
+    title: str
+    notes: list[str]
+
+
 def report_followed(
-    run: Path, live: Live, wanted: Wanted, ended: Ended, result: RunResult, folder: Path, as_json: bool
-) -> None:
-    """Write page, figure, document and tables; say how it ended; keep the run if a ledger was named."""
+    run: Path, live: Live, wanted: Wanted, ended: Ended, result: RunResult, folder: Path,
+    kept_by: Callable[[str], str | None] | None = None,
+) -> Reported:
+    """Write page, figure, document and tables, and keep the run.
+
+    Parameters
+    ----------
+    run, live, wanted, folder
+        As `follow_live`.
+    ended : Ended
+        How it ended.
+    result : RunResult
+        What it says.
+    kept_by : callable, optional
+        Keeps the document, instead of the ledger of `live`; returns a sentence on it.
+    """
     from glowledger.cli.identify import spoken_command
     from glowledger.ledger.raw_files import sha256_of
-    from glowledger.report import documents, sentences
+    from glowledger.live.remarks import remark_fields
+    from glowledger.report import documents
     from glowledger.report.style import INVENTED
     from glowledger.report.track_files import write_track
 
@@ -208,21 +235,28 @@ def report_followed(
         "window": _material(wanted),
         "exposure_s": ended.exposure_s,
     }
+    extra |= remark_fields(folder)
     extra |= record_for(run, live, bench_file=wanted.bench_file, window=wanted.window)
     title = f"{run.name}, followed for {ended.frames} frames"
     written = write_track(folder, result, title=title, command=spoken_command(), notice=notice, extra=extra)
     document = documents.dumps(documents.track_document(result, extra=extra))
-    kept = keep(document, live)
+    kept = keep(document, live) if kept_by is None else kept_by(document)
     notes = [f"{notice}."] if notice else []
     notes += [f"Wrote {written[0]} and {len(written) - 1} files beside it."] + ([kept] if kept else [])
+    return Reported(document=json.loads(document), title=title, notes=notes)
+
+
+def _say_end(ended: Ended, result: RunResult, reported: Reported, folder: Path, as_json: bool) -> None:
+    from glowledger.report import documents, sentences
+
     if as_json:
-        end = documents.track_document(result)["endpoint"]
+        end = reported.document["endpoint"]
         click.echo(documents.dumps(
             {"schema": "glowledger/follow/1", "event": "end", "why": ended.why, "frames": ended.frames, "endpoint": end,
              "folder": folder}
         ))  # fmt: skip
     else:
-        click.echo("\n" + sentences.track_text(result, title=title, notes=notes))
+        click.echo("\n" + sentences.track_text(result, title=reported.title, notes=reported.notes))
 
 
 def _material(wanted: Wanted) -> str | None:

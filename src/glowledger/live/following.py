@@ -49,6 +49,9 @@ class Observer(Protocol):
     def resumed(self, run: LiveRun, journal: Journal) -> None:
         """See the run as it stands before the first look: new, or as it was before a restart."""
 
+    def arrived(self, run: LiveRun, arrived: Arrived) -> None:
+        """See what a look brought before it is measured; where something is learned from it, that takes seconds."""
+
     def kept(self, run: LiveRun, step: Step, number: int) -> None:
         """See what a look brought, once it is safe on disk; the number is that of the last frame taken."""
 
@@ -220,6 +223,8 @@ def _take(
     """Measure what arrived, keep it, and only then tell of it."""
     for _, text in arrived.notices:
         listener.notice(text)
+    if asked.observer is not None:
+        asked.observer.arrived(run, arrived)
     step = run.take(arrived)
     lines = [(key, {"source": key, **line}) for key, line in step.lines]
     parts = dict(zip(PARTS, (run.to_dict(), source.to_dict()), strict=True))
