@@ -1,11 +1,21 @@
 """Judge `findings` on simulated mixtures, through `identify_frame`; the simulator shares no code with either.
 
-    python tests/benchmarks/bench_findings.py --spectra 10 --snr 20
+    python tests/benchmarks/bench_findings.py --spectra 10 --snr 20 -o report_folder
 
-Every scenario states a feed and puts contaminants of a known cause into it, each contaminant's light at the
-given signal to noise: in its brightest pixel (what one reads off a spectrum), or with --ideal of the detector
-that knows every template and fits all at once. Printed: how often the right
-finding is made, how often a wrong one (by confidence), and the confusion of cause against finding.
+Every scenario states a feed and puts contaminants of a known cause into it, each contaminant's light at the given
+signal to noise: in its brightest pixel (what one reads off a spectrum), or with --ideal of the detector that knows
+every template and fits all at once.
+
+right           the finding of the cause is made, whatever its confidence; 'sure' counts high and medium alone
+missed          it is not, although the ideal observer could tell (below)
+wrong           a finding is made that is neither the cause's nor one that its light may honestly suggest
+cannot be told  the telling signs lie outside range and window (they would have to outshine the feed threefold to
+                reach the signal to noise), or the ideal observer of `simulators/glow_visibility.py` cannot tell them
+                at 5 standard deviations from the light of one other species at this resolution. Our own verdicts have
+                no part in it. Such spectra count for 'wrong', and are listed apart from right and missed.
+
+Printed: rates per cause, by confidence and by visibility; the confusion matrix of what is against what is said; what
+each verdict is worth (the table behind `diagnose/weighing.py`).
 """
 
 from __future__ import annotations
@@ -15,7 +25,7 @@ import json
 import os
 import sys
 import time
-from collections import Counter, defaultdict
+from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -27,13 +37,16 @@ import numpy as np
 from bench_identification import joint_snr
 from glow_instrument import Instrument, random_instrument
 from glow_simulator import Truth, simulate
+from glow_visibility import Visible, visible
 
 from glowledger.diagnose.feed import parse_feed
 from glowledger.diagnose.findings import findings
 from glowledger.glow.identifying import identify_frame
+from glowledger.glow.results import SpeciesEvidence
 from glowledger.spectra.frames import frames_from_arrays
 
-SURE = ("high", "medium")
+SURE, CANNOT = ("high", "medium"), "cannot tell"
+TELLABLE = 5.0  # standard deviations by which the ideal observer must tell a sign from any other species
 MOST_OF_BASE = 3.0  # a contaminant that would have to outshine the feed this much is taken as out of sight
 
 
@@ -42,7 +55,8 @@ class Cause:
     """A feed, what comes with it, and what should be concluded.
 
     `base` are shares of the feed's own light, `signs` the species a cause shows (brought to the wanted signal
-    to noise), `expected` the finding that must be made, `allowed` others that are not wrong.
+    to noise), `telling` those of them of which one must be seen to tell the cause (all, if left out), `expected` the
+    finding that must be made, `allowed` others that are not wrong.
     """
 
     name: str
@@ -51,6 +65,7 @@ class Cause:
     signs: tuple[str, ...] = ()
     expected: str | None = None
     allowed: tuple[str, ...] = ()
+    telling: tuple[str, ...] = ()
 
 
 AR, O2 = {"Ar I": 1.0}, {"O I": 1.0, "O2+": 0.1}
@@ -65,25 +80,43 @@ CAUSES = (
     Cause("nitrogen fed", "N2", {"N2": 1.0, "N2+": 0.2, "N I": 0.01}, (), "air leak"),
     Cause("argon and oxygen", "Ar:0.9,O2:0.1", {"Ar I": 1.0, "O I": 0.2}),
     Cause("air leak in argon", "Ar", AR, ("N2", "N2+"), "air leak"),
-    Cause("air leak in oxygen", "O2", O2, ("N2", "N2+", "NO"), "air leak"),
-    Cause("air leak in helium", "He", {"He I": 1.0}, ("N2", "N2+", "O I"), "air leak"),
-    Cause("water in argon", "Ar", AR, ("OH", "H I", "O I"), "water"),
+    Cause("air leak in oxygen", "O2", O2, ("N2", "N2+", "NO"), "air leak", telling=("N2", "N2+")),
+    Cause("air leak in helium", "He", {"He I": 1.0}, ("N2", "N2+", "O I"), "air leak", telling=("N2", "N2+")),
+    Cause("water in argon", "Ar", AR, ("OH", "H I", "O I"), "water", telling=("OH", "H I")),
     Cause("water in oxygen", "O2", O2, ("OH", "H I"), "water"),
-    Cause("oil in argon", "Ar", AR, ("CH", "C2", "H I"), "hydrocarbon oil", ("water",)),
+    Cause("oil in argon", "Ar", AR, ("CH", "C2", "H I"), "hydrocarbon oil", ("water",), telling=("CH", "C2")),
     Cause("residue in argon, oxygen", "Ar:0.9,O2:0.1", {"Ar I": 1.0, "O I": 0.2}, ("CO", "OH", "H I"),
-          "organic residue", ("hydrocarbon oil", "polymer etched", "water")),
+          "organic residue", ("hydrocarbon oil", "polymer etched", "water"), telling=("CO",)),
     Cause("residue in air", "air", AIR, ("CN", "CO", "H I"), "organic residue",
-          ("air leak", "hydrocarbon oil", "polymer etched", "water")),
+          ("air leak", "hydrocarbon oil", "polymer etched", "water"), telling=("CN", "CO")),
     Cause("stainless in argon", "Ar", AR, ("Cr I", "Fe I", "Ni I"), "sputtered metal"),
     Cause("copper in argon", "Ar", AR, ("Cu I",), "sputtered metal"),
     Cause("aluminium in argon", "Ar", AR, ("Al I",), "sputtered metal"),
-    Cause("fingerprint in oxygen", "O2", O2, ("Na I", "K I"), "sodium"),
-    Cause("silicone in argon", "Ar", AR, ("Si I", "CH", "H I"), "silicone", ("hydrocarbon oil", "water")),
+    Cause("fingerprint in oxygen", "O2", O2, ("Na I", "K I"), "sodium", telling=("Na I",)),
+    Cause("silicone in argon", "Ar", AR, ("Si I", "CH", "H I"), "silicone", ("hydrocarbon oil", "water"),
+          telling=("Si I",)),
     Cause("fluorine in argon", "Ar", AR, ("F I",), "fluorinated oil or polymer"),
     Cause("room light in oxygen", "O2", O2, ("Hg I",), "room light"),
     Cause("helium instead of argon", "Ar", {"He I": 1.0}, (), "wrong gas"),
     Cause("air instead of argon", "Ar", AIR, (), "wrong gas", ("air leak",)),
     Cause("argon instead of oxygen", "O2", AR, (), "wrong gas", ("foreign gas",)),
+    Cause("clean carbon dioxide", "CO2", {"CO": 1.0, "CO+": 0.1, "CO2+": 0.2, "O I": 0.3}),
+    Cause("air fed", "air", AIR, (), "air leak"),
+    Cause("damp air leak in argon", "Ar", AR, ("N2", "N2+", "OH", "H I"), "air leak", ("water",),
+          telling=("N2", "N2+")),
+    Cause("brass in argon", "Ar", AR, ("Cu I", "Zn I"), "sputtered metal"),
+    Cause("titanium in argon", "Ar", AR, ("Ti I",), "sputtered metal"),
+    Cause("tungsten in helium", "He", {"He I": 1.0}, ("W I",), "sputtered metal"),
+    Cause("glass in argon", "Ar", AR, ("Na I",), "sodium"),
+    Cause("oil in hydrogen", "H2", {"H I": 0.6, "H2": 0.4}, ("CH", "C2"), "hydrocarbon oil"),
+    Cause("oil in nitrogen", "N2", {"N2": 1.0, "N2+": 0.2, "N I": 0.01}, ("CN", "CH"), "hydrocarbon oil",
+          ("organic residue", "air leak"), telling=("CH",)),
+    Cause("polymer in oxygen", "O2", {"O I": 1.0, "O2+": 0.1, "CO": 1.0, "OH": 0.2, "H I": 0.3}, (),
+          "polymer etched", ("organic residue", "hydrocarbon oil", "water")),
+    Cause("fluorinated oil in oxygen", "O2", O2, ("F I", "CO"), "fluorinated oil or polymer",
+          ("organic residue",), telling=("F I",)),
+    Cause("helium beside oxygen", "O2", O2, ("He I",), "foreign gas"),
+    Cause("argon beside neon", "Ne", {"Ne I": 1.0}, ("Ar I",), "foreign gas"),
 )  # fmt: skip
 
 
@@ -113,76 +146,192 @@ def mixture_at(
     return mixture, hidden
 
 
-def judge(
-    cause: Cause, rng: np.random.RandomState, options: argparse.Namespace
-) -> tuple[list, set[str], dict]:
-    """Draw one spectrum; return its findings, the signs out of sight, and verdicts of the signs."""
-    bench = (
-        Instrument(fwhm_nm=(1.2, 1.4), range_nm=(250.0, 900.0)) if options.steady else random_instrument(rng)
-    )
+@dataclass(frozen=True)
+class Drawn:
+    """One spectrum judged: what was found, how well the ideal observer sees the signs, verdicts on everything."""
+
+    cause: Cause
+    found: dict[str, str]
+    hidden: set[str]
+    visible: dict[str, Visible]
+    verdicts: dict[str, str]
+    absent: tuple[str, ...]
+    false: tuple[str, ...]
+
+    @property
+    def distance(self) -> float:
+        """How far the best telling sign is from all else, in standard deviations; infinite for a feed's own light."""
+        telling = self.cause.telling or self.cause.signs
+        seen = [self.visible[n].distance for n in telling if n not in self.hidden]
+        return max(seen, default=0.0) if telling else float("inf")
+
+    @property
+    def right(self) -> bool:
+        """The expected finding is there; of a nitrogen feed it is that a leak cannot be told."""
+        said = self.found.get(str(self.cause.expected))
+        return said is not None and (bool(self.cause.signs) or self.cause.expected != "air leak" or said == CANNOT)
+
+    @property
+    def wrong(self) -> dict[str, str]:
+        """Findings that should not be there, with their confidence."""
+        cause = self.cause
+        return {k: c for k, c in self.found.items() if k != cause.expected and k not in cause.allowed and c != CANNOT}
+
+
+def draw(cause: Cause, rng: np.random.RandomState, options: argparse.Namespace) -> Drawn:
+    """Draw one spectrum, identify it and conclude."""
+    bench = Instrument(fwhm_nm=(1.2, 1.4), range_nm=(250.0, 900.0)) if options.steady else random_instrument(rng)
     photons = 2e7 * float(np.exp(rng.uniform(-1.5, 0.3))) / bench.counts_per_e
     seed = int(rng.randint(0, 2**31 - 1))
     mixture, hidden = mixture_at(cause, photons, options.snr, bench, seed, options.ideal)
-    counts, nm, _ = simulate(mixture, bench, seed)
+    counts, nm, truth = simulate(mixture, bench, seed)
     fit = identify_frame(frames_from_arrays(nm, counts))
-    verdicts = {e.name: e.verdict for e in fit.species}
-    false = [n for n, v in verdicts.items() if v == "present" and n not in mixture]
-    found = [f for f in findings(fit, parse_feed(cause.feed)) if f.kind != "purity"]
-    return found, hidden, {"signs": {n: verdicts.get(n) for n in cause.signs}, "false": false}
+    said = findings(fit, parse_feed(cause.feed))
+    return Drawn(
+        cause=cause,
+        found={f.kind: f.confidence for f in reversed(said) if f.kind != "purity"},  # the surest of a kind comes first
+        hidden=hidden,
+        visible={n: visible(truth, bench, n) for n in cause.signs if n not in hidden},
+        verdicts={e.name: worth(e) for e in fit.species},
+        absent=() if "H2" in mixture else tuple(e.name for e in fit.species if e.name not in mixture),
+        false=tuple(e.name for e in fit.species if e.verdict == "present" and e.name not in mixture),
+    )
 
 
-def run(options: argparse.Namespace) -> dict[str, object]:
-    """Go round all causes and gather."""
-    rows: dict[str, Counter[str]] = defaultdict(Counter)
-    confusion: Counter[tuple[str, str]] = Counter()
-    missed: Counter[str] = Counter()
+def worth(evidence: SpeciesEvidence) -> str:
+    """Return the class of a verdict as the weighing knows it."""
+    if evidence.verdict != "possible":
+        return evidence.verdict
+    if evidence.significance < 5:
+        return "possible, faint"
+    if evidence.significance < 10 or not any(f.clean for f in evidence.features):
+        return "possible, fair"
+    return "possible, sure"
+
+
+def run(options: argparse.Namespace) -> list[Drawn]:
+    """Go round all causes."""
     stop = time.monotonic() + 60 * options.minutes
+    drawn = []
     for k in range(options.spectra):
         for number, cause in enumerate(CAUSES):
-            if options.only not in (None, cause.name) or time.monotonic() > stop:
+            if options.only not in (None, cause.name) or (options.quick and number % 4 != 1):
                 continue
-            rng = np.random.RandomState([options.seed, number, k])
-            found, hidden, more = judge(cause, rng, options)
-            row = rows[cause.name]
-            row["n"] += 1
-            kinds = {f.kind: f.confidence for f in found}
-            seeable = cause.expected is not None and not (cause.signs and hidden >= set(cause.signs))
-            row["expected"] += seeable
-            right = cause.expected in kinds
-            row["right"] += seeable and right
-            row["right sure"] += seeable and kinds.get(str(cause.expected)) in SURE
-            wrong = {
-                kind: c for kind, c in kinds.items() if kind != cause.expected and kind not in cause.allowed
-            }
-            row["wrong sure"] += any(c in SURE for c in wrong.values())
-            row["wrong low"] += any(c == "low" for c in wrong.values())
-            confusion.update((cause.name, f"{kind} ({c})") for kind, c in kinds.items())
-            if seeable and not right:
-                missed.update(f"{cause.name}: {n} {v}" for n, v in more["signs"].items() if n not in hidden)
-            confusion.update((cause.name, f"  falsely present: {n}") for n in more["false"])
-    return {"rows": rows, "confusion": confusion, "missed": missed}
+            if time.monotonic() < stop:
+                drawn.append(draw(cause, np.random.RandomState([options.seed, number, k]), options))
+    return drawn
 
 
-def show(result: dict) -> None:
-    """Print the tables."""
-    rows: dict[str, Counter[str]] = result["rows"]
-    total: Counter[str] = sum(rows.values(), Counter())
-    head = ("n", "to find", "right", "sure", "wrong sure", "wrong low")
-    print(f"{'cause':30s}" + "".join(f"{word:>12s}" for word in head))
-    for name, row in [*rows.items(), ("all", total)]:
-        n, expected = max(row["n"], 1), row["expected"]
-        right = [f"{row[key] / expected:12.0%}" if expected else 12 * " " for key in ("right", "right sure")]
-        wrong = [f"{row[key] / n:12.1%}" for key in ("wrong sure", "wrong low")]
-        print(f"{name:30s}{row['n']:12d}{expected:12d}" + "".join(right + wrong))
-    print("\ncause: findings (times)")
-    said: dict[str, list[str]] = defaultdict(list)
-    for (cause, kind), times in result["confusion"].most_common():
-        said[cause].append(f"{kind} {times}")
-    for name in rows:
-        print(f"  {name:30s}{'; '.join(said[name]) or '-'}")
-    print("\nmissed, with the verdicts on the signs")
-    for text, times in result["missed"].most_common(30):
-        print(f"  {text} ({times})")
+def told_apart(drawn: list[Drawn]) -> tuple[list[Drawn], list[Drawn]]:
+    """Split spectra with something to find into those where the ideal observer can tell it, and the others."""
+    asked = [d for d in drawn if d.cause.expected is not None]
+    return [d for d in asked if d.distance >= TELLABLE], [d for d in asked if d.distance < TELLABLE]
+
+
+def rates(drawn: list[Drawn]) -> dict[str, float]:
+    """Return the rates of some spectra; NaN where there is nothing to find."""
+    to_find, untold = told_apart(drawn)
+    n, m = len(drawn), len(to_find)
+    sure = sum(d.found.get(str(d.cause.expected)) in (*SURE, CANNOT) for d in to_find if d.right)
+    return {
+        "n": n,
+        "to find": m,
+        "right": sum(d.right for d in to_find) / m if m else float("nan"),
+        "sure": sure / m if m else float("nan"),
+        "untold": len(untold),
+        "untold right": sum(d.right for d in untold),
+        "wrong sure": sum(any(c in SURE for c in d.wrong.values()) for d in drawn) / max(n, 1),
+        "wrong low": sum("low" in d.wrong.values() for d in drawn) / max(n, 1),
+    }
+
+
+def print_rates(drawn: list[Drawn]) -> None:
+    """Print the table per cause, and by how well the ideal observer sees."""
+    print(f"{'cause':30s}{'n':>5s}{'to find':>9s}{'right':>8s}{'sure':>8s}{'wrong sure':>12s}{'wrong low':>11s}"
+          f"{'cannot be told (found)':>24s}")  # fmt: skip
+    groups = [(c.name, [d for d in drawn if d.cause is c]) for c in CAUSES]
+    for low, high in ((5, 10), (10, 20), (20, 1e9)):
+        name = f"ideal observer {low} to {high:.0f}" if high < 1e9 else f"ideal observer above {low}"
+        groups.append((name, [d for d in drawn if low <= d.distance < high and d.cause.signs]))
+    for name, some in [*groups, ("all", drawn)]:
+        if some:
+            r = rates(some)
+            shown = [f"{r[k]:8.0%}" if r["to find"] else 8 * " " for k in ("right", "sure")]
+            print(f"{name:30s}{r['n']:5.0f}{r['to find']:9.0f}{shown[0]}{shown[1]}{r['wrong sure']:12.1%}"
+                  f"{r['wrong low']:11.1%}{r['untold']:17.0f} ({r['untold right']:.0f})")  # fmt: skip
+    to_find = rates(drawn)["to find"]
+    right = sum(d.right for d in told_apart(drawn)[0])
+    if to_find:
+        low, high = interval(right, int(to_find))
+        print(f"right: {right} of {to_find:.0f}, 95 % interval {low:.1%} to {high:.1%}")
+    wrong = sum(bool(d.wrong) for d in drawn)
+    low, high = interval(wrong, len(drawn))
+    print(f"wrong, of any confidence: {wrong} of {len(drawn)}, 95 % interval {low:.1%} to {high:.1%}")
+
+
+def interval(hits: int, n: int) -> tuple[float, float]:
+    """Return the 95 % interval of a share (Clopper & Pearson, Biometrika 26, 404 (1934))."""
+    from scipy.stats import binomtest
+
+    found = binomtest(hits, max(n, 1)).proportion_ci(0.95, method="exact")
+    return float(found.low), float(found.high)
+
+
+def print_confidence(drawn: list[Drawn]) -> None:
+    """Print how often findings of each confidence are right or at least not wrong."""
+    print("\nof all findings made, right or honestly suggested by the light")
+    for word in (*SURE, "low"):
+        said = [(d, k) for d in drawn for k, c in d.found.items() if c == word]
+        good = sum(k not in d.wrong for d, k in said)
+        if said:
+            print(f"  {word:8s}{good:5d} of {len(said):4d}  ({good / len(said):.1%})")
+
+
+def confusion(drawn: list[Drawn]) -> tuple[list[str], list[str], list[list[int]]]:
+    """Return rows (what is), columns (what is said) and counts; spectra that cannot be told have rows of their own."""
+    table: Counter[tuple[str, str]] = Counter()
+    for d in drawn:
+        row = d.cause.expected or "nothing wrong"
+        row += " (cannot be told)" if d.cause.expected and d.distance < TELLABLE else ""
+        said = [k if c != CANNOT else f"{k}: {CANNOT}" for k, c in d.found.items()]
+        table.update((row, k) for k in said or ["nothing"])
+        table[row, "spectra"] += 1
+    rows = sorted({r for r, _ in table}, key=lambda r: (r.endswith("told)"), r))
+    columns = ["spectra", *sorted({c for _, c in table} - {"spectra", "nothing"}), "nothing"]
+    return rows, columns, [[table[r, c] for c in columns] for r in rows]
+
+
+def print_confusion(drawn: list[Drawn]) -> None:
+    """Print the confusion matrix: a row per truth, a column per finding made."""
+    rows, columns, counts = confusion(drawn)
+    print("\nconfusion: what is (rows) against what is said (columns; a spectrum may have several findings)")
+    for number, column in enumerate(columns):
+        print(f"  {chr(97 + number)}  {column}")
+    print(f"{'':42s}" + "".join(f"{chr(97 + i):>5s}" for i in range(len(columns))))
+    for row, line in zip(rows, counts, strict=True):
+        print(f"{row:42s}" + "".join(f"{count or '.':>5}" for count in line))
+
+
+def print_worth(drawn: list[Drawn]) -> None:
+    """Print how much likelier each verdict is where a species glows than where it does not (no H2 in the glow)."""
+    plain = [d for d in drawn if d.absent]
+    there = Counter(d.verdicts.get(n, "-") for d in plain for n, v in d.visible.items() if v.distance >= TELLABLE)
+    away = Counter(d.verdicts[n] for d in plain for n in d.absent)
+    print(f"\nwhat a verdict is worth\n  {'verdict':18s}{'glows':>8s}{'absent':>8s}{'ln ratio':>10s}")
+    for word in ("present", "possible, sure", "possible, fair", "possible, faint", "not seen", "cannot tell"):
+        share = (there[word] + 0.5) / (there.total() + 1), (away[word] + 0.5) / (away.total() + 1)
+        print(f"  {word:18s}{there[word]:8d}{away[word]:8d}{np.log(share[0] / share[1]):10.1f}")
+
+
+def print_faults(drawn: list[Drawn]) -> None:
+    """Print what was missed and what was wrong, with what the signs looked like."""
+    print("\nmissed (sign: ideal observer's distance, nearest other species, verdict) and wrong")
+    for d in drawn:
+        missed = d.cause.expected and d.distance >= TELLABLE and not d.right
+        if missed or d.wrong:
+            seen = [f"{n}: {v.distance:.0f}, {v.rival}, {d.verdicts.get(n)}" for n, v in d.visible.items()]
+            print(f"  {'missed' if missed else '':7s}{d.cause.name:28s}{'; '.join(seen)}", end="")
+            print(f"  WRONG {d.wrong}" if d.wrong else "", f"  falsely present: {d.false}" if d.false else "")
 
 
 def main() -> None:
@@ -194,20 +343,24 @@ def main() -> None:
     parser.add_argument("--ideal", action="store_true", help="signal to noise of the ideal detector")
     parser.add_argument("--steady", action="store_true", help="one good spectrometer instead of random ones")
     parser.add_argument("--only", help="one cause by name")
+    parser.add_argument("--quick", action="store_true", help="one spectrum of every fourth cause, for a minute")
     parser.add_argument("--minutes", type=float, default=1e6, help="start nothing new after so many minutes")
     parser.add_argument("-o", "--output", type=Path, help="JSON file")
-    parser.add_argument("--quick", action="store_true", help="a smoke run: one spectrum per cause, a minute at most")
     options = parser.parse_args()
     if options.quick:
         options.spectra, options.minutes = 1, min(options.minutes, 1.0)
-    result = run(options)
-    show(result)
+    drawn = run(options)
+    print(f"signal to noise {options.snr:g}, seed {options.seed}, " + ("one good bench" if options.steady else "fleet"))
+    for part in (print_rates, print_confidence, print_confusion, print_worth, print_faults):
+        part(drawn)
+    print(f"\npython {sys.version.split()[0]}, numpy {np.__version__}")
     if options.output:
-        tables = {
-            "rows": {k: dict(v) for k, v in result["rows"].items()},
-            "confusion": [[*k, n] for k, n in result["confusion"].items()],
+        rows, columns, counts = confusion(drawn)
+        document = {
+            "rates": {c.name: rates([d for d in drawn if d.cause is c]) for c in CAUSES} | {"all": rates(drawn)},
+            "confusion": {"rows": rows, "columns": columns, "counts": counts},
         }
-        options.output.write_text(json.dumps(tables), encoding="utf-8")
+        options.output.write_text(json.dumps(document), encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -20,12 +20,15 @@ from glowledger.glow.results import Feature, SpeciesEvidence
 LOOKED_FOR = (
     "N2", "N2+", "N I", "O I", "O2+", "Ar I", "Ar II", "He I", "Ne I", "H I", "H2", "OH", "NH", "NO", "CO",
     "CO+", "CN", "CH", "C2", "C I", "F I", "Na I", "K I", "Hg I", "Si I", "Al I", "Fe I", "Cr I", "Ni I",
-    "Cu I",
+    "Cu I", "Mo I",
 )  # fmt: skip
 
 
-def species(verdict="present", blocked=(), possible=(), **shares):
-    """Evidence for every species looked for; names with blanks as Ar_I."""
+def species(verdict="present", blocked=(), possible=(), sigma=6.0, own=1, at_nm=500.0, **shares):
+    """Evidence for every species looked for; names with blanks as Ar_I.
+
+    Possible ones have the significance `sigma` and `own` features free of other light.
+    """
     shares = {name.replace("_", " ").replace("plus", "+"): share for name, share in shares.items()}
     assert set(shares) <= set(LOOKED_FOR)
     found = []
@@ -33,13 +36,14 @@ def species(verdict="present", blocked=(), possible=(), **shares):
         share = shares.get(name, 0.0)
         said = verdict if share > 0 else "not seen"
         said = "cannot tell" if name in blocked else "possible" if name in possible else said
+        unsure = name in possible
         features = tuple(
-            Feature(label=f"{name} line", wavelength_nm=500.0 + i, counts=1e5 * share, standard_error=10.0,
-                    clean=True) for i in range(2 if share else 0)
+            Feature(label=f"{name} line", wavelength_nm=at_nm + i, counts=1e5 * share, standard_error=10.0,
+                    clean=i < own or not unsure) for i in range(2 if share or unsure else 0)
         )  # fmt: skip
         found.append(
             SpeciesEvidence(
-                name=name, verdict=said, significance=40.0 if share else 0.3, share=share, counts=1e6 * share,
+                name=name, verdict=said, significance=sigma if unsure else 40.0 if share else 0.3, share=share, counts=1e6 * share,
                 standard_error=1e3, upper_limit=1e6 * share + 2e3, detection_limit=3e3, features=features,
                 reason="made for a test",
             )
@@ -92,7 +96,8 @@ def test_clean_argon_gives_no_finding_but_purity():
         ("H2", {"H_I": 0.8, "H2": 0.2, "OH": 0.05}, {"water": "medium"}),
         ("He", {"He_I": 0.9, "O_I": 0.02}, {"oxygen": "low"}),
         ("Ar", {"Ar_I": 0.9, "CN": 0.02}, {"organic residue": "low"}),  # no nitrogen
-        ("H2", {"H_I": 0.8, "H2": 0.1, "Na_I": 0.02}, {"sodium": "low"}),  # in the crowd of H2 lines
+        ("H2", {"H_I": 0.8, "H2": 0.1, "F_I": 0.02}, {}),  # at 500 nm, amid the lines of H2
+        ("CO2", {"CO": 0.8, "O_I": 0.2, "N2plus": 0.05}, {}),  # CO+ and CO2+ have bands there too
         ("CO2", {"CO": 0.8, "O_I": 0.2, "CO+".replace("+", "plus"): 0.1}, {}),
     ],
 )  # fmt: skip
@@ -125,6 +130,44 @@ def test_without_a_stated_feed_nothing_that_depends_on_it_is_sure():
 
 def test_a_merely_possible_species_founds_nothing():
     assert conclude("Ar", Ar_I=1.0, possible=("N2", "OH", "CH", "Fe I", "Si I", "F I")) == {}
+
+
+@pytest.mark.parametrize(
+    ("name", "kind"),
+    [
+        ("N2", "air leak"), ("CH", "hydrocarbon oil"), ("Fe I", "sputtered metal"), ("Cu I", "sputtered metal"),
+        ("Si I", "silicone"), ("F I", "fluorinated oil or polymer"), ("Na I", "sodium"), ("Hg I", "room light"),
+        ("He I", "foreign gas"), ("OH", "water"),
+    ],
+)  # fmt: skip
+def test_a_possible_species_that_the_fit_surely_asks_for_is_a_weak_finding_with_its_doubt(name, kind):
+    (found, _) = findings_of(species(Ar_I=1.0, possible=(name,), sigma=15.0), parse_feed("Ar"))
+    assert (found.kind, found.confidence) == (kind, "low")
+    assert "not certain (made for a test)" in found.text
+    assert any("finer" in test for test in found.confirm_by)
+    assert conclude("Ar", Ar_I=1.0, possible=(name,), sigma=15.0, own=0) == {}  # nothing of its own to see
+
+
+def test_two_sure_signs_of_one_cause_are_more_than_a_weak_finding():
+    assert conclude("Ar", Ar_I=1.0, possible=("N2", "N2+"), sigma=15.0) == {"air leak": "medium"}
+    assert conclude("Ar", Ar_I=1.0, possible=("Cr I", "Fe I"), sigma=15.0) == {"sputtered metal": "medium"}
+    assert conclude(None, Ar_I=1.0, possible=("N2", "N2+"), sigma=15.0) == {"air leak": "low"}
+
+
+def test_what_few_chambers_hold_takes_more_evidence():
+    assert conclude("Ar", Ar_I=1.0, possible=("Mo I",), sigma=15.0) == {}
+
+
+def test_amid_the_lines_of_hydrogen_an_atom_needs_lines_outside_them():
+    # The many-line spectrum of H2 is dense from 410 to 900 nm (Dieke 1972, from memory).
+    assert conclude("H2", H_I=0.7, H2=0.2, Cr_I=0.05, at_nm=357.0) == {"sputtered metal": "low"}
+    assert conclude("H2", H_I=0.7, H2=0.2, Cr_I=0.05, at_nm=520.0) == {}
+
+
+def test_potassium_makes_a_possible_sodium_a_fingerprint():
+    (found, _) = findings_of(species(O_I=0.9, K_I=0.05, possible=("Na I",)), parse_feed("O2"))
+    assert (found.kind, found.confidence) == ("sodium", "medium")
+    assert "fingerprint" in found.text
 
 
 def test_one_line_of_its_own_among_many_expected_is_not_enough_to_be_sure():

@@ -10,7 +10,6 @@ from glowledger.diagnose.sightings import Finding, Sightings
 from glowledger.glow.results import Fit, SpeciesEvidence
 
 _ORDER = {"high": 0, "medium": 1, "low": 2, "cannot tell": 3}
-HYDROGEN_SHARE = 0.05  # of the light: its many lines, not all of them in tables, then lie everywhere
 SAFE_IN_HYDROGEN = ("wrong gas", "air leak", "water")
 _RULES = (
     rules_gas.wrong_gas,
@@ -55,17 +54,12 @@ def findings_of(species: tuple[SpeciesEvidence, ...], feed: Feed | None = None) 
     found += rules_hint.hinted_together(seen, frozenset(f.kind for f in found))
     if any(f.kind == "wrong gas" for f in found):  # what glows instead is no leak into the stated gas
         found = [f for f in found if f.kind not in ("foreign gas", "air leak") or _not_the_other(f, seen)]
-    if _crowded(seen):
+    if seen.crowded:
         found = [replace(f, confidence="low") if f.confidence in ("high", "medium") and
                  f.kind not in SAFE_IN_HYDROGEN else f for f in found]  # fmt: skip
     found.sort(key=lambda f: _ORDER[f.confidence])
     pure = rules_gas.purity(seen)
     return (*found, *(() if pure is None else (pure,)))
-
-
-def _crowded(seen: Sightings) -> bool:
-    """Return True where the many-line spectrum of H2 makes single lines of other species doubtful."""
-    return seen.share(("H2",)) > HYDROGEN_SHARE or (seen.feeds("H") and bool(seen.hinted(("H2",))))
 
 
 def _not_the_other(finding: Finding, seen: Sightings) -> bool:

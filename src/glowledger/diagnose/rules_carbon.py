@@ -14,6 +14,16 @@ OIL_TESTS = (
     "trend it: residue on the part burns away, the pump's oil does not",
 )
 
+SILICONE_TESTS = (
+    "look for glassy film on the window (ultraviolet lost for good)",
+    "look for silicone grease, sealant or diffusion-pump fluid",
+    "shield glass from the glow and watch whether silicon goes",
+)
+FLUORINE_TESTS = (
+    "look for PTFE or FKM parts in the glow",
+    "close the valve to the pump: fluid of the pump falls",
+)
+
 
 def hydrocarbon_oil(seen: Sightings) -> Finding | None:
     """CH or C2 where no carbon is fed."""
@@ -136,11 +146,7 @@ def silicone(seen: Sightings) -> Finding | None:
         text=text,
         confidence=confidence,
         evidence=seen.evidence(("Si I", *partners)),
-        confirm_by=(
-            "look for glassy film on the window (ultraviolet lost for good)",
-            "look for silicone grease, sealant or diffusion-pump fluid",
-            "shield glass from the glow and watch whether silicon goes",
-        ),
+        confirm_by=SILICONE_TESTS,
         could_also_be=("sputtered glass, quartz or a silicon wafer", "CO2+ at 288.3 and 289.6 nm"),
     )
 
@@ -158,9 +164,6 @@ def fluorinated(seen: Sightings) -> Finding | None:
         "seal) in the glow. Its products are toxic (HF, COF2).",
         confidence=confidence,
         evidence=seen.evidence(("F I", *partners)),
-        confirm_by=(
-            "look for PTFE or FKM parts in the glow",
-            "close the valve to the pump: fluid of the pump falls",
-        ),
+        confirm_by=FLUORINE_TESTS,
         could_also_be=("fluorides left by an earlier fluorine process",),
     )

@@ -6,6 +6,7 @@ from glowledger.diagnose.feed import CARRIERS, feed_from_light
 from glowledger.diagnose.sightings import Confidence, Finding, Sightings
 
 NOBLE = {"Ar I": "argon", "He I": "helium", "Ne I": "neon", "Kr I": "krypton", "Xe I": "xenon"}
+GAS_TESTS = ("pump to base pressure, refill, and look again",)
 ALONE = 0.5  # another gas must make this part of the light before the bottle is blamed
 
 
@@ -67,7 +68,7 @@ def foreign_noble_gas(seen: Sightings) -> tuple[Finding, ...]:
                 text=f"{plain.capitalize()} glows although it is not in the feed: {why}.",
                 confidence="medium" if seen.strong(name) else "low",
                 evidence=seen.evidence((name,)),
-                confirm_by=("pump to base pressure, refill, and look again",),
+                confirm_by=GAS_TESTS,
                 could_also_be=("a leaking gas valve", "the wrong bottle on the line"),
             )
         )

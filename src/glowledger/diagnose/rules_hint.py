@@ -1,50 +1,71 @@
-"""Rules for signs that are each only possible, but belong together: a finding of low confidence."""
+"""Rules for signs that are each only possible: weighed together, they may still speak for a cause."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from glowledger.diagnose.rules_carbon import OIL_TESTS
-from glowledger.diagnose.rules_leak import LEAK_TESTS, WATER_TESTS
-from glowledger.diagnose.rules_solid import SPUTTER_TESTS
-from glowledger.diagnose.sightings import Finding, Sightings
+from glowledger.diagnose.rules_carbon import FLUORINE_TESTS, OIL_TESTS, SILICONE_TESTS
+from glowledger.diagnose.rules_gas import GAS_TESTS
+from glowledger.diagnose.rules_leak import LAMP_TESTS, LEAK_TESTS, WATER_TESTS
+from glowledger.diagnose.rules_solid import SALT_TESTS, SPUTTER_TESTS
+from glowledger.diagnose.sightings import Confidence, Finding, Sightings
+from glowledger.diagnose.weighing import LIKELY, PRIOR, RARE, SURE_POSSIBLE_SIGMA, ln_odds
 
 LONGER = "expose longer, or average more frames, until the signs are certain or gone"
+FINER = "look with a finer spectrometer or narrower slit: at this resolution other light lies in the same places"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Together:
-    """Signs of one cause: two of `signs`, or one of them with a present one of `company`.
+class _Cause:
+    """What may show in `signs`, with `company` beside them, unless an element of it is fed.
 
-    `company` counts only where `only_fed` is fed, if that names an element.
+    `company` counts only where `only_fed` is fed, if that names an element; `needs` must be among the signs.
     """
 
     kind: str
     what: str
     signs: tuple[str, ...]
-    company: tuple[str, ...]
     unless_fed: str
     confirm_by: tuple[str, ...]
+    company: tuple[str, ...] = ()
     only_fed: str = ""
+    needs: str = ""
+    prior: float = PRIOR
 
 
+_SPUTTERED = (
+    ("stainless steel", ("Cr I", "Fe I", "Ni I", "Mn I"), PRIOR),
+    ("copper or brass", ("Cu I", "Zn I"), PRIOR),
+    ("aluminium", ("Al I", "AlO", "Mg I"), PRIOR),
+    ("titanium", ("Ti I",), PRIOR),
+    ("tungsten", ("W I",), PRIOR),
+    ("molybdenum", ("Mo I",), RARE),
+    ("silver", ("Ag I",), RARE),
+    ("cadmium", ("Cd I",), RARE),
+)
 _CAUSES = (
-    _Together(kind="air leak", what="an air leak", signs=("N2", "N2+"), company=("NO",), unless_fed="N",
-              confirm_by=LEAK_TESTS),
-    _Together(kind="hydrocarbon oil", what="oil or raw hydrocarbon", signs=("CH", "C2"), company=(),
-              unless_fed="C", confirm_by=OIL_TESTS),
-    _Together(kind="organic residue", what="organic residue", signs=("CO", "CN"), company=("OH", "H I"),
-              unless_fed="C", only_fed="O", confirm_by=OIL_TESTS),
-    _Together(kind="sodium", what="salt of a fingerprint", signs=("Na I", "K I"), company=(), unless_fed="Na",
-              confirm_by=("wait: a fingerprint's flashes die out in minutes",)),
-    _Together(kind="sputtered metal", what="sputtered stainless steel", signs=("Cr I", "Fe I", "Ni I"),
-              company=(), unless_fed="Fe", confirm_by=SPUTTER_TESTS),
-    _Together(kind="sputtered metal", what="sputtered brass", signs=("Cu I", "Zn I"), company=(),
-              unless_fed="Cu", confirm_by=SPUTTER_TESTS),
-    _Together(kind="water", what="water", signs=("OH", "H I"), company=(), unless_fed="H",
-              confirm_by=WATER_TESTS),
+    _Cause(kind="air leak", what="an air leak", signs=("N2", "N2+"), company=("NO", "N I", "NH"), unless_fed="N",
+           confirm_by=LEAK_TESTS),
+    _Cause(kind="hydrocarbon oil", what="oil or raw hydrocarbon", signs=("CH", "C2"), company=("H I", "CN"),
+           unless_fed="C", confirm_by=OIL_TESTS),
+    _Cause(kind="organic residue", what="organic residue", signs=("CO", "CN"), company=("OH", "H I"),
+           unless_fed="C", only_fed="O", confirm_by=OIL_TESTS),
+    _Cause(kind="sodium", what="salt of a fingerprint, or glass", signs=("Na I", "K I"), needs="Na I",
+           unless_fed="Na", confirm_by=SALT_TESTS),
+    _Cause(kind="silicone", what="silicone, or sputtered glass", signs=("Si I",), company=("CH", "C2", "CO"),
+           unless_fed="Si", confirm_by=SILICONE_TESTS),
+    _Cause(kind="fluorinated oil or polymer", what="fluorinated oil or polymer", signs=("F I",), unless_fed="F",
+           confirm_by=FLUORINE_TESTS),
+    *(_Cause(kind="sputtered metal", what=f"sputtered {metal}", signs=signs, unless_fed=signs[0].split()[0],
+             confirm_by=SPUTTER_TESTS, prior=prior) for metal, signs, prior in _SPUTTERED),
+    _Cause(kind="room light", what="light of a fluorescent lamp", signs=("Hg I",), unless_fed="Hg",
+           confirm_by=LAMP_TESTS),
+    *(_Cause(kind="foreign gas", what=gas, signs=(sign,), unless_fed=sign.split()[0], confirm_by=GAS_TESTS)
+      for sign, gas in (("He I", "helium"), ("Ne I", "neon"), ("Kr I", "krypton"), ("Xe I", "xenon"))),
+    _Cause(kind="water", what="water", signs=("OH", "H I"), unless_fed="H", confirm_by=WATER_TESTS),
 )  # fmt: skip
 ORGANIC = frozenset({"hydrocarbon oil", "organic residue"})  # these have OH and hydrogen as well
+TELLS_APART = "light of other species in the same places"
 
 
 def hinted_together(seen: Sightings, already: frozenset[str]) -> tuple[Finding, ...]:
@@ -60,28 +81,41 @@ def hinted_together(seen: Sightings, already: frozenset[str]) -> tuple[Finding, 
     Returns
     -------
     tuple of Finding
-        Of low confidence.
+        ``low`` where the cause is likelier than not, ``medium`` where two signs leave 20 to 1 for it.
     """
     found: list[Finding] = []
     for cause in _CAUSES:
         kinds = already | {f.kind for f in found}
-        signs, company = seen.hinted(cause.signs), seen.foreign(cause.company)
-        if cause.only_fed and not seen.feeds(cause.only_fed):
-            company = ()
-        uncertain = len(signs) > len(seen.present(signs))
         if cause.kind in already or seen.feeds(cause.unless_fed) or (cause.kind == "water" and kinds & ORGANIC):
             continue
-        if not uncertain or len(signs) + bool(company) < 2:
+        if cause.kind == "foreign gas" and not seen.stated:
             continue
-        names = (*signs, *company)
-        found.append(
-            Finding(
-                kind=cause.kind,
-                text=f"Possibly {cause.what}: {' and '.join(names)}, not all certain, belong together.",
-                confidence="low",
-                evidence=seen.evidence(names),
-                confirm_by=(LONGER, *cause.confirm_by),
-                could_also_be=("light of other species in the same places",),
-            )
-        )
+        made = _weighed(cause, seen)
+        if made is not None:
+            found.append(made)
     return tuple(found)
+
+
+def _weighed(cause: _Cause, seen: Sightings) -> Finding | None:
+    """Weigh one cause; None where it is not likelier than not."""
+    signs = seen.hinted(cause.signs)
+    company = cause.company if not cause.only_fed or seen.feeds(cause.only_fed) else ()
+    company = tuple(n for n in company if seen.feed is None or not seen.feed.belongs(n))
+    odds = ln_odds(seen, cause.signs, company, cause.prior)
+    if cause.needs and cause.needs not in signs:
+        return None
+    if len(signs) == len(seen.present(signs)) or odds <= 0:  # what is certain is the other rules' business
+        return None
+    beside = seen.hinted(company)
+    sure = sum(seen.species[n].significance >= SURE_POSSIBLE_SIGMA for n in signs)
+    confidence: Confidence = "medium" if odds > LIKELY and sure >= 2 and not seen.crowded and seen.stated else "low"
+    names = (*signs, *beside)
+    belong = ", not certain one by one, belong together" if len(names) > 1 else " is likely there, but not certain"
+    return Finding(
+        kind=cause.kind,
+        text=f"Possibly {cause.what}: {' and '.join(names)}{belong} ({seen.species[signs[0]].reason.rstrip('.')}).",
+        confidence=confidence,
+        evidence=seen.evidence(names),
+        confirm_by=(LONGER, FINER, *cause.confirm_by),
+        could_also_be=(TELLS_APART,),
+    )

@@ -19,6 +19,8 @@ WATER_TESTS = (
     "run a pump-only blank after a night of pumping",
 )
 
+LAMP_TESTS = ("switch the room lights off", "record a dark with the plasma off and the room as it is")
+
 
 def air_leak(seen: Sightings) -> Finding | None:
     """Nitrogen where none is fed; 'cannot tell' where it is fed."""
@@ -34,6 +36,8 @@ def air_leak(seen: Sightings) -> Finding | None:
     confidence: Confidence = "high" if signs >= 2 and any(map(seen.strong, nitrogen)) else "medium"
     # N2+ takes 18.8 eV where N2 takes 11.0: without N2 it is doubtful, but for helium, which makes it itself
     ion_alone = nitrogen == ("N2+",) and seen.verdict("N2") == "not seen" and not seen.present(("He I",))
+    if ion_alone and seen.feeds("C") and seen.feeds("O"):  # bands of CO+ and CO2+ lie beside 391 nm
+        return None
     if not seen.stated or ion_alone:
         confidence = "low"
     fed = f"the feed ({seen.feed}) holds none" if seen.stated else "the main gas is another"
@@ -167,6 +171,6 @@ def room_light(seen: Sightings) -> Finding | None:
         text="Mercury lines are seen: light of a fluorescent lamp reaches the fibre, most likely.",
         confidence="medium" if seen.strong("Hg I") else "low",
         evidence=seen.evidence(("Hg I",)),
-        confirm_by=("switch the room lights off", "record a dark with the plasma off and the room as it is"),
+        confirm_by=LAMP_TESTS,
         could_also_be=("mercury in the chamber: a broken gauge or lamp, an old mercury pump (toxic)",),
     )

@@ -20,6 +20,11 @@ SPUTTER_TESTS = (
     "look for a metallic film on the window or near the cathode",
 )
 
+SALT_TESTS = (
+    "wait: a fingerprint's flashes die out in minutes, glass goes on",
+    "move the glow away from glass and watch",
+)
+
 
 def sputtered_metal(seen: Sightings) -> tuple[Finding, ...]:
     """One finding per material whose metals glow."""
@@ -59,7 +64,9 @@ def salts(seen: Sightings) -> Finding | None:
     present = seen.present(("Na I", "K I", "Li I", "Ca I", "Ca II"))
     if not present:
         return None
-    sodium = "Na I" in present
+    sodium = "Na I" in seen.hinted(("Na I",))  # beside another salt a possible sodium is likely
+    present = tuple(n for n in ("Na I", *present) if n != "Na I" or sodium)
+    present = tuple(dict.fromkeys(present))
     finger = sodium and "K I" in present
     beside_helium = sodium and bool(seen.hinted(("He I",)))  # He 587.56, 1.4 nm beside Na 589.0
     source = (
@@ -72,10 +79,7 @@ def salts(seen: Sightings) -> Finding | None:
         text=f"{', '.join(present)} in the glow: {source}.",
         confidence="medium" if finger or (sodium and seen.strong("Na I") and not beside_helium) else "low",
         evidence=seen.evidence(present),
-        confirm_by=(
-            "wait: a fingerprint's flashes die out in minutes, glass goes on",
-            "move the glow away from glass and watch",
-        ),
+        confirm_by=SALT_TESTS,
         could_also_be=(
             *(("helium 587.6 nm, 1.4 nm beside it",) if beside_helium else ()),
             "street or room light of sodium lamps",

@@ -13,6 +13,12 @@ Confidence = Literal["high", "medium", "low", "cannot tell"]
 MOST_SIGMA = 30.0  # more says nothing: the model's own errors rule there
 STRONG_SIGMA = 6.0  # with a feature of its own and no more features to ask for
 FEW_FEATURES = 2
+# The spectrum of H2 has thousands of lines that are in no table, dense in this range (G. H. Dieke's tables, 1972,
+# from memory): amid them a line may be anything, and it takes several bands to believe a molecule.
+CROWD_NM = (410.0, 900.0)
+HYDROGEN_SHARE = 0.05  # of the light
+CLEAN_IN_CROWD = {"atom": 2, "molecule": 3}  # features of its own that it then takes
+NOT_LOST_IN_CROWD = frozenset({"H I", "H2", "N2", "N2+", "OH", "NH", "O I", "Ar I", "He I"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,8 +71,15 @@ class Sightings:
     feed: Feed | None
 
     def present(self, names: Iterable[str]) -> tuple[str, ...]:
-        """Return those of the names that are present."""
-        return tuple(n for n in names if self.verdict(n) == "present")
+        """Return those of the names that are present; amid the lines of H2 only those beyond doubt."""
+        found = tuple(n for n in names if self.verdict(n) == "present")
+        return tuple(n for n in found if self._believable(n))
+
+    def _believable(self, name: str) -> bool:
+        """Return True unless a species may be made of lines of H2."""
+        if not self.crowded or name in NOT_LOST_IN_CROWD:
+            return True
+        return self.clean(name) >= CLEAN_IN_CROWD["atom" if " " in name else "molecule"]
 
     def hinted(self, names: Iterable[str]) -> tuple[str, ...]:
         """Return those of the names that are present or possible."""
@@ -89,6 +102,13 @@ class Sightings:
         """Return the part of all fitted light of the named species."""
         return sum(self.species[n].share for n in names if n in self.species)
 
+    def clean(self, name: str) -> int:
+        """Return how many features of a species are free of other light; amid the lines of H2 no atom's line is."""
+        own = [feature for feature in self.species[name].features if feature.clean]
+        if self.crowded and " " in name and name not in NOT_LOST_IN_CROWD:
+            own = [f for f in own if not CROWD_NM[0] < f.wavelength_nm < CROWD_NM[1]]
+        return len(own)
+
     def strong(self, name: str) -> bool:
         """Return True if a species is present beyond doubt: two features of its own, or all it can show.
 
@@ -97,13 +117,18 @@ class Sightings:
         found = self.species.get(name)
         if found is None or found.verdict != "present":
             return False
-        own = sum(feature.clean for feature in found.features)
+        own = self.clean(name)
         few = len(found.features) <= FEW_FEATURES and found.significance >= STRONG_SIGMA
         return own >= 2 or (own == 1 and few)
 
     def feeds(self, element: str) -> bool:
         """Return True if the feed brings an element."""
         return self.feed is not None and element in self.feed.elements
+
+    @property
+    def crowded(self) -> bool:
+        """True where the many-line spectrum of H2 makes single lines of other species doubtful."""
+        return self.share(("H2",)) > HYDROGEN_SHARE or (self.feeds("H") and bool(self.hinted(("H2",))))
 
     @property
     def stated(self) -> bool:

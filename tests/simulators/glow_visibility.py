@@ -1,0 +1,208 @@
+"""What the ideal observer could tell: is the light of a species unlike that of every other one?
+
+The ideal observer knows the spectrometer, the noise, the axis, which other species glow and all lines and bands,
+but not how a plasma fills its levels; he fits the noise-free record. A species can be told if neither leaving it
+out nor putting any one other species in its place comes nearer to the record than `distance` standard deviations.
+Levels of what glows beside it are free; those of the substitute stray by a factor, as nature's do; lines branch as
+tabled, within the simulator's own errors. Nothing of the product.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from glow_emission import EV_CM, GRID_NM, K_CM, SYSTEMS, T_VIB, Nature, _deposit, _flat, _reach, species_photons
+from glow_facts import atoms
+from glow_instrument import Instrument, detect, line_spread
+from glow_simulator import Truth
+from scipy.optimize import nnls
+
+STEP_NM = float(GRID_NM[1] - GRID_NM[0])
+LINE_ERROR = 0.06  # by which lines and bands stray from the templates, as in `Nature`
+LEVEL_LOG_SD = 0.6  # of a substitute's levels: 0.4 of their own, the rest from unknown excitation
+EXCITATION_EV = 0.55
+AMPLITUDES = (1.5, 0.8, 0.4, 0.2, 0.08)  # to which levels are tied, of the brightest free one
+PICTURES = ("H2", "CO2+")  # drawn as a whole
+
+
+@dataclass(frozen=True)
+class Visible:
+    """How far the record stays from the nearest one without the species.
+
+    `alone`: nothing put in its place; `distance`: the most alike other species, `rival`, in its place.
+    """
+
+    alone: float
+    distance: float
+    rival: str
+
+
+def visible(truth: Truth, instrument: Instrument, name: str, rivals: Iterable[str] | None = None) -> Visible:
+    """How well the ideal observer tells a species of the mixture from all that is not in the mixture."""
+    ok = np.isfinite(truth.noise_sd) & ~np.asarray(truth.saturated, bool)
+    others = {key: x for key, x in truth.expected.items() if key != name}
+    rest = np.sum([truth.background, *others.values()], axis=0)
+    weight = np.where(ok, 1 / np.hypot(truth.noise_sd, LINE_ERROR * np.maximum(rest, 0)), 0.0)
+    slope = np.linspace(-1, 1, len(weight))
+    free = [templates(instrument, key) for key in others]
+    base = np.vstack([*others.values(), truth.background, np.ones_like(slope), 1 + slope, 1 - slope, *free]) * weight
+    record = (rest + truth.expected[name]) * weight
+    size = np.linalg.norm(base, axis=1)
+    base = base[size > 1e-9 * size.max()]
+    known = _Rows.of(base / np.linalg.norm(base, axis=1, keepdims=True), record)
+    alone = best = known.fitted()[1]
+    rival = "nothing"
+    places = truth.expected[name] * weight
+    for other in rivals or substitutes():
+        columns = np.empty((0, 0)) if other in truth.mixture else templates(instrument, other) * weight
+        if not len(columns) or not np.any(columns @ places > 0):
+            continue
+        found = _with_substitute(known, columns, record, best)
+        if found < best:
+            best, rival = found, other
+    return Visible(alone, best, rival)
+
+
+@dataclass(frozen=True)
+class _Rows:
+    """Normal equations of a non-negative fit; `kept` are the rows themselves."""
+
+    kept: np.ndarray
+    products: np.ndarray
+    towards: np.ndarray
+    power: float
+
+    @classmethod
+    def of(cls, rows: np.ndarray, record: np.ndarray) -> _Rows:
+        return cls(rows, rows @ rows.T, rows @ record, float(record @ record))
+
+    def joined(self, more: np.ndarray, record: np.ndarray) -> _Rows:
+        """With further rows."""
+        cross = self.kept @ more.T
+        products = np.block([[self.products, cross], [cross.T, more @ more.T]])
+        return _Rows(
+            np.vstack([self.kept, more]), products, np.concatenate([self.towards, more @ record]), self.power
+        )
+
+    def pulled(self, strength: float, towards: float, count: int) -> _Rows:
+        """The last `count` amplitudes pulled to a value, as by `count` further measurements."""
+        products, wanted = self.products.copy(), self.towards.copy()
+        last = np.arange(len(wanted) - count, len(wanted))
+        products[last, last] += strength**2
+        wanted[last] += strength**2 * towards
+        return _Rows(self.kept, products, wanted, self.power + count * (strength * towards) ** 2)
+
+    def fitted(self) -> tuple[np.ndarray, float]:
+        """Non-negative amplitudes and the distance that is left, in standard deviations."""
+        scale = np.sqrt(np.diag(self.products))
+        products = self.products / np.outer(scale, scale)
+        root = np.linalg.cholesky(products + 1e-10 * np.eye(len(scale)))
+        wanted = np.linalg.solve(root, self.towards / scale)
+        found, _ = nnls(root.T, wanted, maxiter=30 * len(scale))
+        found = found / scale
+        left = self.power - 2 * found @ self.towards + found @ self.products @ found
+        return found, float(np.sqrt(max(left, 0.0)))
+
+
+def _with_substitute(known: _Rows, columns: np.ndarray, record: np.ndarray, enough: float) -> float:
+    """Distance with one more species whose levels are tied to its typical pattern (rows sum to it).
+
+    Infinite where it cannot come below `enough`.
+    """
+    size = np.linalg.norm(columns, axis=1)
+    columns = columns[size > 1e-6 * size.max()]
+    norm = np.linalg.norm(columns.sum(axis=0))
+    if norm == 0:
+        return np.inf
+    columns = columns / norm  # amplitude 1 of every level is then the typical pattern of unit size
+    rows = known.joined(columns, record)
+    levels, least = rows.fitted()
+    if least >= enough:  # not even with free levels
+        return np.inf
+    n = len(columns)
+    brightest = float(levels[-n:].max())
+    if brightest <= 0:
+        return np.inf
+    tied = (rows.pulled(1 / (LEVEL_LOG_SD * part * brightest), part * brightest, n) for part in AMPLITUDES)
+    return min(one.fitted()[1] for one in tied)
+
+
+def substitutes() -> tuple[str, ...]:
+    """Every species that the simulator knows."""
+    return (*sorted(atoms()), *SYSTEMS, *PICTURES)
+
+
+_SEEN: dict[tuple[Instrument, str], np.ndarray] = {}
+
+
+def templates(instrument: Instrument, name: str) -> np.ndarray:
+    """Electrons per pixel of every level of a species at its typical population, (levels, pixels)."""
+    key = (instrument, name)
+    if key not in _SEEN:
+        if len(_SEEN) > 200:
+            _SEEN.clear()
+        _SEEN[key] = _molecule(instrument, name) if name in SYSTEMS or name in PICTURES else _atom(instrument, name)
+    return _SEEN[key]
+
+
+def _atom(instrument: Instrument, name: str) -> np.ndarray:
+    nm, photons, term = _typical_atom(name)
+    edges = instrument.true_nm(np.arange(instrument.pixels + 1) - 0.5)
+    kernels = [np.cumsum(line_spread(instrument, w)) for w in instrument.fwhm_nm]
+    low, high = instrument.range_nm
+    out = np.zeros((term.max() + 1, instrument.pixels))
+    light = photons * instrument.response(nm)
+    reach = 6 * max(instrument.fwhm_nm)
+    for at, much, level in zip(nm, light, term, strict=True):
+        first, last = np.searchsorted(edges, [at - reach, at + reach])
+        if last - first < 2:
+            continue
+        mix = np.clip((at - low) / (high - low), 0, 1)
+        sums = [_up_to(k, edges[first:last] - at) for k in kernels]
+        out[level, first : last - 1] += much * np.diff(sums[0] * (1 - mix) + sums[1] * mix)
+    return out[out.sum(axis=1) > 0]
+
+
+def _up_to(cumulative: np.ndarray, away_nm: np.ndarray) -> np.ndarray:
+    """Part of a line's light that lies below a place."""
+    half = len(cumulative) // 2
+    x = (np.arange(len(cumulative)) - half + 0.5) * STEP_NM
+    return np.interp(away_nm, x, cumulative, left=0.0, right=1.0)
+
+
+def _typical_atom(name: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Wavelengths, photons and level numbers of an atom with middling populations."""
+    a = atoms()[name]
+    if np.isnan(a.upper_cm).all():
+        return a.nm, a.relative / a.relative.sum(), np.zeros(len(a.nm), int)
+    total = np.bincount(a.level, a.rate)[a.level]
+    g = np.where(np.isnan(a.degeneracy), 3.0, a.degeneracy)
+    floor = a.upper_cm[a.rate > 1e5].min()
+    rise = np.maximum(a.upper_cm - floor, 0) / (EV_CM * EXCITATION_EV)
+    level = _reach(name, g, a.upper_cm, floor) * np.exp(-rise) * total / (total + 1e6)
+    return a.nm, level * a.rate / total, a.term
+
+
+def _molecule(instrument: Instrument, name: str) -> np.ndarray:
+    plain = replace(instrument, second_order=0.0, stray=0.0)
+    if name in PICTURES:
+        quiet = Nature(level=0, line=0, band=0)
+        photons = species_photons(name, np.random.RandomState(0), quiet)[0][None]
+    else:
+        photons = np.array([row for system, share, _ in SYSTEMS[name] for row in share * _levels(system)])
+    out = detect(plain, photons)
+    return out[out.sum(axis=1) > 0]
+
+
+def _levels(system: str, t_rot: float = 600.0) -> np.ndarray:
+    """Photons on the fine grid of every upper vibrational level at its typical population."""
+    f = _flat(system)
+    lines = f.strength * np.exp(-f.upper_cm / (K_CM * t_rot))
+    lines = lines / np.bincount(f.band, lines)[f.band]
+    photons = np.exp(-f.g_upper / (K_CM * T_VIB.get(system, 2500.0))) * f.share
+    light = lines * photons[f.band]
+    light = light / light[(f.nm > GRID_NM[0]) & (f.nm < 1050)].sum()
+    v = f.v_upper[f.band]
+    return np.array([_deposit(f.nm[v == k], light[v == k]) for k in np.unique(v)])
