@@ -133,6 +133,26 @@ SYSTEMS = {
         "whose Π+ levels are perturbed, only to some 0.3 nm. The rest of the many-line spectrum is not here.",
     ),
     "AlO B-X": ("AlO_B", "AlO_X", "AlO", "blue-green system", "AlO B-X", 0.25, 0.02, ""),
+    "SiO A-X": (
+        "SiO_A",
+        "SiO_X",
+        "SiO",
+        "A-X",
+        "SiO A-X",
+        0.30,
+        0.10,
+        "Constants and heads from memory; perturbations of A1Π left out. Branching from Franck-Condon factors.",
+    ),
+    "SiH A-X": (
+        "SiH_A",
+        "SiH_X",
+        "SiH",
+        "414 nm system",
+        "SiH A-X",
+        0.30,
+        0.10,
+        "Constants from memory; Λ-doubling left out. Branching from Franck-Condon factors.",
+    ),
 }
 HEADS_ONLY = {
     "CO2+ B-X": ("CO2+", "ultraviolet doublet", "CO2+ B-X"),
@@ -140,8 +160,7 @@ HEADS_ONLY = {
     "TiO C-X": ("TiO", "alpha", "TiO alpha (C-X)"),
     "TiO B-X": ("TiO", "gamma prime", "TiO gamma-prime (B-X)"),
     "TiO A-X": ("TiO", "gamma", "TiO gamma (A-X)"),
-    "SiO A-X": ("SiO", "A-X", "SiO A-X"),
-    "SiH A-X": ("SiH", "A-X", "SiH A-X"),
+    "CF2 A-X": ("CF2", "A-X", "CF2 A-X (uncertain)"),
 }
 
 # Weights of levels symmetric and antisymmetric in the nuclei: spin 0, 1/2 (fermions), 1; all others 1, 1.
@@ -200,7 +219,7 @@ FITTED_HEADS = {
 CEILINGS = {"CH_B": ({0: 2900.0, 1: 560.0}, "ch_b_cut")}
 
 # Systems without collected factors: highest v' and v'' to compute.
-COMPUTED_FACTORS = {"CO+ B-X": (4, 12)}
+COMPUTED_FACTORS = {"CO+ B-X": (4, 12), "SiO A-X": (5, 14), "SiH A-X": (1, 4)}
 # Systems whose collected factors were computed before the changes above: computed anew.
 RENEWED_FACTORS = ("N2 B-A", "CN B-X", "C2 d-a")
 

@@ -17,7 +17,7 @@ from glowledger.glow.franck_condon import (
 )
 from glowledger.tables.molecules import state, system, systems
 
-OURS = ("CO+ B-X", "N2 B-A", "CN B-X", "C2 d-a")  # factors of the tables that this code computed
+OURS = ("CO+ B-X", "N2 B-A", "CN B-X", "C2 d-a", "SiO A-X", "SiH A-X")  # factors of the tables that this code computed
 
 
 def plain(**constants):

@@ -51,7 +51,7 @@ def test_stated_position_uncertainty_is_that_of_the_heads(name):
     assert np.sqrt(np.mean(residuals**2)) <= stated * (1 + 1 / np.sqrt(2 * len(mine)))
 
 
-SINGLE_HEADED = ["N2 C-B", "N2+ B-X", "CN B-X", "CO B-A", "AlO B-X", "CO+ B-X"]
+SINGLE_HEADED = ["N2 C-B", "N2+ B-X", "CN B-X", "CO B-A", "AlO B-X", "CO+ B-X", "SiO A-X"]
 
 
 @pytest.mark.parametrize("i", [i for i in COMPUTED if HEADS.system[i] in SINGLE_HEADED], ids=named)
@@ -59,6 +59,14 @@ def test_the_one_head_of_plain_bands_is_found(i):
     # As above, for systems whose head nobody can mistake; triplet spacing of N2 C-B (0.12 nm) allowed for.
     computed = head_nm(HEADS.system[i], int(HEADS.v_upper[i]), int(HEADS.v_lower[i]))
     assert_allclose(computed, HEADS.wavelength_nm[i], rtol=0, atol=0.13)
+
+
+@pytest.mark.parametrize("published", [412.8, 414.2])
+def test_silicon_hydride_piles_up_where_its_q_branches_do(published):
+    # Pearse & Gaydon 1976, from memory: SiH (0,0) has strong Q heads at 4128 and 4142 Å.
+    found = heads("SiH A-X", 0, 0)
+    q_heads = found.wavelength_nm[[branch.startswith("Q") and len(branch) == 2 for branch in found.branch]]
+    assert np.abs(q_heads - published).min() < GOAL_NM
 
 
 @pytest.mark.parametrize(

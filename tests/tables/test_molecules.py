@@ -19,7 +19,7 @@ ROOT = Path(__file__).parents[2]
 KINDS = {"published", "fitted", "computed", "derived", "from memory"}
 WANTED = (
     *("N2 C-B", "N2 B-A", "N2+ B-X", "OH A-X", "CO B-A", "CO b-a", "CO+ A-X", "CO+ B-X", "CN B-X"),
-    *("CH A-X", "CH B-X", "C2 d-a", "NH A-X", "NO A-X", "O2+ b-a", "H2 d-a", "AlO B-X"),
+    *("CH A-X", "CH B-X", "C2 d-a", "NH A-X", "NO A-X", "O2+ b-a", "H2 d-a", "AlO B-X", "SiO A-X", "SiH A-X"),
 )
 
 

@@ -6,6 +6,7 @@ from glowledger.diagnose.sightings import Confidence, Finding, Sightings
 
 RAW = ("CH", "C2")  # carbon that still carries hydrogen, or clusters: not yet burnt
 BURNT = ("CO", "CO+", "CO2+")
+SILICON = ("Si I", "SiO", "SiH")
 HEAVY_SHARE = 0.30  # products brighter than this part of all light: more than a film
 
 OIL_TESTS = (
@@ -128,24 +129,22 @@ def polymer(seen: Sightings) -> Finding | None:
 
 def silicone(seen: Sightings) -> Finding | None:
     """Silicon with carbon or hydrogen; silicon alone may be sputtered glass."""
-    if not seen.present(("Si I",)) or seen.feeds("Si"):
+    silicon = seen.present(SILICON)
+    if not silicon or seen.feeds("Si"):
         return None
     partners = seen.foreign(("CH", "C2", "CO", "CN", "H I", "OH"))
     carbon = seen.foreign(("CH", "C2", "CO", "CN"))
-    strong = seen.strong("Si I")
-    confidence: Confidence = "low"
-    if carbon:
-        confidence = "medium" if strong else "low"
-    text = (
-        "Silicone (pump fluid, grease or sealant): silicon glows together with carbon."
-        if carbon
-        else "Silicon glows: glass or quartz being sputtered, or silicone whose carbon is not seen."
-    )
+    organic = bool(carbon) or "SiH" in silicon
+    sure = any(map(seen.strong, silicon)) or len(silicon) > 1
+    text = "Silicon glows: glass or quartz being sputtered, or silicone whose carbon is not seen."
+    if organic:
+        beside = "carbon" if carbon else "hydrogen (SiH)"
+        text = f"Silicone (pump fluid, grease or sealant): silicon glows together with {beside}."
     return Finding(
         kind="silicone",
         text=text,
-        confidence=confidence,
-        evidence=seen.evidence(("Si I", *partners)),
+        confidence="medium" if organic and sure else "low",
+        evidence=seen.evidence((*silicon, *partners)),
         confirm_by=SILICONE_TESTS,
         could_also_be=("sputtered glass, quartz or a silicon wafer", "CO2+ at 288.3 and 289.6 nm"),
     )
@@ -155,7 +154,7 @@ def fluorinated(seen: Sightings) -> Finding | None:
     """Fluorine where none is fed."""
     if not seen.present(("F I",)) or seen.feeds("F"):
         return None
-    partners = seen.foreign(("CO", "C2", "CO+"))
+    partners = (*seen.foreign(("CO", "C2", "CO+")), *seen.hinted(("CF2",)))
     dry = not seen.present(("H I",))
     confidence: Confidence = "medium" if seen.strong("F I") and (partners or dry) else "low"
     return Finding(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from glowledger.diagnose.rules_carbon import FLUORINE_TESTS, OIL_TESTS, SILICONE_TESTS
+from glowledger.diagnose.rules_carbon import FLUORINE_TESTS, OIL_TESTS, SILICON, SILICONE_TESTS
 from glowledger.diagnose.rules_gas import GAS_TESTS
 from glowledger.diagnose.rules_leak import LAMP_TESTS, LEAK_TESTS, WATER_TESTS
 from glowledger.diagnose.rules_solid import SALT_TESTS, SPUTTER_TESTS
@@ -52,9 +52,9 @@ _CAUSES = (
            unless_fed="C", only_fed="O", confirm_by=OIL_TESTS),
     _Cause(kind="sodium", what="salt of a fingerprint, or glass", signs=("Na I", "K I"), needs="Na I",
            unless_fed="Na", confirm_by=SALT_TESTS),
-    _Cause(kind="silicone", what="silicone, or sputtered glass", signs=("Si I",), company=("CH", "C2", "CO"),
+    _Cause(kind="silicone", what="silicone, or sputtered glass", signs=SILICON, company=("CH", "C2", "CO"),
            unless_fed="Si", confirm_by=SILICONE_TESTS),
-    _Cause(kind="fluorinated oil or polymer", what="fluorinated oil or polymer", signs=("F I",), unless_fed="F",
+    _Cause(kind="fluorinated oil or polymer", what="fluorinated oil or polymer", signs=("F I", "CF2"), unless_fed="F",
            confirm_by=FLUORINE_TESTS),
     *(_Cause(kind="sputtered metal", what=f"sputtered {metal}", signs=signs, unless_fed=signs[0].split()[0],
              confirm_by=SPUTTER_TESTS, prior=prior) for metal, signs, prior in _SPUTTERED),

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import cache
 
 from glowledger.diagnose.sightings import Sightings
+from glowledger.glow.band_emitters import rough_positions
+from glowledger.tables.species import listed_species
 
 # ln of how much more often a verdict is given where a species glows than where it does not, by significance
 # of the whole species; a sure 'possible' has a feature of its own. `bench_findings.py` prints the table that settled
@@ -27,10 +30,17 @@ def weight(seen: Sightings, name: str) -> float:
     elif verdict == "possible":
         sigma = seen.species[name].significance
         value = FAINT_POSSIBLE if sigma < FAIR_POSSIBLE_SIGMA else FAIR_POSSIBLE
-        value = SURE_POSSIBLE if sigma >= SURE_POSSIBLE_SIGMA and seen.clean(name) else value
+        if sigma >= SURE_POSSIBLE_SIGMA and seen.clean(name) and not _roughly_known(name):
+            value = SURE_POSSIBLE
     else:
         return NOT_SEEN if verdict == "not seen" else 0.0
     return value * (min(IN_CROWD * (1 + seen.clean(name)), 1.0) if seen.crowded else 1.0)
+
+
+@cache
+def _roughly_known(name: str) -> bool:
+    """Return True for a molecule whose bands the tables know by heads from memory alone."""
+    return any(one.name == name and rough_positions(one) for one in listed_species())
 
 
 def ln_odds(seen: Sightings, signs: Iterable[str], company: Iterable[str] = (), prior: float = PRIOR) -> float:

@@ -97,17 +97,15 @@ def _head_emitters(species: ListedSpecies, name: str) -> list[Emitter]:
         else:
             groups.append([row])
     found = []
-    tail = (np.arange(HEAD_STEPS) + 0.5) * 5 * HEAD_TAIL_NM / HEAD_STEPS
-    fall = np.exp(-tail / HEAD_TAIL_NM) / np.exp(-tail / HEAD_TAIL_NM).sum()
     for group in groups:
         heads = table.wavelength_nm[group]
-        side = np.array([-1.0 if table.degradation[i] == "violet" else 1.0 for i in group])
+        tails = [_tail(table.degradation[i]) for i in group]
         found.append(
             Emitter(
                 species=species.name,
                 label=f"{name} {heads[0]:.1f}",
-                wavelength_nm=(heads[:, None] + side[:, None] * tail).ravel(),
-                rate=np.tile(fall / len(group), len(group)),
+                wavelength_nm=np.concatenate([head + away for head, (away, _) in zip(heads, tails, strict=True)]),
+                rate=np.concatenate([fall for _, fall in tails]) / len(group),
                 weight=1.0,
                 anchor_nm=heads,
                 anchor_rate=np.full(len(group), 1.0 / len(group)),
@@ -116,6 +114,15 @@ def _head_emitters(species: ListedSpecies, name: str) -> list[Emitter]:
             )
         )
     return found
+
+
+def _tail(degradation: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return how light falls off from a head: nm away and share; to both sides where the side is not known."""
+    away = (np.arange(HEAD_STEPS) + 0.5) * 5 * HEAD_TAIL_NM / HEAD_STEPS
+    fall = np.exp(-away / HEAD_TAIL_NM) / np.exp(-away / HEAD_TAIL_NM).sum()
+    if degradation == "unknown":
+        return np.concatenate([-away[::-1], away]), np.concatenate([fall[::-1], fall]) / 2
+    return (-away if degradation == "violet" else away), fall
 
 
 @cache
