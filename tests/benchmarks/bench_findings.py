@@ -10,9 +10,10 @@ right           the finding of the cause is made, whatever its confidence; 'sure
 missed          it is not, although the ideal observer could tell (below)
 wrong           a finding is made that is neither the cause's nor one that its light may honestly suggest
 cannot be told  the telling signs lie outside range and window (they would have to outshine the feed threefold to
-                reach the signal to noise), or the ideal observer of `simulators/glow_visibility.py` cannot tell them
-                at 5 standard deviations from the light of one other species at this resolution. Our own verdicts have
-                no part in it. Such spectra count for 'wrong', and are listed apart from right and missed.
+                reach the signal to noise), or other light and coarse resolution leave the ideal observer of
+                `simulators/glow_visibility.py` less than half of the signal to noise to tell them from one other
+                species. Our own verdicts have no part in it. Such spectra count for 'wrong', and are listed apart
+                from right and missed; a table shows how often the finding is made by what the observer is left with.
 
 Printed: rates per cause, by confidence and by visibility; the confusion matrix of what is against what is said; what
 each verdict is worth (the table behind `diagnose/weighing.py`).
@@ -21,6 +22,7 @@ each verdict is worth (the table behind `diagnose/weighing.py`).
 from __future__ import annotations
 
 import argparse
+import itertools
 import json
 import os
 import sys
@@ -46,7 +48,8 @@ from glowledger.glow.results import SpeciesEvidence
 from glowledger.spectra.frames import frames_from_arrays
 
 SURE, CANNOT = ("high", "medium"), "cannot tell"
-TELLABLE = 5.0  # standard deviations by which the ideal observer must tell a sign from any other species
+LEFT = 0.5  # of the signal to noise: what the ideal observer must be left with to tell a sign from any other species
+BINS = (0.0, 0.25, 0.5, 1.0, 1e9)  # of the same
 MOST_OF_BASE = 3.0  # a contaminant that would have to outshine the feed this much is taken as out of sight
 
 
@@ -92,7 +95,8 @@ CAUSES = (
     Cause("stainless in argon", "Ar", AR, ("Cr I", "Fe I", "Ni I"), "sputtered metal"),
     Cause("copper in argon", "Ar", AR, ("Cu I",), "sputtered metal"),
     Cause("aluminium in argon", "Ar", AR, ("Al I",), "sputtered metal"),
-    Cause("fingerprint in oxygen", "O2", O2, ("Na I", "K I"), "sodium", telling=("Na I",)),
+    Cause("fingerprint in oxygen", "O2", O2, ("Na I", "K I"), "sodium", ("alkali or calcium",),
+          telling=("Na I",)),
     Cause("silicone in argon", "Ar", AR, ("Si I", "CH", "H I"), "silicone", ("hydrocarbon oil", "water"),
           telling=("Si I",)),
     Cause("fluorine in argon", "Ar", AR, ("F I",), "fluorinated oil or polymer"),
@@ -157,12 +161,13 @@ class Drawn:
     verdicts: dict[str, str]
     absent: tuple[str, ...]
     false: tuple[str, ...]
+    snr: float
 
     @property
-    def distance(self) -> float:
-        """How far the best telling sign is from all else, in standard deviations; infinite for a feed's own light."""
+    def left(self) -> float:
+        """What the ideal observer is left with of the best telling sign's signal to noise; infinite for the feed's."""
         telling = self.cause.telling or self.cause.signs
-        seen = [self.visible[n].distance for n in telling if n not in self.hidden]
+        seen = [self.visible[n].distance / self.snr for n in telling if n not in self.hidden]
         return max(seen, default=0.0) if telling else float("inf")
 
     @property
@@ -195,6 +200,7 @@ def draw(cause: Cause, rng: np.random.RandomState, options: argparse.Namespace) 
         verdicts={e.name: worth(e) for e in fit.species},
         absent=() if "H2" in mixture else tuple(e.name for e in fit.species if e.name not in mixture),
         false=tuple(e.name for e in fit.species if e.verdict == "present" and e.name not in mixture),
+        snr=options.snr,
     )
 
 
@@ -225,7 +231,7 @@ def run(options: argparse.Namespace) -> list[Drawn]:
 def told_apart(drawn: list[Drawn]) -> tuple[list[Drawn], list[Drawn]]:
     """Split spectra with something to find into those where the ideal observer can tell it, and the others."""
     asked = [d for d in drawn if d.cause.expected is not None]
-    return [d for d in asked if d.distance >= TELLABLE], [d for d in asked if d.distance < TELLABLE]
+    return [d for d in asked if d.left >= LEFT], [d for d in asked if d.left < LEFT]
 
 
 def rates(drawn: list[Drawn]) -> dict[str, float]:
@@ -250,15 +256,16 @@ def print_rates(drawn: list[Drawn]) -> None:
     print(f"{'cause':30s}{'n':>5s}{'to find':>9s}{'right':>8s}{'sure':>8s}{'wrong sure':>12s}{'wrong low':>11s}"
           f"{'cannot be told (found)':>24s}")  # fmt: skip
     groups = [(c.name, [d for d in drawn if d.cause is c]) for c in CAUSES]
-    for low, high in ((5, 10), (10, 20), (20, 1e9)):
-        name = f"ideal observer {low} to {high:.0f}" if high < 1e9 else f"ideal observer above {low}"
-        groups.append((name, [d for d in drawn if low <= d.distance < high and d.cause.signs]))
     for name, some in [*groups, ("all", drawn)]:
         if some:
             r = rates(some)
             shown = [f"{r[k]:8.0%}" if r["to find"] else 8 * " " for k in ("right", "sure")]
             print(f"{name:30s}{r['n']:5.0f}{r['to find']:9.0f}{shown[0]}{shown[1]}{r['wrong sure']:12.1%}"
                   f"{r['wrong low']:11.1%}{r['untold']:17.0f} ({r['untold right']:.0f})")  # fmt: skip
+    for low, high in itertools.pairwise(BINS):
+        some = [d for d in drawn if low <= d.left < high and d.cause.signs]
+        name = f"{low:.0%} to {high:.0%}" if high < 10 else f"more than {low:.0%}"
+        print(f"  ideal observer is left with {name:15s}{sum(d.right for d in some):5d} of {len(some):4d} found")
     to_find = rates(drawn)["to find"]
     right = sum(d.right for d in told_apart(drawn)[0])
     if to_find:
@@ -292,7 +299,7 @@ def confusion(drawn: list[Drawn]) -> tuple[list[str], list[str], list[list[int]]
     table: Counter[tuple[str, str]] = Counter()
     for d in drawn:
         row = d.cause.expected or "nothing wrong"
-        row += " (cannot be told)" if d.cause.expected and d.distance < TELLABLE else ""
+        row += " (cannot be told)" if d.cause.expected and d.left < LEFT else ""
         said = [k if c != CANNOT else f"{k}: {CANNOT}" for k, c in d.found.items()]
         table.update((row, k) for k in said or ["nothing"])
         table[row, "spectra"] += 1
@@ -315,7 +322,7 @@ def print_confusion(drawn: list[Drawn]) -> None:
 def print_worth(drawn: list[Drawn]) -> None:
     """Print how much likelier each verdict is where a species glows than where it does not (no H2 in the glow)."""
     plain = [d for d in drawn if d.absent]
-    there = Counter(d.verdicts.get(n, "-") for d in plain for n, v in d.visible.items() if v.distance >= TELLABLE)
+    there = Counter(d.verdicts.get(n, "-") for d in plain for n, v in d.visible.items() if v.distance >= LEFT * d.snr)
     away = Counter(d.verdicts[n] for d in plain for n in d.absent)
     print(f"\nwhat a verdict is worth\n  {'verdict':18s}{'glows':>8s}{'absent':>8s}{'ln ratio':>10s}")
     for word in ("present", "possible, sure", "possible, fair", "possible, faint", "not seen", "cannot tell"):
@@ -327,7 +334,7 @@ def print_faults(drawn: list[Drawn]) -> None:
     """Print what was missed and what was wrong, with what the signs looked like."""
     print("\nmissed (sign: ideal observer's distance, nearest other species, verdict) and wrong")
     for d in drawn:
-        missed = d.cause.expected and d.distance >= TELLABLE and not d.right
+        missed = d.cause.expected and d.left >= LEFT and not d.right
         if missed or d.wrong:
             seen = [f"{n}: {v.distance:.0f}, {v.rival}, {d.verdicts.get(n)}" for n, v in d.visible.items()]
             print(f"  {'missed' if missed else '':7s}{d.cause.name:28s}{'; '.join(seen)}", end="")

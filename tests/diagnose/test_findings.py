@@ -20,7 +20,7 @@ from glowledger.glow.results import Feature, SpeciesEvidence
 LOOKED_FOR = (
     "N2", "N2+", "N I", "O I", "O2+", "Ar I", "Ar II", "He I", "Ne I", "H I", "H2", "OH", "NH", "NO", "CO",
     "CO+", "CN", "CH", "C2", "C I", "F I", "Na I", "K I", "Hg I", "Si I", "Al I", "Fe I", "Cr I", "Ni I",
-    "Cu I", "Mo I",
+    "Cu I", "Mo I", "SiO", "SiH", "CF2",
 )  # fmt: skip
 
 
@@ -43,8 +43,8 @@ def species(verdict="present", blocked=(), possible=(), sigma=6.0, own=1, at_nm=
         )  # fmt: skip
         found.append(
             SpeciesEvidence(
-                name=name, verdict=said, significance=sigma if unsure else 40.0 if share else 0.3, share=share, counts=1e6 * share,
-                standard_error=1e3, upper_limit=1e6 * share + 2e3, detection_limit=3e3, features=features,
+                name=name, verdict=said, significance=sigma if unsure else 40.0 if share else 0.3, share=share,
+                counts=1e6 * share, standard_error=1e3, upper_limit=1e6 * share + 2e3, detection_limit=3e3, features=features,
                 reason="made for a test",
             )
         )  # fmt: skip
@@ -98,6 +98,10 @@ def test_clean_argon_gives_no_finding_but_purity():
         ("Ar", {"Ar_I": 0.9, "CN": 0.02}, {"organic residue": "low"}),  # no nitrogen
         ("H2", {"H_I": 0.8, "H2": 0.1, "F_I": 0.02}, {}),  # at 500 nm, amid the lines of H2
         ("CO2", {"CO": 0.8, "O_I": 0.2, "N2plus": 0.05}, {}),  # CO+ and CO2+ have bands there too
+        ("O2", {"O_I": 0.9, "COplus": 0.05}, {}),  # the ion without the molecule: thresholds 27 and 11 eV
+        ("Ar", {"Ar_I": 0.9, "SiH": 0.05}, {"silicone": "medium"}),
+        ("Ar", {"Ar_I": 0.9, "SiO": 0.05, "Si_I": 0.05}, {"silicone": "low"}),  # glass shows both
+        ("Ar", {"Ar_I": 0.9, "F_I": 0.05, "H_I": 0.02}, {"fluorinated oil or polymer": "low", "water": "low"}),
         ("CO2", {"CO": 0.8, "O_I": 0.2, "CO+".replace("+", "plus"): 0.1}, {}),
     ],
 )  # fmt: skip
@@ -146,6 +150,11 @@ def test_a_possible_species_that_the_fit_surely_asks_for_is_a_weak_finding_with_
     assert "not certain (made for a test)" in found.text
     assert any("finer" in test for test in found.confirm_by)
     assert conclude("Ar", Ar_I=1.0, possible=(name,), sigma=15.0, own=0) == {}  # nothing of its own to see
+
+
+def test_bands_known_by_heads_from_memory_alone_are_never_a_sure_sign():
+    assert conclude("Ar", Ar_I=1.0, possible=("CF2",), sigma=25.0) == {}
+    assert conclude("Ar", Ar_I=1.0, possible=("CF2", "F I"), sigma=15.0) == {"fluorinated oil or polymer": "low"}
 
 
 def test_two_sure_signs_of_one_cause_are_more_than_a_weak_finding():

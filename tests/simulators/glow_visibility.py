@@ -55,7 +55,7 @@ def visible(truth: Truth, instrument: Instrument, name: str, rivals: Iterable[st
     alone = best = known.fitted()[1]
     rival = "nothing"
     places = truth.expected[name] * weight
-    for other in rivals or substitutes():
+    for other in substitutes() if rivals is None else rivals:
         columns = np.empty((0, 0)) if other in truth.mixture else templates(instrument, other) * weight
         if not len(columns) or not np.any(columns @ places > 0):
             continue

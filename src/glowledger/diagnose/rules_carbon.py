@@ -66,6 +66,9 @@ def organic_residue(seen: Sightings) -> Finding | None:
     burnt, cyanogen = seen.present(BURNT), seen.present(("CN",))
     if not burnt and not cyanogen:
         return None
+    ion_alone = bool(burnt) and "CO" not in burnt and seen.verdict("CO") == "not seen"  # 16.5 eV and more above CO
+    if ion_alone and not cyanogen and not seen.present(RAW):
+        return None
     with_hydrogen = () if seen.feeds("H") else seen.present(("OH", "H I"))
     carbon = (*burnt, *cyanogen, *seen.present(RAW))
     surest = any(map(seen.strong, (*burnt, *cyanogen)))

@@ -44,7 +44,7 @@ _SPUTTERED = (
     ("cadmium", ("Cd I",), RARE),
 )
 _CAUSES = (
-    _Cause(kind="air leak", what="an air leak", signs=("N2", "N2+"), company=("NO", "N I", "NH"), unless_fed="N",
+    _Cause(kind="air leak", what="an air leak", signs=("N2", "N2+"), company=("NO", "N I"), unless_fed="N",
            confirm_by=LEAK_TESTS),
     _Cause(kind="hydrocarbon oil", what="oil or raw hydrocarbon", signs=("CH", "C2"), company=("H I", "CN"),
            unless_fed="C", confirm_by=OIL_TESTS),

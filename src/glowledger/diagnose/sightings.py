@@ -11,7 +11,7 @@ from glowledger.glow.results import SpeciesEvidence
 
 Confidence = Literal["high", "medium", "low", "cannot tell"]
 MOST_SIGMA = 30.0  # more says nothing: the model's own errors rule there
-STRONG_SIGMA = 6.0  # with a feature of its own and no more features to ask for
+STRONG_SIGMA = 10.0  # below, chance neighbours of weak lines are not rare enough (bench_findings.py)
 FEW_FEATURES = 2
 # The spectrum of H2 has thousands of lines that are in no table, dense in this range (G. H. Dieke's tables, 1972,
 # from memory): amid them a line may be anything, and it takes several bands to believe a molecule.
@@ -115,11 +115,10 @@ class Sightings:
         Significance alone does not do: one line of an unlisted neighbour can be very significant.
         """
         found = self.species.get(name)
-        if found is None or found.verdict != "present":
+        if found is None or found.verdict != "present" or found.significance < STRONG_SIGMA:
             return False
         own = self.clean(name)
-        few = len(found.features) <= FEW_FEATURES and found.significance >= STRONG_SIGMA
-        return own >= 2 or (own == 1 and few)
+        return own >= 2 or (own == 1 and len(found.features) <= FEW_FEATURES)
 
     def feeds(self, element: str) -> bool:
         """Return True if the feed brings an element."""

@@ -1,0 +1,46 @@
+"""The ideal observer of the simulator, against what can be said without him."""
+
+from dataclasses import replace
+
+from glow_instrument import Instrument
+from glow_simulator import simulate
+from glow_visibility import visible
+
+BENCH = Instrument(range_nm=(300.0, 800.0), pixels=1024, second_order=0.0)
+
+
+def seen(name, mixture, bench=BENCH, rivals=None):
+    return visible(simulate(mixture, bench, 5)[2], bench, name, rivals)
+
+
+def test_a_lone_line_keeps_nearly_all_of_its_signal_to_noise():
+    # Cauchy-Schwarz: nobody does better than the matched filter; Na 589 has next to no neighbour in argon.
+    truth = simulate({"Ar I": 1e6, "Na I": 3e4}, BENCH, 5)[2]
+    found = visible(truth, BENCH, "Na I", ("Fe I",))
+    assert 0.5 * truth.matched_snr("Na I") < found.alone <= truth.matched_snr("Na I")
+    assert found.distance > 0.8 * found.alone
+
+
+def test_a_species_out_of_range_is_not_seen():
+    assert seen("NO", {"Ar I": 1e6, "NO": 1e5}, replace(BENCH, range_nm=(400.0, 800.0)), ()).alone < 1.0
+
+
+def test_a_neighbour_takes_its_place_at_coarse_resolution_only():
+    # H 656.28 and He II 656.01 nm (NIST ASD): 0.3 nm apart.
+    fine = seen("H I", {"Ne I": 1e3, "H I": 2e4}, replace(BENCH, pixels=8192, fwhm_nm=(0.1, 0.1)), ("He II",))
+    coarse = seen("H I", {"Ne I": 1e3, "H I": 2e4}, replace(BENCH, fwhm_nm=(6.0, 6.0)), ("He II",))
+    assert fine.distance > 0.9 * fine.alone
+    assert coarse.distance < 0.7 * coarse.alone
+    assert coarse.rival == "He II"
+
+
+def test_a_rival_must_show_its_other_lines_too():
+    # He 587.56 is 1.5 nm beside Na 589, but He without 667.8, 501.6 and 447.1 nm is no helium (NIST ASD).
+    coarse = replace(BENCH, fwhm_nm=(6.0, 6.0))
+    found = seen("Na I", {"Ne I": 1e3, "Na I": 2e4}, coarse, ("He I",))
+    assert found.distance > 0.8 * found.alone
+
+
+def test_light_under_a_bright_band_is_harder_to_tell():
+    faint = seen("CN", {"N2": 1e4, "CN": 2e4}, rivals=()).alone
+    assert seen("CN", {"N2": 1e7, "CN": 2e4}, rivals=()).alone < 0.5 * faint
