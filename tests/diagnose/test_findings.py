@@ -44,7 +44,8 @@ def species(verdict="present", blocked=(), possible=(), sigma=6.0, own=1, at_nm=
         found.append(
             SpeciesEvidence(
                 name=name, verdict=said, significance=sigma if unsure else 40.0 if share else 0.3, share=share,
-                counts=1e6 * share, standard_error=1e3, upper_limit=1e6 * share + 2e3, detection_limit=3e3, features=features,
+                counts=1e6 * share, standard_error=1e3, upper_limit=1e6 * share + 2e3, detection_limit=3e3,
+                features=features,
                 reason="made for a test",
             )
         )  # fmt: skip
@@ -164,7 +165,8 @@ def test_two_sure_signs_of_one_cause_are_more_than_a_weak_finding():
 
 
 def test_what_few_chambers_hold_takes_more_evidence():
-    assert conclude("Ar", Ar_I=1.0, possible=("Mo I",), sigma=15.0) == {}
+    assert conclude("Ar", Ar_I=1.0, possible=("Mo I",), sigma=14.0) == {}
+    assert conclude("Ar", Ar_I=1.0, possible=("Fe I",), sigma=14.0) == {"sputtered metal": "low"}
 
 
 def test_amid_the_lines_of_hydrogen_an_atom_needs_lines_outside_them():

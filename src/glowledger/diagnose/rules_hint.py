@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from glowledger.diagnose.rules_carbon import FLUORINE_TESTS, OIL_TESTS, SILICON, SILICONE_TESTS
 from glowledger.diagnose.rules_gas import GAS_TESTS
 from glowledger.diagnose.rules_leak import LAMP_TESTS, LEAK_TESTS, WATER_TESTS
-from glowledger.diagnose.rules_solid import SALT_TESTS, SPUTTER_TESTS
+from glowledger.diagnose.rules_solid import ALLOYS, SALT_TESTS, SPUTTER_TESTS
 from glowledger.diagnose.sightings import Confidence, Finding, Sightings
-from glowledger.diagnose.weighing import LIKELY, PRIOR, RARE, SURE_POSSIBLE_SIGMA, ln_odds
+from glowledger.diagnose.weighing import LIKELY, PRIOR, SURE, ln_odds, weight
 
 LONGER = "expose longer, or average more frames, until the signs are certain or gone"
 FINER = "look with a finer spectrometer or narrower slit: at this resolution other light lies in the same places"
@@ -33,16 +33,6 @@ class _Cause:
     prior: float = PRIOR
 
 
-_SPUTTERED = (
-    ("stainless steel", ("Cr I", "Fe I", "Ni I", "Mn I"), PRIOR),
-    ("copper or brass", ("Cu I", "Zn I"), PRIOR),
-    ("aluminium", ("Al I", "AlO", "Mg I"), PRIOR),
-    ("titanium", ("Ti I",), PRIOR),
-    ("tungsten", ("W I",), PRIOR),
-    ("molybdenum", ("Mo I",), RARE),
-    ("silver", ("Ag I",), RARE),
-    ("cadmium", ("Cd I",), RARE),
-)
 _CAUSES = (
     _Cause(kind="air leak", what="an air leak", signs=("N2", "N2+"), company=("NO", "N I"), unless_fed="N",
            confirm_by=LEAK_TESTS),
@@ -52,12 +42,12 @@ _CAUSES = (
            unless_fed="C", only_fed="O", confirm_by=OIL_TESTS),
     _Cause(kind="sodium", what="salt of a fingerprint, or glass", signs=("Na I", "K I"), needs="Na I",
            unless_fed="Na", confirm_by=SALT_TESTS),
-    _Cause(kind="silicone", what="silicone, or sputtered glass", signs=SILICON, company=("CH", "C2", "CO"),
+    _Cause(kind="silicone", what="silicone, or sputtered glass", signs=SILICON, company=("CH", "C2"),
            unless_fed="Si", confirm_by=SILICONE_TESTS),
     _Cause(kind="fluorinated oil or polymer", what="fluorinated oil or polymer", signs=("F I", "CF2"), unless_fed="F",
            confirm_by=FLUORINE_TESTS),
     *(_Cause(kind="sputtered metal", what=f"sputtered {metal}", signs=signs, unless_fed=signs[0].split()[0],
-             confirm_by=SPUTTER_TESTS, prior=prior) for metal, signs, prior in _SPUTTERED),
+             confirm_by=SPUTTER_TESTS, prior=prior) for metal, signs, _, prior in ALLOYS),
     _Cause(kind="room light", what="light of a fluorescent lamp", signs=("Hg I",), unless_fed="Hg",
            confirm_by=LAMP_TESTS),
     *(_Cause(kind="foreign gas", what=gas, signs=(sign,), unless_fed=sign.split()[0], confirm_by=GAS_TESTS)
@@ -107,7 +97,7 @@ def _weighed(cause: _Cause, seen: Sightings) -> Finding | None:
     if len(signs) == len(seen.present(signs)) or odds <= 0:  # what is certain is the other rules' business
         return None
     beside = seen.hinted(company)
-    sure = sum(seen.species[n].significance >= SURE_POSSIBLE_SIGMA for n in signs)
+    sure = sum(weight(seen, n) >= SURE for n in signs)
     confidence: Confidence = "medium" if odds > LIKELY and sure >= 2 and not seen.crowded and seen.stated else "low"
     names = (*signs, *beside)
     belong = ", not certain one by one, belong together" if len(names) > 1 else " is likely there, but not certain"

@@ -36,7 +36,7 @@ def air_leak(seen: Sightings) -> Finding | None:
     confidence: Confidence = "high" if signs >= 2 and any(map(seen.strong, nitrogen)) else "medium"
     # N2+ takes 18.8 eV where N2 takes 11.0: without N2 it is doubtful, but for helium, which makes it itself
     ion_alone = nitrogen == ("N2+",) and seen.verdict("N2") == "not seen" and not seen.present(("He I",))
-    if ion_alone and seen.feeds("C") and seen.feeds("O"):  # bands of CO+ and CO2+ lie beside 391 nm
+    if ion_alone and (seen.feeds("C") or seen.hinted(("Si I",))):  # bands of CO+, CO2+, a line of Si near 391 nm
         return None
     if not seen.stated or ion_alone:
         confidence = "low"

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from glowledger.diagnose.sightings import Confidence, Finding, Sightings
+from glowledger.diagnose.weighing import PRIOR, RARE, ln_odds
 
-# What the metals point to together; first match that is present wins. Common practice, no source.
-ALLOYS: tuple[tuple[str, tuple[str, ...], str], ...] = (
-    ("stainless steel", ("Fe I", "Cr I", "Ni I", "Mn I"), "the chamber wall, a holder or the electrode"),
-    ("brass", ("Cu I", "Zn I"), "fittings or the electrode"),
-    ("aluminium", ("Al I", "AlO", "Mg I"), "the electrode, chamber or the part"),
-    ("titanium", ("Ti I",), "the electrode or the part"),
-    ("tungsten", ("W I",), "a filament or the electrode"),
-    ("molybdenum", ("Mo I",), "the electrode or a holder"),
-    ("silver", ("Ag I",), "plating or solder"),
-    ("cadmium", ("Cd I",), "plating or solder (toxic)"),
+# What the metals point to together, whence they come, and how likely that is beforehand. Common practice, no source.
+ALLOYS: tuple[tuple[str, tuple[str, ...], str, float], ...] = (
+    ("stainless steel", ("Fe I", "Cr I", "Ni I", "Mn I"), "the chamber wall, a holder or the electrode", PRIOR),
+    ("brass", ("Cu I", "Zn I"), "fittings or the electrode", PRIOR),
+    ("aluminium", ("Al I", "AlO", "Mg I"), "the electrode, chamber or the part", PRIOR),
+    ("titanium", ("Ti I",), "the electrode or the part", PRIOR),
+    ("tungsten", ("W I",), "a filament or the electrode", RARE),
+    ("molybdenum", ("Mo I",), "the electrode or a holder", RARE),
+    ("silver", ("Ag I",), "plating or solder", RARE),
+    ("cadmium", ("Cd I",), "plating or solder (toxic)", RARE),
 )
 SPUTTER_TESTS = (
     "lower the voltage: sputtering falls faster than the gas lines",
@@ -29,9 +30,9 @@ SALT_TESTS = (
 def sputtered_metal(seen: Sightings) -> tuple[Finding, ...]:
     """One finding per material whose metals glow."""
     found = []
-    for material, metals, where in ALLOYS:
+    for material, metals, where, prior in ALLOYS:
         present = seen.present(metals)
-        if not present:
+        if not present or ln_odds(seen, metals, prior=prior) <= 0:
             continue
         confidence: Confidence = "medium" if seen.strong(present[0]) else "low"
         if len(present) > 1:

@@ -5,36 +5,47 @@ from __future__ import annotations
 from collections.abc import Iterable
 from functools import cache
 
-from glowledger.diagnose.sightings import Sightings
+from glowledger.diagnose.sightings import STRONG_SIGMA, Sightings
 from glowledger.glow.band_emitters import rough_positions
+from glowledger.glow.results import SpeciesEvidence
 from glowledger.tables.species import listed_species
 
-# ln of how much more often a verdict is given where a species glows than where it does not, by significance
-# of the whole species; a sure 'possible' has a feature of its own. `bench_findings.py` prints the table that settled
-# them ("what a verdict is worth"). NOT_SEEN is less than measured: real shares vary more than the benchmark's.
-SURE_POSSIBLE_SIGMA, FAIR_POSSIBLE_SIGMA = 10.0, 5.0
-PRESENT, SURE_POSSIBLE, FAIR_POSSIBLE, FAINT_POSSIBLE, NOT_SEEN = 5.5, 4.0, 2.0, 1.2, -0.5
+# ln of how much more often a verdict is given where a species glows than where it does not, rounded down;
+# `bench_findings.py` prints the table that settled them ("what a verdict is worth"). NOT_SEEN is less than measured,
+# because real shares vary more than the benchmark's.
+PRESENT_STRONG, PRESENT, PRESENT_WEAK, NOT_SEEN = 6.5, 4.2, 3.5, -0.5
+POSSIBLE_AT_ZERO, POSSIBLE_PER_SIGMA, POSSIBLE_MOST = 0.5, 0.27, 5.0
+NOTHING_OF_ITS_OWN = 0.6  # part of it that is left without a feature of its own among the leading ones
+LEADING = 2
+ROUGHLY_KNOWN_MOST = 2.0
 IN_CROWD = 0.2  # part of it, per feature of its own, that is left amid the untabled lines of H2
 PRIOR = -3.4  # 1 to 30 against any cause named: about as many are looked for
 RARE = -4.5  # for what few chambers hold; common practice, no source
 COMPANY = 0.5  # part of the weight of species that other causes bring as well
 MOST_COMPANY = 2.0
 LIKELY = 3.0  # 20 to 1
+SURE = 3.2  # ln: a sign that is worth so much is nearly certain by itself
 
 
 def weight(seen: Sightings, name: str) -> float:
     """Return what the verdict on one species adds to the ln odds of a cause that it is a sign of."""
     verdict = seen.verdict(name)
     if verdict == "present":
-        value = PRESENT
+        value = PRESENT if seen.species[name].significance >= STRONG_SIGMA else PRESENT_WEAK
+        value = PRESENT_STRONG if seen.strong(name) else value
     elif verdict == "possible":
-        sigma = seen.species[name].significance
-        value = FAINT_POSSIBLE if sigma < FAIR_POSSIBLE_SIGMA else FAIR_POSSIBLE
-        if sigma >= SURE_POSSIBLE_SIGMA and seen.clean(name) and not _roughly_known(name):
-            value = SURE_POSSIBLE
+        value = _possible(seen.species[name])
     else:
         return NOT_SEEN if verdict == "not seen" else 0.0
     return value * (min(IN_CROWD * (1 + seen.clean(name)), 1.0) if seen.crowded else 1.0)
+
+
+def _possible(found: SpeciesEvidence) -> float:
+    """Return what a species is worth that the fit asks for, by how surely it does and whether it shows itself."""
+    value = min(POSSIBLE_AT_ZERO + POSSIBLE_PER_SIGMA * found.significance, POSSIBLE_MOST)
+    if not any(feature.clean for feature in found.features[:LEADING]):
+        value *= NOTHING_OF_ITS_OWN
+    return min(value, ROUGHLY_KNOWN_MOST) if _roughly_known(found.name) else value
 
 
 @cache
