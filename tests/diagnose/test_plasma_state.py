@@ -1,5 +1,7 @@
 """Formulas of the plasma's state against worked examples and general-purpose libraries."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -22,7 +24,9 @@ from glowledger.diagnose.line_width import (
 )
 from glowledger.diagnose.nitrogen import field_indicator, gas_temperature
 from glowledger.diagnose.plasma_state import plasma_state
+from glowledger.diagnose.rate_constants import parse_rates
 from glowledger.diagnose.state import StateReading, ratio_of
+from glowledger.errors import TableError
 from glowledger.glow.results import Fit, SpeciesEvidence, Temperature
 
 # Ar I 4p lines: nm (air), A 1e7/s, g_upper, E_upper eV. NIST ASD (Kramida, Ralchenko, Reader and NIST ASD
@@ -319,6 +323,117 @@ def test_plasma_state_lists_only_what_the_gas_allows():
     assert [r.name for r in plasma_state(nitrogen)] == ["gas temperature from N2 C-B", "N2+/N2 band ratio"]
     names = [reading.name for reading in plasma_state(fit)]
     assert names == ["Ar 4p excitation temperature", "O/Ar actinometry ratio"]
+
+
+def test_rotation_of_hydroxyl_is_no_gas_temperature_and_keeps_its_interval():
+    # A 68 % interval of a factor 1.2 either way is one standard deviation of ln T: 95 % is 1.2 to the power 1.96.
+    hot = Temperature(name="T_rot OH", kelvin=900.0, interval_k=(750.0, 1080.0), reason="fitted")
+    cold = Temperature(name="T_rot CN", kelvin=np.nan, interval_k=(np.nan, np.nan), reason="cannot tell: too noisy")
+    reading, untold = plasma_state(fit_of({"OH A-X v'=0": 1.0}, temperatures=(hot, cold)))
+    assert reading.told
+    assert "gas temperature" not in reading.name
+    assert any("born turning fast" in text for text in reading.cautions)
+    assert reading.interval == (pytest.approx(900 / 1.2**1.959964), pytest.approx(900 * 1.2**1.959964))
+    assert not untold.told
+    assert untold.reason == "Cannot tell: too noisy."
+
+
+def hydrogen_fit(stark_nm, instrument_nm, noise=0.002):
+    """A fit whose H beta is a Voigt line; the model knows the spectrometer's Gauss alone."""
+    from scipy.special import voigt_profile
+
+    axis = np.linspace(470.0, 500.0, 3000)
+    sigma = instrument_nm / (2 * np.sqrt(2 * np.log(2)))
+    line = voigt_profile(axis - 486.135, sigma, 0.0)
+    model = 1e4 * line / line.max()
+    measured = voigt_profile(axis - 486.135, sigma, stark_nm / 2)
+    measured = 1e4 * measured / measured.max() + np.random.default_rng(3).normal(0, noise * 1e4, axis.size)
+    return replace(
+        fit_of({"H I 12.75 eV": 1e5}, species=[evidence("H I", 1e5)]), axis_nm=axis, data=measured, model=model,
+        background=0 * axis, standard_deviation=np.full(axis.size, noise * 1e4), used=axis > 0,
+        species_model={"H I": model}, fwhm_nm=instrument_nm,
+    )  # fmt: skip
+
+
+def test_hbeta_as_wide_as_the_spectrometer_makes_it_gives_the_density_it_would_take():
+    (reading,) = plasma_state(hydrogen_fit(0.0, 1.2))
+    assert reading.name == "electron density from H beta"
+    assert not reading.told
+    assert "low-pressure glows have" in reading.reason
+    # a tenth of the spectrometer's width, as Stark width (Gigosos et al. 2003): what it could see at the very best
+    assert reading.interval[1] > density_of_stark(0.12)
+
+
+def test_hbeta_wider_than_a_fine_spectrometer_gives_a_density_that_holds():
+    # 0.3 nm Stark behind 0.05 nm: n_e = 1e23 (0.3/4.8)^(1/0.68116) = 1.7e21 m^-3 (Gigosos et al. 2003, from memory).
+    (reading,) = plasma_state(hydrogen_fit(0.3, 0.05))
+    assert reading.told
+    assert reading.value == pytest.approx(1.7e21, rel=0.25)  # a Gaussian is fitted to a Lorentzian line
+
+
+def test_hbeta_is_left_out_where_it_cannot_be_measured():
+    fit = hydrogen_fit(0.0, 1.2)
+    assert plasma_state(replace(fit, used=np.abs(fit.axis_nm - 486.1) > 0.02)) == ()
+    assert plasma_state(replace(fit, standard_deviation=np.full(fit.axis_nm.size, 5e3))) == ()
+    red = replace(fit, axis_nm=fit.axis_nm + 100)
+    assert plasma_state(red) == ()
+
+
+RATES = """
+argon_share = 0.05
+[Ar]
+rate_m3_s = 1.1e-17
+relative_error = 0.2
+[O]
+rate_m3_s = 2.0e-17
+relative_error = 0.3
+quenching = [[9.4e-16, 3.2e21]]
+"""
+
+
+def test_rate_constants_of_the_user_make_the_ratio_a_density():
+    # Forward by hand: excitations k n, of which a = A / (A + k_q n_q) shine; O 844.6: A = 3.22e7/s, all of its
+    # term's light; Ar 750.4: 4.45e7 of 4.47e7/s (NIST ASD). Response 1 at 750 nm and 0.5 at 845 nm.
+    at = np.array([600.0, 750.0, 845.0, 950.0])
+    response = Response(
+        at_nm=at, value=np.array([1.0, 1.0, 0.5, 0.5]), relative_error=np.full(4, 0.1), usable_nm=(600.0, 950.0)
+    )
+    atoms_per_argon = 0.4
+    oxygen = 0.5 * 2.0e-17 * atoms_per_argon * 3.22e7 / (3.22e7 + 9.4e-16 * 3.2e21)
+    argon = 1.0 * 1.1e-17
+    fit = fit_of(
+        {"O I 10.99 eV": 1e4 * oxygen / argon, "Ar I 13.48 eV": 1e4},
+        species=[evidence("O I", 1e4), evidence("Ar I", 1e4)],
+    )
+    rates = parse_rates(RATES)
+    reading = plasma_state(fit, response, rates)[1]
+    assert reading.value == pytest.approx(0.05 * atoms_per_argon, rel=0.03)
+    error = np.sqrt(0.2**2 + 0.3**2 + 2 * 0.1**2 + 2 * 0.02**2)
+    assert reading.standard_error == pytest.approx(reading.value * error, rel=0.03)
+    assert any("factor of about 3" in text for text in reading.cautions)
+    without = plasma_state(fit, None, rates)[1]
+    assert "were not used: no response" in without.reason
+    assert without.value == pytest.approx(oxygen / argon)
+
+
+@pytest.mark.parametrize(
+    ("text", "match"),
+    [
+        ("argon_share = ", "no valid TOML"),
+        (RATES.replace("0.05", "5"), "no mole fraction"),
+        (RATES.replace("[O]", "[Fe]"), "'Fe' has no place"),
+        (RATES[: RATES.index("[O]")], "one of"),
+        (RATES.replace("rate_m3_s = 2.0e-17", "rate = 2.0e-17"), "must hold"),
+        (RATES.replace("2.0e-17", "-2.0e-17"), "not positive"),
+        (RATES.replace("2.0e-17", "'fast'"), "no number"),
+        (RATES.replace("[[9.4e-16, 3.2e21]]", "[9.4e-16]"), "no pair"),
+        (RATES.replace("relative_error = 0.3", "relative_error = nan"), "not positive"),
+    ],
+)
+def test_bad_rate_constants_are_refused_with_an_example(text, match):
+    with pytest.raises(TableError, match=match) as caught:
+        parse_rates(text)
+    assert "argon_share = 0.05" in caught.value.mend
 
 
 def test_a_reading_cannot_be_built_without_its_reason():

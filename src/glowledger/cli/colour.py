@@ -104,7 +104,7 @@ def _of_spectrum(
     if says_invented(frames):
         extra["notice"] = INVENTED
     subject = file.name + (f", mean of {len(frames)} frames" if len(frames) > 1 else "")
-    return _of_frame(mean_frame(frames), subject, bench, response), extra
+    return answer_for_frame(mean_frame(frames), subject, bench, response), extra
 
 
 def _frames(file: Path, bench: Bench | None, dark: Path | None, reading: dict[str, Any]) -> Frames:
@@ -127,7 +127,7 @@ def _frames(file: Path, bench: Bench | None, dark: Path | None, reading: dict[st
         return calibrated_frames(file, bench=bench, dark=dark, reading=reading)
 
 
-def _of_frame(frame: Frames, subject: str, bench: Bench | None, response: str) -> ColourAnswer:
+def answer_for_frame(frame: Frames, subject: str, bench: Bench | None, response: str) -> ColourAnswer:
     """Answer for one frame in nm, by the response that is known, assumed, or left out."""
     import numpy as np
 

@@ -15,9 +15,11 @@ from glowledger.cli.reading_options import reading_options
 if TYPE_CHECKING:
     from glowledger.bench.model import Bench
     from glowledger.diagnose.cautions import Caution
+    from glowledger.diagnose.rate_constants import Rates
     from glowledger.diagnose.sightings import Finding
     from glowledger.diagnose.state import StateReading
     from glowledger.glow.results import Fit
+    from glowledger.report.colour_answers import ColourAnswer
     from glowledger.spectra.frames import Frames
 
 CANNOT_TELL = 4  # exit code
@@ -30,7 +32,9 @@ class Answer:
     fit: Fit
     findings: tuple[Finding, ...]
     cautions: tuple[Caution, ...]
+    hints: tuple[str, ...]
     state: tuple[StateReading, ...]
+    colour: ColourAnswer | None
     title: str
     notice: str | None
     extra: dict[str, object]
@@ -85,19 +89,18 @@ def answer(
     feed: str | None = None,
     species: tuple[str, ...] = (),
     window: str | None = None,
+    rates: Path | None = None,
     reading: dict[str, Any] | None = None,
 ) -> Answer:
     """Identify the mean spectrum of a file; what the command and the tour both call."""
     from glowledger.bench.bench_file import read_bench
-    from glowledger.diagnose.cautions import cautions
+    from glowledger.diagnose.cautions import cautions, material_hints
     from glowledger.diagnose.feed import parse_feed
     from glowledger.diagnose.findings import findings
     from glowledger.diagnose.plasma_state import plasma_state
     from glowledger.glow.identifying import identify_frame
-    from glowledger.report.style import INVENTED
-    from glowledger.spectra.samples import says_invented
-    from glowledger.tables.added import added_packages
 
+    constants = rates_in(rates)
     stated = None if feed is None else parse_feed(feed)
     bench = None if bench_file is None else read_bench(bench_file)
     frames = calibrated_frames(file, bench=bench, dark=dark, reading=reading)
@@ -107,19 +110,68 @@ def answer(
     if strange:
         fit = replace(fit, warnings=(strange, *fit.warnings))
     concluded = findings(fit, stated)
-    state = plasma_state(fit, None if bench is None else bench.response)
-    invented = says_invented(frames)
-    count = len(frames)
+    state = plasma_state(fit, None if bench is None else bench.response, constants)
+    window_of = None if bench is None else bench.window
+    return gathered(
+        fit=fit, findings=concluded, cautions=cautions(stated, window_of, concluded), hints=material_hints(stated),
+        state=state, colour=glow_colour(frames, bench), file=file, frames=frames,
+    )  # fmt: skip
+
+
+def gathered(
+    *,
+    fit: Fit,
+    findings: tuple[Finding, ...],
+    cautions: tuple[Caution, ...],
+    hints: tuple[str, ...],
+    state: tuple[StateReading, ...],
+    colour: ColourAnswer | None,
+    file: Path,
+    frames: Frames,
+) -> Answer:
+    """Put all that was found beside the title and the further fields of the document."""
+    from glowledger.report.style import INVENTED
+    from glowledger.spectra.samples import says_invented
+    from glowledger.tables.added import added_packages
+
+    notice, count = INVENTED if says_invented(frames) else None, len(frames)
+    extra: dict[str, object] = {"file": file.name, "frames": count} | added_packages()
+    extra |= {"plasma_state": [asdict(one) for one in state], "cautions": [asdict(one) for one in cautions]}
+    if colour is not None and colour.colour is not None:
+        seen = colour.colour
+        extra["colour"] = {"xy": seen.xy, "srgb": seen.srgb, "description": seen.description, "told": seen.told}
     return Answer(
-        fit=fit,
-        findings=concluded,
-        cautions=cautions(stated, None if bench is None else bench.window, concluded),
+        fit=fit, findings=findings, cautions=cautions, hints=hints, state=state, colour=colour, notice=notice,
         title=file.name + (f", mean of {count} frames" if count > 1 else ""),
-        notice=INVENTED if invented else None,
-        state=state,
-        extra={"file": file.name, "frames": count, "plasma_state": [asdict(one) for one in state]}
-        | added_packages() | ({"notice": INVENTED} if invented else {}),
-    )
+        extra=extra | ({"notice": notice} if notice else {}),
+    )  # fmt: skip
+
+
+def glow_colour(frames: Frames, bench: Bench | None) -> ColourAnswer | None:
+    """Return the colour of the mean spectrum; None where it holds no visible light."""
+    from glowledger.cli.colour import answer_for_frame
+    from glowledger.errors import GlowledgerError
+    from glowledger.spectra.averaging import mean_frame
+
+    try:
+        return answer_for_frame(mean_frame(frames), "The glow", bench, "auto")
+    except GlowledgerError:
+        return None
+
+
+def rates_in(file: Path | None) -> Rates | None:
+    """Read the user's rate constants; errors name the file."""
+    from glowledger.diagnose.rate_constants import parse_rates
+    from glowledger.errors import TableError
+
+    if file is None:
+        return None
+    try:
+        return parse_rates(file.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError) as error:
+        raise TableError(f"the rate constants cannot be read ({error}).", mend="Check the path.", file=file) from None
+    except TableError as error:
+        raise TableError(error.problem, mend=error.mend, file=file) from None
 
 
 def untold(fit: Fit, asked: tuple[str, ...]) -> bool:
@@ -142,6 +194,10 @@ def _names(_: click.Context, __: click.Parameter, value: str | None) -> tuple[st
 @click.option("--species", callback=_names, metavar="NAMES", help="Look for these only, e.g. 'N2,OH,Ar I'.")
 @click.option("--window", metavar="MATERIAL", help="What the viewport is made of, e.g. acrylic.")
 @click.option(
+    "--rates", type=click.Path(path_type=Path),
+    help="TOML file of your own rate constants: densities of O, H, N by actinometry.",
+)  # fmt: skip
+@click.option(
     "--scale", type=click.Choice(["sqrt", "linear", "log"]), default="sqrt", show_default=True,
     help="Scale of the counts in the figure.",
 )  # fmt: skip
@@ -157,6 +213,7 @@ def command(
     feed: str | None,
     species: tuple[str, ...],
     window: str | None,
+    rates: Path | None,
     scale: Any,
     every: bool,
     strict: bool,
@@ -173,10 +230,11 @@ def command(
       glowledger identify sample_spectra/spectrum.csv --feed Ar
       glowledger identify sample_spectra/air_leak.csv --bench bench.toml --dark sample_spectra/dark.csv
     """
-    from glowledger.report import documents, sentences
+    from glowledger.report import documents, meaning_texts, sentences
 
     found = answer(
-        file, bench_file=bench_file, dark=dark, feed=feed, species=species, window=window, reading=reading
+        file, bench_file=bench_file, dark=dark, feed=feed, species=species, window=window, rates=rates,
+        reading=reading,
     )
     written: list[Path] = []
     if output is not None:
@@ -184,17 +242,20 @@ def command(
 
         written = write_identify(
             output, found.fit, title=found.title, command=spoken_command(), findings=found.findings,
-            cautions=found.cautions, scale=scale, notice=found.notice, extra=found.extra,
+            cautions=found.cautions, hints=found.hints, state=found.state, colour=found.colour, scale=scale,
+            notice=found.notice, extra=found.extra,
         )  # fmt: skip
     if as_json:
         document = documents.identify_document(found.fit, findings=found.findings, extra=found.extra)
         click.echo(documents.dumps(document))
     else:
-        notes = [sentences.state_sentence(one) for one in found.state if one.told]
+        notes = [meaning_texts.state_sentence(one) for one in found.state if one.told]
+        notes += meaning_texts.caution_sentences(found.cautions)
         notes += [f"{found.notice}."] if found.notice else []
         notes += [f"Wrote {written[0]} and {len(written) - 1} files beside it."] if written else []
         text = sentences.identify_text(
-            found.fit, title=found.title, findings=found.findings, notes=notes, every=every
+            found.fit, title=found.title, findings=found.findings, notes=notes, every=every,
+            checks=meaning_texts.settling_sentences(found.findings),
         )
         click.echo(text)
     if strict and untold(found.fit, species):

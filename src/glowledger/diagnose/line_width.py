@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import warnings
+
 import numpy as np
+from numpy.typing import NDArray
 
 from glowledger.diagnose.state import StateReading, untold
+from glowledger.glow.results import Fit
 
 NAME = "electron density from H beta"
 SOURCES = (
@@ -14,6 +18,10 @@ SOURCES = (
 )
 _WIDTH_NM, _DENSITY_M3, _POWER = 4.8, 1e23, 0.68116
 GLOW_M3 = (1e15, 1e17)  # electron density of low-pressure glows (common practice, no source)
+HBETA_NM = 486.135  # nm in air (NIST ASD)
+BRIGHT = 10.0  # the line's peak over its noise: fainter ones have no width worth giving
+WIDTHS, FURTHER_NM = 2.0, 0.6  # line widths, and nm for what Stark may add, to either side that are fitted
+WIDTH_ERROR = 0.05  # of the spectrometer's width from place to place: common practice, no source
 FAST_ATOMS = "Fast hydrogen atoms in a cathode fall also broaden H beta (Doppler), and are no sign of density."
 
 
@@ -98,3 +106,57 @@ def hbeta_density(
         ),
         sources=SOURCES,
     )
+
+
+def hbeta_in_fit(fit: Fit) -> StateReading | None:
+    """Measure H beta in a fitted spectrum against how wide the spectrometer makes it.
+
+    Parameters
+    ----------
+    fit : Fit
+        With ``H I``; all other species are subtracted as fitted.
+
+    Returns
+    -------
+    StateReading or None
+        None where the line is out of range, masked or too faint to have a width.
+
+    Notes
+    -----
+    A Gaussian is fitted to the measured line and, in the same pixels, to the line as the fit blurred it; so the shape
+    of the line-spread cancels to first order.
+    """
+    line = fit.species_model.get("H I")
+    reach = WIDTHS * fit.fwhm_nm + FURTHER_NM
+    near = np.abs(fit.axis_nm - HBETA_NM) < reach
+    if line is None or near.sum() < 6 or not fit.used[near].all():
+        return None
+    if not fit.axis_nm[0] < HBETA_NM - reach < HBETA_NM + reach < fit.axis_nm[-1]:
+        return None
+    x, sd = fit.axis_nm[near], fit.standard_deviation[near]
+    measured = (fit.data - fit.model + line)[near]
+    if np.max(measured / sd) < BRIGHT or np.max(line[near]) <= 0:
+        return None
+    found, expected = _gauss_width(x, measured, sd, fit.fwhm_nm), _gauss_width(x, line[near], sd, fit.fwhm_nm)
+    if found is None or expected is None:
+        return None
+    return hbeta_density(found[0], found[1], expected[0], WIDTH_ERROR * expected[0])
+
+
+def _gauss_width(
+    x: NDArray[np.float64], y: NDArray[np.float64], sd: NDArray[np.float64], about_nm: float
+) -> tuple[float, float] | None:
+    """Return the FWHM of a Gaussian on a level and its standard error; None if there is no such line."""
+    from scipy.optimize import OptimizeWarning, curve_fit
+
+    def line(at: NDArray[np.float64], height: float, centre: float, width: float, level: float) -> NDArray[np.float64]:
+        return np.asarray(height * np.exp(-4 * np.log(2) * ((at - centre) / width) ** 2) + level)
+
+    start = (float(np.max(y)), HBETA_NM, about_nm, 0.0)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", OptimizeWarning)
+            found, covariance = curve_fit(line, x, y, start, sigma=sd, absolute_sigma=True)
+    except (RuntimeError, OptimizeWarning):
+        return None
+    return abs(float(found[2])), float(np.sqrt(covariance[2, 2]))

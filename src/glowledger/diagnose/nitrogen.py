@@ -76,7 +76,8 @@ def gas_temperature(temperature: Temperature, fit: Fit) -> StateReading:
     """
     name = "gas temperature from N2 C-B"
     if not np.isfinite(temperature.kelvin):
-        return untold(name, "K", f"Cannot tell: {temperature.reason}", sources=ROTATION_SOURCES)
+        why = temperature.reason.removeprefix("cannot tell: ")
+        return untold(name, "K", f"Cannot tell: {why}.", sources=ROTATION_SOURCES)
     counts = {species.name: species.counts for species in fit.species}
     if counts.get("Ar I", 0.0) > ARGON_HEAVY * counts.get("N2", 0.0) > 0:
         return untold(

@@ -12,8 +12,11 @@ import numpy as np
 
 from glowledger.diagnose.cautions import DEFER, Caution
 from glowledger.diagnose.sightings import Finding
+from glowledger.diagnose.state import StateReading
 from glowledger.glow.results import Fit
-from glowledger.report import documents, method, page, sentences, style
+from glowledger.report import documents, meaning_texts, method, page, sentences, style
+from glowledger.report.colour_answers import ColourAnswer
+from glowledger.report.figures_colour import colour_figure
 from glowledger.report.figures_identify import Scale, spectrum_figure
 from glowledger.report.writing import make_folder, write_text
 
@@ -28,6 +31,9 @@ def identify_page(
     command: str,
     findings: Sequence[Finding] = (),
     cautions: Sequence[Caution] = (),
+    hints: Sequence[str] = (),
+    state: Sequence[StateReading] = (),
+    colour: ColourAnswer | None = None,
     scale: Scale = "sqrt",
     notice: str | None = None,
     links: Sequence[tuple[str, str]] = (),
@@ -55,13 +61,30 @@ def identify_page(
     means = page.Section(
         heading="What it may mean", charts=[page.Chart(table=sentences.finding_table(findings), caption="")]
     )
-    safety = page.Section(heading="Take care", cautions=[*(c.text for c in cautions), DEFER])
-    sections = [light, *([means] if findings else []), how, safety]
+    safety = page.Section(heading="Take care", cautions=[*(c.text for c in cautions), *hints, DEFER])
+    plasma = page.Section(
+        heading="State of the plasma", charts=[page.Chart(table=meaning_texts.state_table(state), caption="")]
+    )
+    sections = [light, *([means] if findings else []), *([plasma] if state else [])]
+    sections += [*([] if colour is None else [_colour_section(colour, notice)]), how, safety]
     return page.page_html(
         page.Report(
             title=title, answer=summary[0], sections=sections, command=command, notice=notice, links=links
         )
     )  # fmt: skip
+
+
+def _colour_section(colour: ColourAnswer, notice: str | None) -> page.Section:
+    """Return the colour to the eye: swatch, place on the diagram, gases that glow in such a colour."""
+    said = [] if colour.colour is None else [colour.colour.description]
+    if colour.estimate is not None:
+        said.append(f"With a typical silicon detector assumed: {colour.estimate.description}")
+    return page.Section(
+        heading="The colour of the glow",
+        prose=[*said, colour.match.description],
+        pictures=[page.Picture(figure=colour_figure(colour, notice=notice), caption=COLOUR_CAPTION)],
+        cautions=colour.cautions,
+    )
 
 
 def write_identify(
@@ -72,6 +95,9 @@ def write_identify(
     command: str,
     findings: Sequence[Finding] = (),
     cautions: Sequence[Caution] = (),
+    hints: Sequence[str] = (),
+    state: Sequence[StateReading] = (),
+    colour: ColourAnswer | None = None,
     scale: Scale = "sqrt",
     notice: str | None = None,
     extra: Mapping[str, object] | None = None,
@@ -92,6 +118,12 @@ def write_identify(
         Conclusions drawn from several species.
     cautions : sequence of Caution, optional
         Hazards of the situation.
+    hints : sequence of str, optional
+        What the gas does to materials.
+    state : sequence of StateReading, optional
+        Temperatures and ratios, 'cannot tell' included.
+    colour : ColourAnswer, optional
+        The colour of the glow to the eye.
     scale : {'sqrt', 'linear', 'log'}
         Of the counts in the figure.
     notice : str, optional
@@ -121,8 +153,8 @@ def write_identify(
              ("identify.json", "the answer for scripts"), ("features.csv", "the features"),
              ("fit.csv", "measured counts, fit, background and noise per pixel")]  # fmt: skip
     html = identify_page(
-        fit, title=title, command=command, findings=findings, cautions=cautions, notice=notice, links=links,
-        figure=figure,
+        fit, title=title, command=command, findings=findings, cautions=cautions, hints=hints, state=state,
+        colour=colour, notice=notice, links=links, figure=figure,
     )  # fmt: skip
     written = [write_text(folder / "identify.html", html)]
     written += [style.save_figure(figure, folder / name) for name in ("spectrum.png", "spectrum.svg")]
@@ -160,4 +192,8 @@ CAPTION = (
     "Thin line: measured counts; broad line: the fit of all species and background together. Poles carry "
     "the strongest features of what was found. Below: measured minus fitted, in standard deviations; the "
     "grey band is ± 2."
+)
+COLOUR_CAPTION = (
+    "Left: the CIE 1931 diagram with this light and the gases that come nearest. Right: its colour as a screen can "
+    "show it, as bright as the screen, with less saturation where the glow is more colourful than any screen."
 )

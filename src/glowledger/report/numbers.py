@@ -86,3 +86,8 @@ def clock_interval(interval_s: tuple[float, float]) -> str:
 def counted(number: int, noun: str) -> str:
     """Return ``1 run``, ``2 runs``."""
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def round_to(value: float, step: float) -> float:
+    """Return a value rounded to a multiple of a step."""
+    return step * round(value / step) if math.isfinite(value) else value

@@ -9,7 +9,6 @@ from collections.abc import Sequence
 import numpy as np
 
 from glowledger.diagnose.sightings import Finding
-from glowledger.diagnose.state import StateReading
 from glowledger.glow.results import Fit, SpeciesEvidence
 from glowledger.report.numbers import clock, clock_interval, percent, plus_minus, sigmas, two_digits
 from glowledger.report.wrapping import filled as _filled
@@ -126,19 +125,8 @@ def fit_sentences(fit: Fit) -> list[str]:
             low, high = t.interval_k
             said.append(f"{t.name}: {t.kelvin:.0f} K (68 %: {low:.0f} to {high:.0f} K), {t.reason}.")
         else:
-            said.append(f"{t.name}: cannot tell: {t.reason}.")
+            said.append(f"{t.name}: cannot tell: {t.reason.removeprefix('cannot tell: ')}.")
     return said
-
-
-def state_sentence(reading: StateReading) -> str:
-    """Return one reading of the plasma's state with its 95 % interval and what it means."""
-    unit = "" if reading.unit == "1" else f" {reading.unit}"
-    low, high = reading.interval
-    value = f"{reading.name}: {reading.value:.2g}{unit}"
-    if reading.unit == "K":
-        value = f"{reading.name}: {round_to(reading.value, 10):.0f} K"
-        low, high = round_to(low, 10), round_to(high, 10)
-    return f"{value} (95 %: {low:.3g} to {high:.3g}{unit}). {reading.reason.rstrip('.')}."
 
 
 def identify_text(
@@ -146,6 +134,7 @@ def identify_text(
     *,
     title: str = "",
     findings: Sequence[Finding] = (),
+    checks: Sequence[str] = (),
     notes: Sequence[str] = (),
     every: bool = False,
     width: int = 100,
@@ -160,6 +149,8 @@ def identify_text(
         Name of the spectrum; its own line on top.
     findings : sequence, optional
         Conclusions drawn from several species.
+    checks : sequence of str
+        What would settle the conclusions; printed below them.
     notes : sequence of str
         Further sentences at the end, e.g. which files were written.
     every : bool
@@ -172,7 +163,7 @@ def identify_text(
     str
         Text without a final newline.
     """
-    blocks = [_filled(identify_summary(fit, findings=findings), width)]
+    blocks = [_filled(identify_summary(fit, findings=findings), width), _filled(checks, width)]
     header, rows = species_table(fit, every=every)
     if rows:
         blocks.append(text_table((header[:-1], [row[:-1] for row in rows])))
@@ -326,11 +317,6 @@ def _mean(trend: Trend, which: slice) -> str:
         return "unknown"
     weight = error**-2.0
     return plus_minus(float(np.sum(weight * value) / weight.sum()), float(weight.sum() ** -0.5))
-
-
-def round_to(value: float, step: float) -> float:
-    """Return a value rounded to a multiple of a step."""
-    return step * round(value / step) if math.isfinite(value) else value
 
 
 def _capital(sentence: str) -> str:
