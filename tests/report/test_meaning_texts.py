@@ -72,8 +72,8 @@ def test_the_page_shows_the_state_with_what_cannot_be_told_and_the_colour_with_i
         hints=("Argon cleans by sputtering.",),
     )  # fmt: skip
     for words in ("State of the plasma", "1500 K (95 %: 1220 to 1850 K)", "cannot tell",
-                  "Not the electron temperature.", "A book", "The colour of the glow", colour.srgb, "A colour is a hint.",
-                  "Argon cleans by sputtering."):  # fmt: skip
+                  "Not the electron temperature.", "A book", "The colour of the glow", colour.srgb,
+                  "A colour is a hint.", "Argon cleans by sputtering."):  # fmt: skip
         assert words in text
     header, rows = state_table((reading(), untold))
     assert len(header) == len(rows[0]) == 5
