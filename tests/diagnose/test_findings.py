@@ -24,7 +24,7 @@ LOOKED_FOR = (
 )  # fmt: skip
 
 
-def species(verdict="present", blocked=(), possible=(), sigma=6.0, own=1, at_nm=500.0, **shares):
+def species(verdict="present", blocked=(), possible=(), sigma=8.0, own=1, at_nm=500.0, **shares):
     """Evidence for every species looked for; names with blanks as Ar_I.
 
     Possible ones have the significance `sigma` and `own` features free of other light.
@@ -134,7 +134,8 @@ def test_without_a_stated_feed_nothing_that_depends_on_it_is_sure():
 
 
 def test_a_merely_possible_species_founds_nothing():
-    assert conclude("Ar", Ar_I=1.0, possible=("N2", "OH", "CH", "Fe I", "Si I", "F I")) == {}
+    assert conclude("Ar", Ar_I=1.0, possible=("N2", "CH", "Fe I", "CO", "Ti I", "He I")) == {}
+    assert conclude("Ar", Ar_I=1.0, possible=("OH", "Si I", "F I", "Na I"), sigma=4.5) == {}
 
 
 @pytest.mark.parametrize(
@@ -150,7 +151,18 @@ def test_a_possible_species_that_the_fit_surely_asks_for_is_a_weak_finding_with_
     assert (found.kind, found.confidence) == (kind, "low")
     assert "not certain (made for a test)" in found.text
     assert any("finer" in test for test in found.confirm_by)
-    assert conclude("Ar", Ar_I=1.0, possible=(name,), sigma=15.0, own=0) == {}  # nothing of its own to see
+
+
+@pytest.mark.parametrize("name", ["N2", "CH", "Fe I", "Cu I", "He I"])
+def test_what_shows_nothing_of_its_own_founds_nothing(name):
+    assert conclude("Ar", Ar_I=1.0, possible=(name,), sigma=15.0, own=0) == {}
+
+
+@pytest.mark.parametrize("name", ["F I", "Si I", "Na I", "Hg I"])
+def test_species_with_few_lines_well_apart_are_believed_sooner(name):
+    assert set(conclude("Ar", Ar_I=1.0, possible=(name,), sigma=6.0, own=0).values()) == {"low"}
+    assert conclude("Ar", Ar_I=1.0, possible=(name,), sigma=4.5) == {}
+    assert conclude("H2", H_I=0.7, H2=0.2, possible=(name,), sigma=6.0) == {}  # not amid the lines of H2
 
 
 def test_bands_known_by_heads_from_memory_alone_are_never_a_sure_sign():
@@ -165,8 +177,8 @@ def test_two_sure_signs_of_one_cause_are_more_than_a_weak_finding():
 
 
 def test_what_few_chambers_hold_takes_more_evidence():
-    assert conclude("Ar", Ar_I=1.0, possible=("Mo I",), sigma=14.0) == {}
-    assert conclude("Ar", Ar_I=1.0, possible=("Fe I",), sigma=14.0) == {"sputtered metal": "low"}
+    assert conclude("Ar", Ar_I=1.0, possible=("Mo I",), sigma=15.0) == {}
+    assert conclude("Ar", Ar_I=1.0, possible=("Fe I",), sigma=15.0) == {"sputtered metal": "low"}
 
 
 def test_amid_the_lines_of_hydrogen_an_atom_needs_lines_outside_them():

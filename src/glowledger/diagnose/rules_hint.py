@@ -8,7 +8,7 @@ from glowledger.diagnose.rules_carbon import FLUORINE_TESTS, OIL_TESTS, SILICON,
 from glowledger.diagnose.rules_gas import GAS_TESTS
 from glowledger.diagnose.rules_leak import LAMP_TESTS, LEAK_TESTS, WATER_TESTS
 from glowledger.diagnose.rules_solid import ALLOYS, SALT_TESTS, SPUTTER_TESTS
-from glowledger.diagnose.sightings import Confidence, Finding, Sightings
+from glowledger.diagnose.sightings import STRONG_SIGMA, Confidence, Finding, Sightings
 from glowledger.diagnose.weighing import LIKELY, PRIOR, SURE, ln_odds, weight
 
 LONGER = "expose longer, or average more frames, until the signs are certain or gone"
@@ -97,7 +97,7 @@ def _weighed(cause: _Cause, seen: Sightings) -> Finding | None:
     if len(signs) == len(seen.present(signs)) or odds <= 0:  # what is certain is the other rules' business
         return None
     beside = seen.hinted(company)
-    sure = sum(weight(seen, n) >= SURE for n in signs)
+    sure = sum(weight(seen, n) >= SURE and seen.species[n].significance >= STRONG_SIGMA for n in signs)
     confidence: Confidence = "medium" if odds > LIKELY and sure >= 2 and not seen.crowded and seen.stated else "low"
     names = (*signs, *beside)
     belong = ", not certain one by one, belong together" if len(names) > 1 else " is likely there, but not certain"
