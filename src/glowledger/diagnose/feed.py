@@ -153,7 +153,7 @@ def _gas(name: str) -> str:
     folded = {gas.casefold(): gas for gas in GASES} | _NAMES
     found = folded.get(name.casefold())
     if found is None:
-        near = [folded[n] for n in get_close_matches(name.casefold(), folded, n=3, cutoff=0.5)]
+        near = [folded[n] for n in get_close_matches(name.casefold(), folded, n=3, cutoff=0.6)]
         mend = f"Did you mean {' or '.join(dict.fromkeys(near))}? " if near else ""
         raise TableError(f"'{name}' is no gas known here.", mend=f"{mend}Known are {', '.join(GASES)}.")
     return found

@@ -84,6 +84,8 @@ def _linear_picture(file: Path) -> tuple[NDArray[np.float64], list[str]]:
     """Return the upright picture (height, width, 3) in encoded sRGB of 0 to 1, and what was noticed."""
     from PIL import Image, ImageOps, UnidentifiedImageError
 
+    if not file.is_file():
+        raise ReadError("there is no such picture.", mend="Check the path.", file=file)
     try:
         with Image.open(file) as opened:
             upright = ImageOps.exif_transpose(opened)

@@ -9,7 +9,7 @@ OXYGEN = ("O I", "O2+", "NO")
 CARBON = ("CO", "CO+", "CO2+", "CH", "C2", "CN", "C I")
 
 LEAK_TESTS = (
-    "close the gas inlet and pump: light of a leak stays, that of the bottle goes",
+    "close the gas inlet or bleed valve, pump and watch: light of a leak stays, that of the bottle goes",
     "isolate the pump and watch the pressure: a leak rises in a straight line, outgassing bends over",
     "blow helium at the seals and watch He 587.6 nm",
 )
@@ -19,6 +19,7 @@ WATER_TESTS = (
     "run a pump-only blank after a night of pumping",
 )
 
+OTHER_WINDOW = "look through a fused-silica window or port: ordinary glass and acrylic stop OH at 309 nm"
 LAMP_TESTS = ("switch the room lights off", "record a dark with the plasma off and the room as it is")
 
 
@@ -120,7 +121,7 @@ def water(seen: Sightings) -> Finding | None:
         text=text + (" With the nitrogen it may be damp air." if humid else ""),
         confidence=confidence,
         evidence=seen.evidence((*hydroxyl, *hydrogen, *oxygen)),
-        confirm_by=WATER_TESTS,
+        confirm_by=(*WATER_TESTS, *(() if hydroxyl else (OTHER_WINDOW,))),
         could_also_be=(
             "damp air through a leak" if humid else "hydrogen leaving hot metal",
             "a thin organic film whose carbon lines are still below what can be seen",

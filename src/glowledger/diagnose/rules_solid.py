@@ -23,7 +23,7 @@ SPUTTER_TESTS = (
 
 SALT_TESTS = (
     "wait: a fingerprint's flashes die out in minutes, glass goes on",
-    "move the glow away from glass and watch",
+    "move the glow away from glass, or look through another window, and watch",
 )
 
 
