@@ -104,7 +104,7 @@ class SeriesModel:
         counts = np.array(frames.counts)
         hidden = frames.mask & scene.used[None, :]
         drift, step = np.zeros(n), DRIFT_STEP * fwhm
-        cache = self._kept_projections()
+        cache, light = self._kept_projections(), self._pattern_light()
         fitted, moved, bins = np.zeros((n, 0)), np.zeros(n), np.zeros(n, dtype=int)
         before = np.full(n, -(10**6))
         for _ in range(DRIFT_ROUNDS):
@@ -119,7 +119,7 @@ class SeriesModel:
                 projection = self._projection(int(number), cache, fwhm)
                 y = filled(counts[rows], hidden[rows], projection)
                 fitted[rows] = y @ projection.solve.T
-                left = self._drift_left(fitted[rows])
+                left = self._drift_left(fitted[rows], light)
                 moved[rows] = number * DRIFT_BIN * fwhm + left
                 drift[rows] = number * DRIFT_BIN * fwhm + np.clip(np.nan_to_num(left), -step, step)
             drift = np.clip(drift, -2 * fwhm, 2 * fwhm)
@@ -130,9 +130,8 @@ class SeriesModel:
             self.projections.pop(next(iter(self.projections)))
         return self.projections
 
-    def _drift_left(self, fitted: NDArray[np.float64]) -> NDArray[np.float64]:
+    def _drift_left(self, fitted: NDArray[np.float64], light: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the drift beyond the bin from the derivative column, nm; NaN where there is no light."""
-        light = self._pattern_light()
         brightness = fitted[:, : self._pattern_count()] @ light / max(float(light.sum()), np.finfo(float).tiny)
         left = fitted[:, self._pattern_count() + self.identified.scene.background.shape[1]]
         with np.errstate(divide="ignore", invalid="ignore"):

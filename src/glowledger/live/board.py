@@ -62,6 +62,7 @@ class Board:
         self._names: list[str] = []
         self._reference = ""
         self._line: dict[str, Any] = {}
+        self._busy = False
         self._flashes = 0
         self._notice = ""
         self._number = 0
@@ -97,13 +98,14 @@ class Board:
         with self._lock:
             self._see(run, arrived.frames[-1:])
             self._number += len(arrived.keys)  # set anew by what is kept of them
+            self._busy = True
             self._glance(f"Learning what is in the light; {self._number} frames came so far.")
         self.changed()
 
     def kept(self, run: LiveRun, step: Step, number: int) -> None:
         """Show what a look brought."""
         with self._lock:
-            self._number = number
+            self._number, self._busy = number, False
             for _, line in step.lines:
                 if "time_s" in line:
                     self._time_s = line["time_s"]
@@ -186,10 +188,10 @@ class Board:
 
     def _glance(self, reason: str) -> None:
         shown = glance(self._line, reason)
-        if reason and shown["verdict"] == "learning":
-            shown["reason"] = reason
+        if self._busy or (reason and shown["verdict"] == "learning"):
+            shown |= {"reason": reason, "more": ""}
         self._put("glance", shown | {
-            "name": self.name, "frame": self._number, "flashes": self._flashes, "notice": self._notice,
+            "name": self.name, "frame": self._number, "flashes": self._flashes, "notice": self._notice, "busy": self._busy,
             "time": "" if self._time_s is None else clock(self._time_s), "time_s": self._time_s,
         })  # fmt: skip
 

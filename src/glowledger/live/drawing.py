@@ -87,11 +87,12 @@ def trend_figure() -> Figure:
     """Return the empty figure of the indicators: bands, lines and markers per series, events, endpoint."""
     from bokeh.models import BoxAnnotation, ColumnDataSource
 
-    drawn = _empty("trend", "Time (s)", "Light over reference, start = 1")
-    drawn.add_layout(BoxAnnotation(name="endpoint", visible=False, fill_alpha=0.16, line_alpha=0.0, hatch_pattern="\\"))
+    drawn = _empty("trend", "Time (s)", "Part of its start")
+    drawn.add_layout(BoxAnnotation(name="endpoint", visible=False, fill_alpha=0.10, line_alpha=0.0, hatch_pattern="\\",
+                                   hatch_alpha=0.35, hatch_scale=18.0))  # fmt: skip
     drawn.vspan(x="x", source=ColumnDataSource({"x": []}, name="declared"), name="declared", line_width=2,
                 line_dash=[8, 4])  # fmt: skip
-    events = ColumnDataSource({"x": [], "y": [], "text": [], "dash": []}, name="events")
+    events = ColumnDataSource({"x": [], "y": [], "text": [], "side": [], "dx": []}, name="events")
     drawn.vspan(x="x", source=events, name="event lines", line_width=1.5, line_dash=[2, 3])
     for i, (dash, marker) in enumerate(zip(DASHES, MARKERS, strict=True)):
         band = ColumnDataSource({"x": [], "y": [], "low": [], "high": []}, name=f"band {i}")
@@ -104,8 +105,8 @@ def trend_figure() -> Figure:
         drawn.scatter("x", "y", source=aside, name=f"aside {i}", marker=marker, size=9, fill_alpha=0.0, line_width=1.5)
     flashes = ColumnDataSource({"x": [], "y": []}, name="flashes")
     drawn.scatter("x", "y", source=flashes, name="flashes", marker="inverted_triangle", size=12)
-    drawn.text("x", "y", text="text", source=events, name="event words", angle=0.0, x_offset=4, y_offset=14,
-               text_font_size="13px")  # fmt: skip
+    drawn.text("x", "y", text="text", source=events, name="event words", angle=0.0, text_align="side",
+               x_offset="dx", y_offset=14, text_font_size="13px")  # fmt: skip
     return drawn
 
 
@@ -120,10 +121,10 @@ def spectrum_figure() -> Figure:
     drawn.line("x", "counts", source=light, name="counts", line_width=1.6)
     fit = ColumnDataSource({"x": [], "fit": []}, name="fit")
     drawn.line("x", "fit", source=fit, name="fit", line_width=1.6, line_dash=[6, 3])
-    labels = ColumnDataSource({"x": [], "y": [], "foot": [], "head": [], "text": []}, name="labels")
+    labels = ColumnDataSource({"x": [], "y": [], "foot": [], "head": [], "text": [], "dx": []}, name="labels")
     drawn.segment("x", "foot", "x", "head", source=labels, name="poles", line_width=1)
     drawn.text(
         "x", "y", text="text", source=labels, name="labels", angle=math.pi / 2, text_font_size="13px",
-        text_baseline="middle",
+        text_baseline="middle", x_offset="dx",
     )  # fmt: skip
     return drawn

@@ -6,11 +6,12 @@ const Draw = (() => {
   const given = JSON.parse(document.getElementById("given").textContent);
   const REDRAW_MS = 250; // the trend is drawn at most so often; the spectrum with every frame
   const MOST_DOTS = 40; // markers per series, evenly spread; the line and its band hold every row
+  const FAINT = 20; // times taller
   const ROOM_PX = 15; // between two upright labels
   const models = {};
   let look = given.light;
   let trend = null, axis = [], spectrum = null, features = [], due = null, top = 1, zoomed = { trend: false, spectrum: false };
-  let marks = [];
+  let marks = [], closer = 1; // by how much the spectrum is drawn taller, to see faint light
 
   async function begin() {
     for (const [name, item] of Object.entries(given.figures)) {
@@ -114,7 +115,6 @@ const Draw = (() => {
     const [name, scale] = unit(last);
     const x = t.map((s) => s / scale);
     figure.below[0].axis_label = `Time (${name})`;
-    figure.left[0].axis_label = `Light over ${trend.reference || "reference"}, start = 1`;
     const heights = [1];
     for (let i = 0; i < look.series.length; i++) drawSeries(i, trend.names[i], x, scale, heights);
     heights.sort((a, b) => a - b);
@@ -155,8 +155,11 @@ const Draw = (() => {
     const events = trend.regimes.map((r) => ({ time_s: r.time_s, text: r.why }))
       .concat(marks.map((m) => ({ time_s: m.time_s, text: `mark: ${m.kind}` })))
       .sort((a, b) => a.time_s - b.time_s);
-    set(source("event lines") || source("events"), {
-      x: events.map((e) => e.time_s / scale), text: events.map((e) => e.text), dash: events.map(() => 0),
+    const { start, end } = models.trend.figure.x_range;
+    const late = events.map((e) => e.time_s / scale > start + 0.75 * (end - start)); // its words would leave the figure
+    set(source("events"), {
+      x: events.map((e) => e.time_s / scale), text: events.map((e) => e.text),
+      side: late.map((l) => (l ? "right" : "left")), dx: late.map((l) => (l ? -4 : 4)),
       y: events.map((_, k) => (0.93 - 0.065 * (k % 4)) * top),
     });
   }
@@ -182,7 +185,7 @@ const Draw = (() => {
     for (const v of counts) { if (v > most) most = v; if (v < least) least = v; }
     if (most > tall || most < 0.7 * tall) tall = 1.08 * most; // so that the axis does not tremble
     const low = Math.max(least, -0.05 * tall);
-    setRange("spectrum", [axis[0], axis[axis.length - 1]], [low, 1.55 * tall]);
+    setRange("spectrum", [axis[0], axis[axis.length - 1]], [low / closer, (1.55 * tall) / closer]);
     drawLabels(counts, glyph);
   }
 
@@ -199,13 +202,15 @@ const Draw = (() => {
       chosen.push({ ...f, at });
       if (chosen.length >= 24) break;
     }
-    const columns = { x: [], y: [], foot: [], head: [], text: [] };
+    const columns = { x: [], y: [], foot: [], head: [], text: [], dx: [] };
     for (const c of chosen) {
       const middle = pixel(c.wavelength_nm), around = [Math.max(0, middle - 6), middle + 7];
       const near = [...counts.slice(...around), ...spectrum.fit.slice(...around)];
       const peak = Math.max(0, ...near.filter((v) => v !== null && !Number.isNaN(v)));
-      const head = peak + 0.05 * tall;
-      columns.x.push(c.wavelength_nm); columns.y.push(head + 0.012 * tall); columns.foot.push(peak + 0.01 * tall);
+      const beyond = peak > (1.05 * tall) / closer; // the line leaves the figure: its label stands beside it
+      const head = beyond ? (0.9 * tall) / closer : peak + (0.05 * tall) / closer;
+      columns.dx.push(beyond ? 9 : 0);
+      columns.x.push(c.wavelength_nm); columns.y.push(head + (0.012 * tall) / closer); columns.foot.push(Math.min(peak + (0.01 * tall) / closer, head));
       columns.head.push(head); columns.text.push(c.sure ? c.label : `${c.label} ?`);
     }
     set(source("labels"), columns);
@@ -230,6 +235,6 @@ const Draw = (() => {
     return svg;
   }
 
-  return { begin, paint, takeTrend, takeMarks, takeAxis, takeFeatures, takeSpectrum, sample, redraw: () => { drawTrend(); drawSpectrum(); },
+  return { begin, paint, takeTrend, takeMarks, takeAxis, takeFeatures, takeSpectrum, sample, seeFaint: (yes) => { closer = yes ? FAINT : 1; drawSpectrum(); }, redraw: () => { drawTrend(); drawSpectrum(); },
     build: given.build };
 })();

@@ -50,6 +50,7 @@
 
   function showGlance(g) {
     document.body.dataset.verdict = g.verdict;
+    document.body.dataset.busy = g.busy;
     text("name", g.name); text("verdict", g.verdict); showLeft(g.left); text("left-is", g.left_is);
     text("interval", g.interval); text("reason", g.reason); text("more", g.more);
     text("notice", g.notice); $("notice").hidden = !g.notice; text("frame", String(g.frame)); text("time", g.time);
@@ -200,6 +201,12 @@
   $("note").addEventListener("input", draft);
   $("write").addEventListener("submit", (event) => { event.preventDefault(); keepNote(); });
   for (const button of document.querySelectorAll("[data-mark]")) button.addEventListener("click", () => send(button.dataset.mark, ""));
+  function faint() {
+    const now = $("faint").getAttribute("aria-pressed") !== "true";
+    $("faint").setAttribute("aria-pressed", String(now));
+    Draw.seeFaint(now);
+  }
+  $("faint").addEventListener("click", faint);
   $("theme").addEventListener("click", nextTheme);
   $("help").addEventListener("click", () => $("keys").showModal());
   system.addEventListener("change", paint);
@@ -220,6 +227,7 @@
     if (key in marks) send(marks[key], "");
     else if (key === "n") { event.preventDefault(); $("note").focus(); }
     else if (key === "t") nextTheme();
+    else if (key === "f") faint();
     else if (key === "?") $("keys").showModal();
     else return;
     event.preventDefault();
