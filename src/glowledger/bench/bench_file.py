@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import re
 import tomllib
 from collections.abc import Iterable
@@ -17,6 +18,7 @@ from glowledger.spectra.frames import Detector
 
 FORMAT = "glowledger/bench/1"
 MEASURED_WINDOW = ("at_nm", "transmittance", "standard_error")
+_LOG = logging.getLogger(__name__)
 
 
 def bench_text(bench: Bench) -> str:
@@ -141,7 +143,10 @@ def read_bench(path: str | Path) -> Bench:
             file=path,
             line=_line_of(text, "format"),
         )
-    return _bench(table, text, path)
+    bench = _bench(table, text, path)
+    for part, where_from in bench.provenance:
+        _LOG.info("%s: %s: %s", path, part, where_from)
+    return bench
 
 
 def _window(section: dict[str, Any]) -> Window:

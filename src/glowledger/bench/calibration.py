@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from glowledger import progress
 from glowledger.bench.expected import lines_of
 from glowledger.bench.hypotheses import Prior
 from glowledger.bench.line_shape import with_shape
@@ -107,7 +108,8 @@ def find_lamp(shot: Shot, axis: Floats, prior: Prior | None = None) -> Calibrati
         Bounds on the instrument.
     """
     trials = []
-    for lamp in AUTO_LAMPS:
+    for tried, lamp in enumerate(AUTO_LAMPS):
+        progress.tell(0.8 * tried / len(AUTO_LAMPS))
         named = replace(shot, lamp=lamp, lines=lines_of(lamp))
         candidates = candidates_for([named], prior)
         if candidates:

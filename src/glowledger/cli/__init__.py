@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import importlib
 import os
 import sys
@@ -9,6 +10,7 @@ import sys
 import click
 
 from glowledger import __version__
+from glowledger.cli.telling import add_shared_options, say_error, shared_options
 from glowledger.errors import GlowledgerError
 
 # The matrices here are small: threads that wait for each other cost more than they give, on a busy machine
@@ -31,7 +33,10 @@ COMMANDS = {
     "ledger": ("ledger", "Look up what was done and found, run by run."),
     "simulate": ("simulate", "Say what a spectrometer would see of a glow, before you buy it."),
     "tables": ("tables", "Look up lines, lamps and bands."),
+    "bench": ("bench", "Say what is known of your spectrometer, and what to do next."),
+    "guide": ("guide", "Read the guides: first evening, choosing, theory, formats, Python."),
 }
+SHELLS = ("bash", "zsh", "fish")
 
 
 class LazyGroup(click.Group):
@@ -47,7 +52,18 @@ class LazyGroup(click.Group):
             return None
         module = importlib.import_module(f"glowledger.cli.{COMMANDS[cmd_name][0]}")
         command: click.Command = module.command
+        add_shared_options(command)
         return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find the command; one that is misspelt is answered with the nearest names."""
+        if args and not args[0].startswith("-") and args[0] not in COMMANDS:
+            near = difflib.get_close_matches(args[0].casefold(), COMMANDS, n=3, cutoff=0.5)
+            known = f"did you mean {' or '.join(near)}?" if near else f"there are {', '.join(COMMANDS)}."
+            ctx.fail(f"no command is called '{args[0]}': {known}")
+        return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands without importing them."""
@@ -59,17 +75,40 @@ class LazyGroup(click.Group):
         try:
             return super().invoke(ctx)
         except GlowledgerError as error:
-            click.echo(f"error: {error.paragraph()}", err=True)
+            say_error(error.paragraph())
             sys.exit(3)
+
+
+def _print_completion(ctx: click.Context, _: click.Parameter, shell: str | None) -> None:
+    """Print the completion script of a shell, as click makes it, and end."""
+    if shell is None or ctx.resilient_parsing:
+        return
+    from click.shell_completion import get_completion_class
+
+    found = get_completion_class(shell)
+    if found is None:
+        raise click.BadParameter(f"there is no completion for {shell}.")
+    click.echo(found(main, {}, "glowledger", "_GLOWLEDGER_COMPLETE").source())
+    ctx.exit()
 
 
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="glowledger")
+@click.option(
+    "--completion", type=click.Choice(SHELLS), callback=_print_completion, expose_value=False, is_eager=True,
+    help="Print the script that lets this shell complete commands, options and files.",
+)  # fmt: skip
 def main() -> None:
     """Read a plasma's light: which gases glow, and is the part clean yet?
+
+    New here? 'glowledger guide first-evening' leads from an unpacked spectrometer to a first answer.
 
     \b
     Examples:
       glowledger tour
       glowledger identify spectrum.csv
+      eval "$(glowledger --completion bash)"
     """
+
+
+main.params.extend(shared_options())

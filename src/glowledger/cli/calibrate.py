@@ -8,7 +8,9 @@ from typing import Any
 
 import click
 
+from glowledger.cli.completing import lamps
 from glowledger.cli.reading_options import reading_options
+from glowledger.cli.telling import progress_shown, remarks, say_answer
 
 
 @click.command()
@@ -18,6 +20,7 @@ from glowledger.cli.reading_options import reading_options
     "lamps",
     multiple=True,
     metavar="LAMP",
+    shell_complete=lamps,
     help="cfl, ne, hg, hg-ar, ar, he, kr, xe, h2, elements with commas (hg,cd,ar), or auto [auto]. Once, or per file.",
 )
 @click.option(
@@ -70,7 +73,8 @@ def command(
 
             frames = subtract_dark(frames, read_spectra(dark, **reading))
         shots.append((frames, lamp.strip().casefold()))
-    result = calibrate(shots)
+    with progress_shown("calibrate"):
+        result = calibrate(shots)
     notes: tuple[str, ...] = ()
     if result.accepted and bench is not None:
         notes = updated_bench(bench, result, [frames for frames, _ in shots])
@@ -93,7 +97,7 @@ def _say(
 
     if not result.accepted:
         raise CalibrationError(verdict.sentence(result), mend=result.mend, file=files[0])
-    click.echo(
+    say_answer(
         f"{verdict.lamp_name(result.lamp)} recognised: {result.matched} lines carry the solution, "
         f"{len(result.lines)} of {result.peaks_found} peaks identified."
     )
@@ -104,8 +108,8 @@ def _say(
     written = [] if bench is None else [bench]
     if output is not None:
         written += [output / "calibration_lines.csv", output / "calibration.png"]
-    if written:
-        click.echo(f"Wrote {', '.join(str(path) for path in written)}.")
+    for text in remarks(f"Wrote {', '.join(str(path) for path in written)}.") if written else ():
+        click.echo(text)
 
 
 def _write_output(folder: Path, result: Any, frames: list[Any]) -> None:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from glowledger.cli.reading_options import reading_options
+from glowledger.cli.telling import remarks
 
 if TYPE_CHECKING:
     from glowledger.bench.model import Bench
@@ -83,7 +84,7 @@ def command(
         from glowledger.report.style import save_figure
 
         save_figure(colour_figure(answer, notice=extra.get("notice")), output)
-        notes += (f"Wrote {output}.",)
+        notes += tuple(remarks(f"Wrote {output}."))
     click.echo(dumps(colour_document(answer, extra)) if as_json else colour_text(answer, notes=notes))
     if strict and not answer.told:
         sys.exit(CANNOT_TELL)

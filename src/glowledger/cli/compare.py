@@ -9,8 +9,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from glowledger import progress
+from glowledger.cli.completing import windows
 from glowledger.cli.identify import spoken_command
 from glowledger.cli.reading_options import reading_options
+from glowledger.cli.telling import progress_shown, remarks
 
 if TYPE_CHECKING:
     from glowledger.diagnose.compared_run import ComparedRun
@@ -70,7 +73,10 @@ def _per_run(_: click.Context, parameter: click.Parameter, value: tuple[str, ...
 @click.option("--indicator", metavar="SPECIES", help="Contaminant whose decay and levels are compared [chosen].")
 @click.option("--bench", "bench_file", type=click.Path(path_type=Path), help="The bench.toml of this spectrometer.")
 @click.option("--dark", type=click.Path(path_type=Path), help="File of dark frames to subtract.")
-@click.option("--window", metavar="MATERIAL", help="What the viewport is made of, e.g. acrylic.")
+@click.option(
+    "--window", metavar="MATERIAL", shell_complete=windows,
+    help="What the viewport is made of, e.g. acrylic.",
+)  # fmt: skip
 @click.option("--reference", metavar="SPECIES", help="Divide contaminants by this, or by 'total light' [found].")
 @click.option("--plan", is_flag=True, help="Say how to compare gases: what to keep fixed, how many repeats it takes.")
 @click.option(
@@ -117,7 +123,11 @@ def command(
         bench_file=asked["bench_file"], dark=asked["dark"], window=asked["window"], reference=asked["reference"],
         reading=reading,
     )  # fmt: skip
-    read = [_read(file, name, stated[name], sources) for file, name in zip(runs, called, strict=True)]
+    read = []
+    with progress_shown(f"compare {len(runs)} runs"):
+        for i, (file, name) in enumerate(zip(runs, called, strict=True)):
+            with progress.share(i / len(runs), (i + 1) / len(runs)):
+                read.append(_read(file, name, stated[name], sources))
     planned = (
         _plan([run for run, _ in read], asked["difference"], asked["scatter"], asked["chance"], asked["gases"])
         if plan else None
@@ -231,7 +241,7 @@ def _tell(
         written = write_compare(
             output, compared, command=spoken_command(), cautions=cautions, notice=notice, plan=planned, extra=extra
         )
-        notes.append(f"Wrote {written[0]} and {len(written) - 1} files beside it.")
+        notes += remarks(f"Wrote {written[0]} and {len(written) - 1} files beside it.")
     if as_json:
         click.echo(documents.dumps(compare_answers.compare_document(compared, plan=planned, extra=extra)))
         return

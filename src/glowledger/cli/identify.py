@@ -10,7 +10,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from glowledger.cli.completing import species as species_names
+from glowledger.cli.completing import windows
 from glowledger.cli.reading_options import reading_options
+from glowledger.cli.telling import progress_shown, remarks, say_answer
 
 if TYPE_CHECKING:
     from glowledger.bench.model import Bench
@@ -18,6 +21,7 @@ if TYPE_CHECKING:
     from glowledger.diagnose.rate_constants import Rates
     from glowledger.diagnose.sightings import Finding
     from glowledger.diagnose.state import StateReading
+    from glowledger.errors import GlowledgerError
     from glowledger.glow.results import Fit
     from glowledger.report.colour_answers import ColourAnswer
     from glowledger.spectra.frames import Frames
@@ -45,7 +49,6 @@ def calibrated_frames(
 ) -> Frames:
     """Read a file, subtract the dark, put the bench to it; the axis is then in nm."""
     from glowledger.bench.applying import calibrated
-    from glowledger.errors import CalibrationError
     from glowledger.spectra.darks import subtract_dark
     from glowledger.spectra.reading import read_spectra, require_light
 
@@ -56,13 +59,34 @@ def calibrated_frames(
     if bench is not None and bench.solution is not None:
         return calibrated(frames, bench)
     if frames.axis_kind == "pixel":
-        raise CalibrationError(
-            "the axis is in pixels, and there is no wavelength calibration for this spectrometer yet.",
-            mend="Record a lamp (a compact fluorescent will do) and run 'glowledger calibrate LAMP.csv "
-            "--lamp auto --bench bench.toml'; then give '--bench bench.toml' here.",
-            file=file,
-        )
+        raise no_wavelengths(file)
     return frames
+
+
+def missing_parts(bench_file: Path | None) -> list[str]:
+    """Return a sentence on what the bench does not know, if it lacks something that bears on the answer."""
+    if bench_file is None:
+        return []
+    from glowledger.bench.bench_file import read_bench
+    from glowledger.report.bench_answers import bench_parts
+
+    names = [part.name for part in bench_parts(read_bench(bench_file), str(bench_file)) if not part.known]
+    if not names:
+        return []
+    return [f"Not known of the spectrometer: {', '.join(names)}. 'glowledger bench {bench_file}' says what to do."]
+
+
+def no_wavelengths(file: Path) -> GlowledgerError:
+    """Return the error that says which step is missing before spectra in pixels can be used."""
+    from glowledger.errors import CalibrationError
+
+    return CalibrationError(
+        "the axis is in pixels, and there is no wavelength calibration for this spectrometer yet.",
+        mend="Record a lamp (a compact fluorescent will do) and run 'glowledger calibrate LAMP.csv "
+        "--lamp auto --bench bench.toml'; then give '--bench bench.toml' here. "
+        "'glowledger guide first-evening' shows how.",
+        file=file,
+    )
 
 
 def with_window(bench: Bench | None, window: str | None, pixels: int) -> Bench | None:
@@ -191,8 +215,14 @@ def _names(_: click.Context, __: click.Parameter, value: str | None) -> tuple[st
 )
 @click.option("--dark", type=click.Path(path_type=Path), help="File of dark frames to subtract.")
 @click.option("--feed", metavar="GASES", help="The gas you let in: O2, air, or Ar:0.9,O2:0.1.")
-@click.option("--species", callback=_names, metavar="NAMES", help="Look for these only, e.g. 'N2,OH,Ar I'.")
-@click.option("--window", metavar="MATERIAL", help="What the viewport is made of, e.g. acrylic.")
+@click.option(
+    "--species", callback=_names, metavar="NAMES", shell_complete=species_names,
+    help="Look for these only, e.g. 'N2,OH,Ar I'.",
+)  # fmt: skip
+@click.option(
+    "--window", metavar="MATERIAL", shell_complete=windows,
+    help="What the viewport is made of, e.g. acrylic.",
+)  # fmt: skip
 @click.option(
     "--rates", type=click.Path(path_type=Path),
     help="TOML file of your own rate constants: densities of O, H, N by actinometry.",
@@ -232,10 +262,11 @@ def command(
     """
     from glowledger.report import documents, meaning_texts, sentences
 
-    found = answer(
-        file, bench_file=bench_file, dark=dark, feed=feed, species=species, window=window, rates=rates,
-        reading=reading,
-    )
+    with progress_shown(f"identify {file.name}"):
+        found = answer(
+            file, bench_file=bench_file, dark=dark, feed=feed, species=species, window=window, rates=rates,
+            reading=reading,
+        )  # fmt: skip
     written: list[Path] = []
     if output is not None:
         from glowledger.report.identify_files import write_identify
@@ -252,12 +283,13 @@ def command(
         notes = [meaning_texts.state_sentence(one) for one in found.state if one.told]
         notes += meaning_texts.caution_sentences(found.cautions)
         notes += [f"{found.notice}."] if found.notice else []
-        notes += [f"Wrote {written[0]} and {len(written) - 1} files beside it."] if written else []
+        notes += remarks(*missing_parts(bench_file))
+        notes += remarks(f"Wrote {written[0]} and {len(written) - 1} files beside it.") if written else []
         text = sentences.identify_text(
             found.fit, title=found.title, findings=found.findings, notes=notes, every=every,
             checks=meaning_texts.settling_sentences(found.findings),
         )
-        click.echo(text)
+        say_answer(text)
     if strict and untold(found.fit, species):
         sys.exit(CANNOT_TELL)
 

@@ -103,7 +103,7 @@ def show(run: str, trends: bool, file: Path | None, as_json: bool) -> None:
     \b
     Examples:
       glowledger ledger show latest
-      glowledger ledger show 3fa2 --json --trends
+      glowledger ledger show latest --json --trends
     """
     from glowledger.ledger.raw_files import states_of
     from glowledger.ledger.store import open_ledger
@@ -133,7 +133,7 @@ def annotate(run: str, text: str, file: Path | None, as_json: bool) -> None:
     \b
     Examples:
       glowledger ledger annotate latest "Water-break test passed."
-      glowledger ledger annotate 3fa2 "New electrode." --file workshop.sqlite
+      glowledger ledger annotate latest "New electrode." --file workshop.sqlite
     """
     from glowledger.ledger.store import open_ledger
 

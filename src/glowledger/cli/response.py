@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from glowledger.cli.completing import windows
 from glowledger.cli.reading_options import reading_options
+from glowledger.cli.telling import remarks
 
 if TYPE_CHECKING:
     from glowledger.bench.model import Bench
@@ -36,7 +38,10 @@ if TYPE_CHECKING:
     help="FILE is a glow with argon or nitrogen: lines of one upper level tell the response, or check it.",
 )  # fmt: skip
 @click.option("--dark", type=click.Path(path_type=Path), help="File of dark frames to subtract.")
-@click.option("--window", metavar="MATERIAL", help="What the viewport is made of, e.g. acrylic, or a name for it.")
+@click.option(
+    "--window", metavar="MATERIAL", shell_complete=windows,
+    help="What the viewport is made of, e.g. acrylic, or a name for it.",
+)  # fmt: skip
 @click.option(
     "--thickness", "thickness_mm", type=click.FloatRange(min=0, min_open=True), metavar="MM",
     help="Thickness of the viewport [3].",
@@ -149,7 +154,7 @@ def _response(
         _write_figure(output, response, None if keep else bench.response, frames, said)
     if keep:
         keep_part(bench_file, replace(bench, response=response), "response", what, (frames,))
-        said.append(f"Wrote the response to {bench_file}.")
+        said.extend(remarks(f"Wrote the response to {bench_file}."))
     curve = {name: getattr(response, name) for name in ("at_nm", "value", "relative_error", "usable_nm")}
     return found | {"kept": keep, "response": curve}
 
@@ -163,7 +168,7 @@ def _write_figure(output: Path, response: Any, other: Any, frames: Frames, said:
     picture = figure_bytes(response_figure(response, other, invented=says_invented(frames)))
     make_folder(output)
     write_bytes(output / "response.png", picture)
-    said.append(f"Wrote {output / 'response.png'}.")
+    said.extend(remarks(f"Wrote {output / 'response.png'}."))
 
 
 def _window(bench_file: Path, asked: dict[str, Any], reading: dict[str, Any], said: list[str]) -> dict[str, object]:

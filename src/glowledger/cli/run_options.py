@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from glowledger.cli.completing import windows
 from glowledger.cli.identify import calibrated_frames
 
 if TYPE_CHECKING:
@@ -78,7 +79,10 @@ _OPTIONS = (
         type=click.Path(path_type=Path),
         help="A run of the clean empty chamber under the same conditions; equality with it then decides.",
     ),
-    click.option("--window", metavar="MATERIAL", help="What the viewport is made of, e.g. acrylic."),
+    click.option(
+        "--window", metavar="MATERIAL", shell_complete=windows,
+        help="What the viewport is made of, e.g. acrylic.",
+    ),  # fmt: skip
     click.option(
         "--reference",
         metavar="SPECIES",

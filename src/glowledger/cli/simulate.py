@@ -8,6 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from glowledger.cli.completing import windows
+from glowledger.cli.telling import remarks
+
 if TYPE_CHECKING:
     from glowledger.bench.model import Bench, LineSpread
     from glowledger.glow.recording import Outlook, Recording
@@ -52,7 +55,10 @@ def _range(_: click.Context, __: click.Parameter, value: str) -> tuple[float, fl
 @click.option("--range", "range_nm", default="250:900", callback=_range, show_default=True, help="First and last nm.")
 @click.option("--pixels", type=click.IntRange(LEAST_PIXELS, 20000), default=2048, show_default=True, help="Pixels.")
 @click.option("--fwhm", type=click.FloatRange(0.02, 50), default=1.2, show_default=True, help="Line width (FWHM), nm.")
-@click.option("--window", metavar="MATERIAL", help="What the viewport is made of, e.g. acrylic, 'fused silica'.")
+@click.option(
+    "--window", metavar="MATERIAL", shell_complete=windows,
+    help="What the viewport is made of, e.g. acrylic, 'fused silica'.",
+)  # fmt: skip
 @click.option(
     "--thickness", type=click.FloatRange(0.1, 100), default=3.0, show_default=True, help="Of the window, mm."
 )
@@ -96,7 +102,7 @@ def command(light: tuple[tuple[str, float], ...], as_json: bool, output: Path | 
     if as_json:
         click.echo(documents.dumps(simulate_document(recording, output)))
         return
-    click.echo("\n".join([*_text(recording, bench), *([f"Wrote {output}."] if output else [])]))
+    click.echo("\n".join([*_text(recording, bench), *(remarks(f"Wrote {output}.") if output else [])]))
 
 
 def simulated(light: tuple[tuple[str, float], ...], **options: Any) -> tuple[Recording, Bench]:

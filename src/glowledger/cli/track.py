@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import sys
 from dataclasses import dataclass
 from pathlib import Path
@@ -9,15 +10,26 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from glowledger.cli.identify import CANNOT_TELL, bench_warning, calibrated_frames, spoken_command, with_window
+from glowledger import progress
+from glowledger.cli.identify import (
+    CANNOT_TELL,
+    bench_warning,
+    calibrated_frames,
+    missing_parts,
+    spoken_command,
+    with_window,
+)
 from glowledger.cli.reading_options import reading_options
 from glowledger.cli.run_options import Wanted, run_options, wanted_options
+from glowledger.cli.telling import progress_shown, remarks, say_answer
 from glowledger.cli.track_follow import Live, follow_live, keep, live_options, record_for
 
 if TYPE_CHECKING:
     from glowledger.bench.model import Bench
     from glowledger.runs.results import RunResult
     from glowledger.spectra.frames import Frames
+
+_LOG = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True)
@@ -40,16 +52,23 @@ def follow(file: Path, wanted: Wanted, reading: dict[str, Any] | None = None) ->
     from glowledger.tables.added import added_packages
 
     bench = None if wanted.bench_file is None else read_bench(wanted.bench_file)
-    frames = calibrated_frames(file, bench=bench, dark=wanted.dark, reading=reading)
+    with progress.share(0.0, 0.1):
+        frames = calibrated_frames(file, bench=bench, dark=wanted.dark, reading=reading)
     bench = with_window(bench, wanted.window, frames.axis.size)
-    model = learn_series(frames, bench=bench)
-    series = model.measure(frames)
+    with progress.share(0.1, 0.5):
+        model = learn_series(frames, bench=bench)
+    with progress.share(0.5, 0.6):
+        series = model.measure(frames)
+    _LOG.info("measured %d species in %d frames", len(series.species_names), len(frames))
     options = run_options(wanted, model, series, bench, reading)
+    with progress.share(0.6, 1.0):
+        result = analyse_run(series, options)
+    _LOG.info("followed the run, reference %s", result.reference)
     invented = says_invented(frames)
     extra: dict[str, object] = {"file": file.name, "setup": _setup(wanted, bench, frames), **added_packages()}
     extra |= {"started_at": frames.started_at} if frames.started_at else {}
     return Followed(
-        result=_with_bench_alarm(analyse_run(series, options), bench_warning(frames, bench)),
+        result=_with_bench_alarm(result, bench_warning(frames, bench)),
         title=f"{file.name}, {len(frames)} frames",
         notice=INVENTED if invented else None,
         extra=extra | ({"notice": INVENTED} if invented else {}),
@@ -111,7 +130,8 @@ def command(
         sys.exit(follow_live(
             run, live, wanted=wanted, reading=reading, as_json=as_json, strict=strict, output=output
         ))  # fmt: skip
-    found = follow(run, wanted, reading)
+    with progress_shown(f"track {run.name}"):
+        found = follow(run, wanted, reading)
     extra = found.extra | record_for(run, live, bench_file=wanted.bench_file, window=wanted.window)
     written: list[Path] = []
     if output is not None:
@@ -127,8 +147,9 @@ def command(
         click.echo(document)
     else:
         notes = [f"{found.notice}."] if found.notice else []
-        notes += [f"Wrote {written[0]} and {len(written) - 1} files beside it."] if written else []
-        notes += [kept] if kept else []
-        click.echo(sentences.track_text(found.result, title=found.title, notes=notes))
+        notes += remarks(*missing_parts(wanted.bench_file))
+        notes += remarks(f"Wrote {written[0]} and {len(written) - 1} files beside it.") if written else []
+        notes += remarks(kept) if kept else []
+        say_answer(sentences.track_text(found.result, title=found.title, notes=notes))
     if strict and found.result.endpoint.verdict == "cannot tell":
         sys.exit(CANNOT_TELL)

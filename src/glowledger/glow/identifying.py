@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from glowledger import progress
 from glowledger.bench.model import Bench, LineSpread
 from glowledger.errors import FitError
 from glowledger.glow.axis_freedom import offset_sd_nm
@@ -29,6 +31,7 @@ from glowledger.spectra.frames import Frames
 from glowledger.spectra.noise import estimate_noise
 from glowledger.tables.species import ListedSpecies, find_species
 
+_LOG = logging.getLogger(__name__)
 FREED_AT_START = frozenset({"N2", "N2+", "Ar I", "H I", "O I", "He I", "Ne I", "H2"})
 FREE_SIGMA = 3.0  # a species this significant has its levels freed
 TEMPERATURE_SIGMA = 12.0  # bands this significant speak of temperature
@@ -110,16 +113,20 @@ def identify(
             mend="Ask for others, or use a spectrum of another range.",
         )
     scene = build_scene(one, emitters, spread, bench)
+    progress.tell(0.1)
     solution = _first_fit(scene, offset_sd_nm(bench), bench is not None and bench.line_spread is not None)
+    progress.tell(0.3)
     t_rot: dict[str, float] = {}
     temperatures: tuple[Temperature, ...] = ()
-    for _ in range(2):
+    for done in (0.6, 0.9):
         freed = freed | _significant(scene, solution, freed)
         temperatures = _temperatures(scene, solution, listed, freed)
         t_rot.update({t.name.removeprefix("T_rot "): t.kelvin for t in temperatures if np.isfinite(t.kelvin)})
         emitters = chosen_emitters(listed, freed, t_rot, low, high, _bright(scene, solution))
         scene = build_scene(one, emitters, spread, bench)
         solution = fit_scene(scene, solution.adjustment, REFIT_ROUNDS, solution.levels)
+        progress.tell(done)
+        _LOG.info("fitted %d patterns of %d species to %d pixels", len(emitters), len(listed), int(scene.used.sum()))
     seen = visibility(scene, solution, bench)
     evidence = evidence_of(scene, solution, listed, seen)
     fit = _fit(scene, solution, evidence, temperatures, _warnings(frames, scene, solution, seen, evidence))

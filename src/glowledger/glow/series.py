@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from glowledger import progress
 from glowledger.bench.model import Bench
 from glowledger.errors import RunError
 from glowledger.glow.identifying import Identified, identify
@@ -283,8 +284,10 @@ def learn_series(
     """
     wanted = None if species is None else tuple(species)
     early_count = max(3, round(EARLY_PART * len(frames)))
-    whole = identify(frames, bench=bench, species=wanted)
-    early = identify(frames[:early_count], bench=bench, species=wanted) if len(frames) >= FEW else whole
+    with progress.share(0.0, 0.5):
+        whole = identify(frames, bench=bench, species=wanted)
+    with progress.share(0.5, 1.0):
+        early = identify(frames[:early_count], bench=bench, species=wanted) if len(frames) >= FEW else whole
     names = tuple(dict.fromkeys(e.species for e in whole.scene.emitters))
     seen = {e.name for fit in (whole.fit, early.fit) for e in fit.species if e.significance > JOINT_SIGMA}
     shares = {e.name: e.share for e in whole.fit.species}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from glowledger import progress
 from glowledger.errors import RunError
 from glowledger.glow.results import SeriesFit
 from glowledger.runs.clock import reading_order
@@ -43,8 +44,9 @@ def analyse_run(
     follower = RunFollower(species_names=series.species_names, options=options or RunOptions(), verdict_each=False)
     order, changed = reading_order(series.time_s)
     points: list[Point] = []
-    for i in order:
+    for done, i in enumerate(order):
         points += follower.update(frame_of(series, int(i)))
+        progress.tell(done / n)
         if watch is not None:
             watch(follower)
     points += follower.finish()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -22,6 +23,8 @@ from glowledger.spectra.options import ReadingOptions
 from glowledger.spectra.other_formats import reader_for
 from glowledger.spectra.rows import parse
 from glowledger.spectra.settings import detector_of, elapsed_of, moment_in, settings_of, states_vacuum
+
+_LOG = logging.getLogger(__name__)
 
 
 def read_spectra(
@@ -61,7 +64,13 @@ def read_spectra(
         axis_unit=axis_unit, delimiter=delimiter, decimal=decimal, layout=layout, time_unit=time_unit,
         ceiling=ceiling, exposure_s=exposure_s,
     )  # fmt: skip
-    path = Path(path)
+    frames = _read(Path(path), options)
+    for sentence in frames.origins[0].understood if frames.origins else ():
+        _LOG.info("%s: %s", path, sentence)
+    return frames
+
+
+def _read(path: Path, options: ReadingOptions) -> Frames:
     read_other = reader_for(path)
     if read_other is not None:
         return read_other(path, options)

@@ -1,0 +1,1 @@
+"""The guides: Markdown files, and what finds and checks them."""
