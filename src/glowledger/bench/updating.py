@@ -20,12 +20,12 @@ from glowledger.spectra.frames import Frames
 OWN_PARTS = ("wavelength", "line_spread")
 
 
-def updated_bench(path: Path, calibration: Calibration, frames: list[Frames]) -> tuple[str, ...]:
+def updated_bench(path: str | Path, calibration: Calibration, frames: list[Frames]) -> tuple[str, ...]:
     """Write the calibration into a bench file; an existing one keeps response, window and detector.
 
     Parameters
     ----------
-    path : Path
+    path : path
         The bench file, new or old.
     calibration : Calibration
         An accepted one.
@@ -48,6 +48,7 @@ def updated_bench(path: Path, calibration: Calibration, frames: list[Frames]) ->
 
     if calibration.solution is None or not calibration.accepted:
         raise CalibrationError("a refused solution cannot go into a bench.", mend=calibration.mend)
+    path = Path(path)
     old = read_bench(path) if path.exists() else None
     pixels = len(frames[0].axis)
     bench = old if old is not None and old.pixels == pixels else Bench(pixels=pixels)

@@ -299,6 +299,10 @@ def open_ledger(path: str | Path, *, create: bool = False) -> Iterator[Ledger]:
     create : bool
         Make it if it is missing.
 
+    Returns
+    -------
+    context manager of Ledger
+
     Raises
     ------
     LedgerError

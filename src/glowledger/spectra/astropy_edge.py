@@ -145,6 +145,11 @@ def from_quantities(
     meta : dict, optional
         Times, exposure and averages as `to_specutils` writes them.
 
+    Returns
+    -------
+    Frames
+        n frames, axis in pixel or nm (air), rising.
+
     Raises
     ------
     ReadError

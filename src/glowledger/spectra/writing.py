@@ -23,6 +23,13 @@ FORMATS = {".csv": "csv", ".ecsv": "ecsv", ".fits": "fits", ".fit": "fits"}
 def write_spectra(path: str | Path, frames: Frames) -> None:
     """Write spectra in the format of the file's ending (.csv, .ecsv, .fits).
 
+    Parameters
+    ----------
+    path : path
+        Target; replaced only when all is written.
+    frames : Frames
+        n frames of p points, on an axis in pixels or nm (air).
+
     Raises
     ------
     WriteError
