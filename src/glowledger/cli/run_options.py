@@ -82,7 +82,7 @@ _OPTIONS = (
     click.option(
         "--window", metavar="MATERIAL", shell_complete=windows,
         help="What the viewport is made of, e.g. acrylic.",
-    ),  # fmt: skip
+    ),
     click.option(
         "--reference",
         metavar="SPECIES",

@@ -17,8 +17,8 @@ INTRODUCTION = """# Python interface
 Everything here is imported from `glowledger` itself and stays as it is within a major version; inner modules may
 change. Nothing heavy is loaded until a name is used. Arrays are frames first, (n, p); numbers are plain floats in nm
 (air), counts, seconds and kelvin, any other unit stands in the name. Every error is a `GlowledgerError` with
-`problem`, `mend`, `file` and `line`. Worked examples: `glowledger guide worked`; specutils and packages of your own: `glowledger guide
-extending`.
+`problem`, `mend`, `file` and `line`. Worked examples: `glowledger guide worked`; specutils and packages of your own:
+`glowledger guide extending`.
 
 This page is made from the docstrings by `python -m glowledger.guide.reference`; a test compares.
 """
