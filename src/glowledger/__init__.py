@@ -80,7 +80,7 @@ INTERFACE = {
     "glow.identifying": ("identify_frame",),
     "glow.series": ("fit_series",),
     "glow.results": ("Fit", "SeriesFit", "SpeciesEvidence"),
-    "runs.following": ("analyse_run",),
+    "runs.analysing": ("analyse_run",),
     "runs.run_options": ("RunOptions",),
     "runs.endpoint": ("Criterion",),
     "runs.results": ("RunResult", "Endpoint"),

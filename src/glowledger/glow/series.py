@@ -286,8 +286,7 @@ def learn_series(
     early_count = max(3, round(EARLY_PART * len(frames)))
     with progress.share(0.0, 0.5):
         whole = identify(frames, bench=bench, species=wanted)
-    with progress.share(0.5, 1.0):
-        early = identify(frames[:early_count], bench=bench, species=wanted) if len(frames) >= FEW else whole
+    early = identify(frames[:early_count], bench=bench, species=wanted) if len(frames) >= FEW else whole
     names = tuple(dict.fromkeys(e.species for e in whole.scene.emitters))
     seen = {e.name for fit in (whole.fit, early.fit) for e in fit.species if e.significance > JOINT_SIGMA}
     shares = {e.name: e.share for e in whole.fit.species}
