@@ -191,7 +191,8 @@ class Board:
         if self._busy or (reason and shown["verdict"] == "learning"):
             shown |= {"reason": reason, "more": ""}
         self._put("glance", shown | {
-            "name": self.name, "frame": self._number, "flashes": self._flashes, "notice": self._notice, "busy": self._busy,
+            "name": self.name, "frame": self._number, "flashes": self._flashes, "notice": self._notice,
+            "busy": self._busy,
             "time": "" if self._time_s is None else clock(self._time_s), "time_s": self._time_s,
         })  # fmt: skip
 
