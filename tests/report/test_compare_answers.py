@@ -245,6 +245,22 @@ def test_a_plan_from_a_stated_scatter_is_that_of_the_t_test():
     assert plan["repeats_per_gas"] == repeats_for(0.3, scatter_from_relative(0.15).value).needed
 
 
+def test_a_plan_takes_several_gases_with_the_cautions_of_each():
+    gases = ("--gas", "O2", "--gas", "H2", "--gas", "Ar")
+    document = json.loads(told("--plan", *gases, "--scatter", "0.1", "--json").stdout)
+    assert document["plan"]["gases"] == 3
+    cautions = " ".join(document["cautions"])
+    assert "ozone" in cautions
+    assert "embrittles" in cautions
+    assert "sputtering" in cautions
+
+
+def test_two_values_for_all_runs_are_a_contradiction(files):
+    done = told(*files, "--gas", "O2", "--gas", "Ar")
+    assert done.exit_code == 2
+    assert "says two things of all runs" in done.stderr
+
+
 if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).parent))
     from conftest import invented_run

@@ -52,7 +52,8 @@ def _per_run(_: click.Context, parameter: click.Parameter, value: tuple[str, ...
 @click.option("--names", callback=_names, metavar="A,B,...", help="What to call the runs, in their order [file names].")
 @click.option(
     "--gas", multiple=True, callback=_per_run, metavar="NAME=GAS",
-    help="Process gas of a run, e.g. first=O2 or first=Ar:0.9,O2:0.1; without NAME= of all.",
+    help="Process gas of a run, e.g. first=O2 or first=Ar:0.9,O2:0.1; without NAME= of all. With --plan alone: a gas "
+    "to be compared, once for each.",
 )
 @click.option(
     "--power", multiple=True, callback=_per_run, metavar="NAME=POWER",
@@ -118,7 +119,11 @@ def command(
     if plan and output is not None and len(runs) < 2:
         raise click.UsageError("-o writes a comparison: give two or more runs.")
     called = _called(runs, names)
-    stated = _stated(called, {name: asked.pop(name) for name in STATED})
+    options: dict[str, tuple[tuple[str, str], ...]] = {name: asked.pop(name) for name in STATED}
+    planned_gases = [gas for name, gas in options["gas"] if not name] if plan and not runs else []
+    if planned_gases:  # of a plan these are the gases to be compared, not one said twice
+        options["gas"] = options["gas"][:1]
+    stated = _stated(called, options)
     sources = Sources(
         bench_file=asked["bench_file"], dark=asked["dark"], window=asked["window"], reference=asked["reference"],
         reading=reading,
@@ -129,10 +134,12 @@ def command(
             with progress.share(i / len(runs), (i + 1) / len(runs)):
                 read.append(_read(file, name, stated[name], sources))
     planned = (
-        _plan([run for run, _ in read], asked["difference"], asked["scatter"], asked["chance"], asked["gases"])
+        _plan([run for run, _ in read], asked["difference"], asked["scatter"], asked["chance"],
+              max(asked["gases"], len(planned_gases)))
         if plan else None
     )  # fmt: skip
-    _tell([run for run, _ in read], planned, indicator, stated, next((n for _, n in read if n), None), as_json, output)
+    gases = planned_gases or [gas for gas in (stated[""].get("gas"),) if gas]
+    _tell([run for run, _ in read], planned, indicator, gases, next((n for _, n in read if n), None), as_json, output)
 
 
 def _called(runs: Sequence[Path], names: tuple[str, ...]) -> list[str]:
@@ -157,6 +164,8 @@ def _stated(
             if name and name not in called:
                 where = f"the runs are {', '.join(called)}" if called else "no run is given"
                 raise click.UsageError(f"--{option} names a run '{name}'; {where}.")
+            if not name and len([pair for pair in pairs if not pair[0]]) > 1:
+                raise click.UsageError(f"--{option} says two things of all runs; write --{option} NAME=VALUE.")
             for one in [name] if name else ["", *called]:
                 found[one][option] = value
     return found
@@ -221,7 +230,7 @@ def _plan(runs: list[ComparedRun], difference: float, scatter: float | None, cha
 
 
 def _tell(
-    runs: list[ComparedRun], plan: Plan | None, indicator: str | None, stated: dict[str, dict[str, str]],
+    runs: list[ComparedRun], plan: Plan | None, indicator: str | None, gases: list[str],
     notice: str | None, as_json: bool, output: Path | None,
 ) -> None:  # fmt: skip
     """Compare, write and print."""
@@ -232,8 +241,7 @@ def _tell(
     from glowledger.report.gas_cautions import gas_cautions
 
     compared = compare_runs(runs, indicator) if len(runs) > 1 else None
-    general = stated[""].get("gas")
-    cautions = gas_cautions([*(run.conditions.feed for run in runs), parse_feed(general) if general else None])
+    cautions = gas_cautions([*(run.conditions.feed for run in runs), *(parse_feed(gas) for gas in gases)])
     extra: dict[str, object] = {"cautions": cautions} | ({"notice": notice} if notice else {})
     planned = None if plan is None else plan_answers.plan_document(plan)
     notes = [f"{notice}."] if notice else []
