@@ -14,7 +14,7 @@ from glowledger.cli.reading_options import reading_options
 @click.argument("bench", metavar="BENCH", type=click.Path(path_type=Path))
 @click.option(
     "--spectrum", type=click.Path(path_type=Path),
-    help="A spectrum of lamp or plasma: do its lines lie where the bench puts them?",
+    help="A spectrum of lamp or plasma, to see whether its lines lie where the bench puts them.",
 )  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document instead of text.")
 @reading_options

@@ -76,10 +76,12 @@ def say_error(text: str) -> None:
 
 
 def say_answer(text: str) -> None:
-    """Print an answer on stdout, its first line in bold where that is allowed."""
+    """Print an answer on stdout; the line that answers, below a title if there is one, in bold where allowed."""
     if colour_allowed(sys.stdout):
-        first, line_end, rest = text.partition("\n")
-        text = click.style(first, bold=True) + line_end + rest
+        title, gap, below = text.partition("\n\n")
+        head, rest = (title + gap, below) if "\n" not in title and below else ("", text)
+        first, line_end, rest = rest.partition("\n")
+        text = head + click.style(first, bold=True) + line_end + rest
     click.echo(text, color=colour_allowed(sys.stdout))
 
 
