@@ -4,13 +4,15 @@ import base64
 import html.parser
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from glowledger.report import page, page_figures, sentences, style
+from glowledger.report.csv_tables import table_csv
 from glowledger.report.figures_identify import spectrum_figure
-from glowledger.report.identify_files import fit_csv, identify_page, table_csv, write_identify
+from glowledger.report.identify_files import fit_csv, identify_report, write_identify
 
 VOID = {"meta", "input", "img", "br", "link"}  # HTML 5: void elements, from memory
 
@@ -42,15 +44,15 @@ def read(text):
     return reader
 
 
+def page_of(fit, title, command, notice=None):
+    figure = spectrum_figure(fit, title, notice=notice)
+    report = identify_report(fit, {"spectrum": figure}, title=title, command=command, notice=notice)
+    return page.page_html(replace(report, links=[("fit.csv", "the fit")]))
+
+
 @pytest.fixture
 def whole(make_fit):
-    return identify_page(
-        make_fit(),
-        title="a <b> & c.csv",
-        command="glowledger identify 'a <b>.csv'",
-        notice=style.INVENTED,
-        links=[("fit.csv", "the fit")],
-    )
+    return page_of(make_fit(), "a <b> & c.csv", "glowledger identify 'a <b>.csv'", style.INVENTED)
 
 
 def test_the_page_is_well_formed_and_shows_names_as_they_are(whole):
@@ -105,7 +107,7 @@ def test_the_page_tells_versions_command_and_language(whole):
 
 
 def test_a_page_of_a_wide_spectrum_stays_below_two_megabytes(make_fit):
-    text = identify_page(make_fit(200, 1050, 4096), title="wide", command="glowledger identify wide.csv")
+    text = page_of(make_fit(200, 1050, 4096), "wide", "glowledger identify wide.csv")
     assert len(text.encode("utf-8")) < 2_000_000
 
 
@@ -115,7 +117,7 @@ def test_files_inside_the_page_come_out_as_they_went_in():
         answer="a",
         sections=[],
         command="c",
-        attachments=[page.Attachment(name="x.json", content='{"é":1}', what="numbers")],
+        attachments=[page.Attachment(name="x.json", content='{"é":1}'.encode(), what="numbers")],
     )
     link = next(a for tag, a in read(page.page_html(report)).tags if tag == "a")
     assert link["download"] == "x.json"

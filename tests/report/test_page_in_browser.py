@@ -6,8 +6,9 @@ import shutil
 
 import pytest
 
-from glowledger.report import style
-from glowledger.report.identify_files import identify_page
+from glowledger.report import page, style
+from glowledger.report.figures_identify import spectrum_figure
+from glowledger.report.identify_files import identify_report
 
 webdriver = pytest.importorskip("selenium.webdriver", reason="the browser is driven by selenium")
 BROWSER, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
@@ -35,8 +36,10 @@ def browser():
 
 @pytest.fixture
 def shown(browser, make_fit, tmp_path):
-    text = identify_page(make_fit(pixels=1024), title="invented", command="c", notice=style.INVENTED)
-    (tmp_path / "page.html").write_text(text, encoding="utf-8")
+    fit = make_fit(pixels=1024)
+    figure = spectrum_figure(fit, "invented", notice=style.INVENTED)
+    report = identify_report(fit, {"spectrum": figure}, title="invented", command="c", notice=style.INVENTED)
+    (tmp_path / "page.html").write_text(page.page_html(report), encoding="utf-8")
     browser.get((tmp_path / "page.html").as_uri())
     yield browser
     assert browser.get_log("browser") == []

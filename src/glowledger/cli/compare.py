@@ -11,12 +11,14 @@ import click
 
 from glowledger import progress
 from glowledger.cli.completing import windows
+from glowledger.cli.figure_options import figure_options
 from glowledger.cli.identify import spoken_command
 from glowledger.cli.reading_options import reading_options
 from glowledger.cli.telling import progress_shown, remarks
 
 if TYPE_CHECKING:
     from glowledger.diagnose.compared_run import ComparedRun
+    from glowledger.report.leaving import Drawn
     from glowledger.report.plan_answers import Plan
 
 STATED = ("gas", "power", "pressure", "gauge", "part")  # context that can be given per run
@@ -98,10 +100,11 @@ def _per_run(_: click.Context, parameter: click.Parameter, value: tuple[str, ...
 )
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document instead of text.")
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="Folder for page, figure and tables.")
+@figure_options
 @reading_options
 def command(
     runs: tuple[Path, ...], names: tuple[str, ...], indicator: str | None, plan: bool, as_json: bool,
-    output: Path | None, reading: dict[str, Any], **asked: Any,
+    output: Path | None, drawn: Drawn, reading: dict[str, Any], **asked: Any,
 ) -> None:  # fmt: skip
     """Hold two or more RUNs beside each other: raw runs, or documents that track wrote.
 
@@ -139,7 +142,8 @@ def command(
         if plan else None
     )  # fmt: skip
     gases = planned_gases or [gas for gas in (stated[""].get("gas"),) if gas]
-    _tell([run for run, _ in read], planned, indicator, gases, next((n for _, n in read if n), None), as_json, output)
+    notice = next((n for _, n in read if n), None)
+    _tell([run for run, _ in read], planned, indicator, gases, notice, as_json, output, drawn)
 
 
 def _called(runs: Sequence[Path], names: tuple[str, ...]) -> list[str]:
@@ -231,7 +235,7 @@ def _plan(runs: list[ComparedRun], difference: float, scatter: float | None, cha
 
 def _tell(
     runs: list[ComparedRun], plan: Plan | None, indicator: str | None, gases: list[str],
-    notice: str | None, as_json: bool, output: Path | None,
+    notice: str | None, as_json: bool, output: Path | None, drawn: Drawn,
 ) -> None:  # fmt: skip
     """Compare, write and print."""
     from glowledger.diagnose.comparing import compare_runs
@@ -247,7 +251,8 @@ def _tell(
     notes = [f"{notice}."] if notice else []
     if output is not None and compared is not None:
         written = write_compare(
-            output, compared, command=spoken_command(), cautions=cautions, notice=notice, plan=planned, extra=extra
+            output, compared, command=spoken_command(), cautions=cautions, notice=notice, plan=planned, extra=extra,
+            drawn=drawn,
         )
         notes += remarks(f"Wrote {written[0]} and {len(written) - 1} files beside it.")
     if as_json:

@@ -12,6 +12,7 @@ import click
 
 from glowledger.cli.completing import species as species_names
 from glowledger.cli.completing import windows
+from glowledger.cli.figure_options import figure_options
 from glowledger.cli.reading_options import reading_options
 from glowledger.cli.telling import progress_shown, remarks, say_answer
 
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from glowledger.errors import GlowledgerError
     from glowledger.glow.results import Fit
     from glowledger.report.colour_answers import ColourAnswer
+    from glowledger.report.leaving import Drawn
     from glowledger.spectra.frames import Frames
 
 CANNOT_TELL = 4  # exit code
@@ -235,6 +237,7 @@ def _names(_: click.Context, __: click.Parameter, value: str | None) -> tuple[st
 @click.option("--strict", is_flag=True, help="Exit with 4 if what you ask cannot be told from this spectrum.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document instead of text.")
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="Folder for page, figure and tables.")
+@figure_options
 @reading_options
 def command(
     file: Path,
@@ -249,6 +252,7 @@ def command(
     strict: bool,
     as_json: bool,
     output: Path | None,
+    drawn: Drawn,
     reading: dict[str, Any],
 ) -> None:
     """Say which gases and contaminants glow in FILE, how sure that is, and what cannot be told.
@@ -274,7 +278,7 @@ def command(
         written = write_identify(
             output, found.fit, title=found.title, command=spoken_command(), findings=found.findings,
             cautions=found.cautions, hints=found.hints, state=found.state, colour=found.colour, scale=scale,
-            notice=found.notice, extra=found.extra,
+            notice=found.notice, extra=found.extra, drawn=drawn,
         )  # fmt: skip
     if as_json:
         document = documents.identify_document(found.fit, findings=found.findings, extra=found.extra)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import sys
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from glowledger import progress
+from glowledger.cli.figure_options import figure_options
 from glowledger.cli.identify import (
     CANNOT_TELL,
     bench_warning,
@@ -26,6 +28,10 @@ from glowledger.cli.track_follow import Live, follow_live, keep, live_options, r
 
 if TYPE_CHECKING:
     from glowledger.bench.model import Bench
+    from glowledger.glow.series import SeriesModel
+    from glowledger.report.leaving import Drawn
+    from glowledger.report.track_files import RunLight
+    from glowledger.runs.operating_point import RiskHistory
     from glowledger.runs.results import RunResult
     from glowledger.spectra.frames import Frames
 
@@ -40,6 +46,7 @@ class Followed:
     title: str
     notice: str | None
     extra: dict[str, object]
+    light: Callable[[], RunLight]
 
 
 def follow(file: Path, wanted: Wanted, reading: dict[str, Any] | None = None) -> Followed:
@@ -48,6 +55,7 @@ def follow(file: Path, wanted: Wanted, reading: dict[str, Any] | None = None) ->
     from glowledger.glow.series import learn_series
     from glowledger.report.style import INVENTED
     from glowledger.runs.analysing import analyse_run
+    from glowledger.runs.operating_point import RiskHistory
     from glowledger.spectra.samples import says_invented
     from glowledger.tables.added import added_packages
 
@@ -61,18 +69,35 @@ def follow(file: Path, wanted: Wanted, reading: dict[str, Any] | None = None) ->
         series = model.measure(frames)
     _LOG.info("measured %d species in %d frames", len(series.species_names), len(frames))
     options = run_options(wanted, model, series, bench, reading)
+    history = RiskHistory()
     with progress.share(0.6, 1.0):
-        result = analyse_run(series, options)
+        result = analyse_run(series, options, watch=history)
     _LOG.info("followed the run, reference %s", result.reference)
+    result = _with_bench_alarm(result, bench_warning(frames, bench))
     invented = says_invented(frames)
     extra: dict[str, object] = {"file": file.name, "setup": _setup(wanted, bench, frames), **added_packages()}
     extra |= {"started_at": frames.started_at} if frames.started_at else {}
     return Followed(
-        result=_with_bench_alarm(result, bench_warning(frames, bench)),
+        result=result,
         title=f"{file.name}, {len(frames)} frames",
         notice=INVENTED if invented else None,
         extra=extra | ({"notice": INVENTED} if invented else {}),
+        light=lambda: _light(frames, bench, model, history, result),
     )
+
+
+def _light(
+    frames: Frames, bench: Bench | None, model: SeriesModel, history: RiskHistory, result: RunResult
+) -> RunLight:
+    """Return what the page shows beside the trends; takes a while, so only where a page is asked for."""
+    from glowledger.glow.own_reference import drift_curve
+    from glowledger.report.track_files import RunLight
+    from glowledger.runs.operating_point import operating_point
+
+    return RunLight(
+        fit=model.identified.fit, drift=drift_curve(frames, bench, model.identified),
+        point=operating_point(history, result),
+    )  # fmt: skip
 
 
 def _with_bench_alarm(result: RunResult, warning: str) -> RunResult:
@@ -109,11 +134,13 @@ def _setup(wanted: Wanted, bench: Bench | None, frames: Frames) -> dict[str, obj
 @click.option("--strict", is_flag=True, help="Exit with 4 if the run cannot tell whether it is done.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document instead of text.")
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="Folder for page, figure and tables.")
+@figure_options
 @live_options
 @reading_options
 def command(
-    run: Path, strict: bool, as_json: bool, output: Path | None, reading: dict[str, Any], live: Live, wanted: Wanted
-) -> None:
+    run: Path, strict: bool, as_json: bool, output: Path | None, drawn: Drawn, reading: dict[str, Any], live: Live,
+    wanted: Wanted,
+) -> None:  # fmt: skip
     """Follow a cleaning RUN (a file of many frames, or a folder) and say whether it is done.
 
     Contaminant light over that of the process gas is followed as a decay to a floor. Flashes are set aside,
@@ -128,7 +155,8 @@ def command(
 
     if live.follow:
         sys.exit(follow_live(
-            run, live, wanted=wanted, reading=reading, as_json=as_json, strict=strict, output=output
+            run, live, wanted=wanted, reading=reading, as_json=as_json, strict=strict, output=output,
+            drawn=drawn,
         ))  # fmt: skip
     with progress_shown(f"track {run.name}"):
         found = follow(run, wanted, reading)
@@ -139,7 +167,7 @@ def command(
 
         written = write_track(
             output, found.result, title=found.title, command=spoken_command(), notice=found.notice,
-            extra=extra,
+            extra=extra, light=found.light(), drawn=drawn,
         )  # fmt: skip
     document = documents.dumps(documents.track_document(found.result, extra=extra))
     kept = keep(document, live)

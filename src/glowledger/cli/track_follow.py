@@ -16,6 +16,7 @@ from glowledger.cli.run_options import Wanted, run_options
 
 if TYPE_CHECKING:
     from glowledger.live.following import Ended, Following
+    from glowledger.report.leaving import Drawn
     from glowledger.runs.results import RunResult
 
 NOT_REACHED = 5  # exit code of `--follow`: it ended before the endpoint
@@ -131,6 +132,7 @@ def follow_live(
     as_json: bool,
     strict: bool,
     output: Path | None,
+    drawn: Drawn,
 ) -> int:
     """Follow a growing run, tell of every frame, write the report at the end; return the exit code.
 
@@ -142,7 +144,7 @@ def follow_live(
         What was asked of following.
     wanted : Wanted
         What was asked of `track`.
-    reading, as_json, strict, output
+    reading, as_json, strict, output, drawn
         As in `track`.
     """
     from glowledger.live.following import follow_run
@@ -160,7 +162,7 @@ def follow_live(
     if ended.result is None:
         listener.notice(f"{ended.frames} frames came: too few to say anything.")
         return NOT_REACHED
-    reported = report_followed(run, live, wanted, ended, ended.result, folder)
+    reported = report_followed(run, live, wanted, ended, ended.result, folder, drawn=drawn)
     _say_end(ended, ended.result, reported, folder, as_json)
     verdict = ended.result.endpoint.verdict
     if strict and verdict == "cannot tell":
@@ -205,8 +207,8 @@ class Reported:
 
 def report_followed(
     run: Path, live: Live, wanted: Wanted, ended: Ended, result: RunResult, folder: Path,
-    kept_by: Callable[[str], str | None] | None = None,
-) -> Reported:
+    kept_by: Callable[[str], str | None] | None = None, drawn: Drawn | None = None,
+) -> Reported:  # fmt: skip
     """Write page, figure, document and tables, and keep the run.
 
     Parameters
@@ -219,6 +221,8 @@ def report_followed(
         What it says.
     kept_by : callable, optional
         Keeps the document, instead of the ledger of `live`; returns a sentence on it.
+    drawn : Drawn, optional
+        Forms of figures and page.
     """
     from glowledger.cli.identify import spoken_command
     from glowledger.ledger.raw_files import sha256_of
@@ -238,7 +242,9 @@ def report_followed(
     extra |= remark_fields(folder)
     extra |= record_for(run, live, bench_file=wanted.bench_file, window=wanted.window)
     title = f"{run.name}, followed for {ended.frames} frames"
-    written = write_track(folder, result, title=title, command=spoken_command(), notice=notice, extra=extra)
+    written = write_track(
+        folder, result, title=title, command=spoken_command(), notice=notice, extra=extra, drawn=drawn
+    )
     document = documents.dumps(documents.track_document(result, extra=extra))
     kept = keep(document, live) if kept_by is None else kept_by(document)
     notes = [f"{notice}."] if notice else []

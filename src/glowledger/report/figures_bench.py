@@ -8,6 +8,7 @@ import numpy as np
 
 from glowledger.bench.model import Response
 from glowledger.report import style
+from glowledger.report.figures_run import time_unit
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -75,15 +76,15 @@ def response_figure(response: Response, other: Response | None = None, *, invent
     return figure
 
 
-def drift_figure(curve: DriftCurve, *, invented: bool = False) -> Figure:
+def drift_figure(curve: DriftCurve, *, notice: str | None = None) -> Figure:
     """Draw the drift of the wavelength axis and the line width through a run.
 
     Parameters
     ----------
     curve : DriftCurve
         From the plasma's own lines.
-    invented : bool
-        Stamp the figure as made from invented data.
+    notice : str, optional
+        Printed along the top edge.
 
     Returns
     -------
@@ -95,6 +96,8 @@ def drift_figure(curve: DriftCurve, *, invented: bool = False) -> Figure:
         above, below = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
         time = np.where(np.isfinite(curve.time_s), curve.time_s, np.arange(curve.time_s.size))
         known = bool(np.all(np.isfinite(curve.time_s)))
+        unit, scale = time_unit(float(np.ptp(time))) if known else ("", 1.0)
+        time = time / scale
         for k, nm in enumerate(curve.at_nm):
             look = style.SERIES[k % len(style.SERIES)]
             above.errorbar(
@@ -105,15 +108,15 @@ def drift_figure(curve: DriftCurve, *, invented: bool = False) -> Figure:
         above.axhline(0.0, color=style.SOFT, linewidth=1.0)
         above.set_ylabel("Drift of the axis (nm)")
         below.set_ylabel("Line width (nm)")
-        below.set_xlabel("Time (s)" if known else "Block of frames")
+        below.set_xlabel(f"Time ({unit})" if known else "Block of frames")
         above.set_title("The axis followed by the plasma's own lines")
-        above.legend(ncols=3)
+        figure.legend(loc="outside lower left", ncols=3)
         style.set_alt_text(
             figure,
             "Above the drift of the wavelength axis over time at several wavelengths, below the width of lines. "
             + " ".join(curve.sentences),
         )
-        if invented:
-            style.stamp(figure)
+        if notice:
+            style.stamp(figure, notice)
         style.settle(figure)
     return figure

@@ -24,3 +24,24 @@ TRACK = (
     "the floor has become a stated small part of its start, with a stated probability, and has stayed so "
     "for a stated time.",
 )
+
+_FIT_SOURCES = (
+    "wavelengths in air: P. E. Ciddor, Appl. Opt. 35, 1566 (1996)",
+    "amounts held non-negative: J. Kim & H. Park, SIAM J. Sci. Comput. 33, 3261 (2011)",
+    "claims over all species tested: Y. Benjamini & Y. Hochberg, J. R. Stat. Soc. B 57, 289 (1995)",
+    "limits: L. A. Currie, Anal. Chem. 40, 586 (1968)",
+)
+_SOURCES = {
+    "identify": _FIT_SOURCES,
+    "track": (
+        *_FIT_SOURCES,
+        "intervals of ratios: E. C. Fieller, J. R. Stat. Soc. B 16, 175 (1954)",
+        "a posterior looked at after every frame: J. O. Berger, Statistical Decision Theory and Bayesian Analysis, "
+        "2nd ed. (1985), section 7.7",
+    ),
+}
+
+
+def sources(command: str) -> str:
+    """Return the published sources that a command rests on, as one sentence."""
+    return f"Sources: {'; '.join(_SOURCES[command])}."

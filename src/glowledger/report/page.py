@@ -18,7 +18,9 @@ from glowledger.report.sentences import Table
 __all__ = ["Attachment", "Chart", "Picture", "Report", "Section", "page_html", "versions"]
 
 LIBRARIES = ("numpy", "scipy", "astropy", "specutils", "matplotlib")
-MEDIA = {".json": "application/json", ".csv": "text/csv", ".toml": "text/plain", ".txt": "text/plain"}
+INSIDE = "Inside this page, to save"
+BESIDE = "In the folder of this page"
+MEDIA = {".json": "application/json", ".csv": "text/csv", ".toml": "text/plain", ".zip": "application/zip"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,7 +37,7 @@ class Attachment:
     """A file that the page carries inside itself."""
 
     name: str
-    content: str
+    content: bytes
     what: str
 
 
@@ -160,7 +162,7 @@ def _chart(chart: Chart) -> str:
     header, rows = chart.table
     head = "".join(f'<th scope="col">{_text(cell)}</th>' for cell in header)
     body = "\n".join("<tr>" + "".join(f"<td>{_text(cell)}</td>" for cell in row) + "</tr>" for row in rows)
-    caption = "" if chart.folded else f"<caption>{_text(chart.caption)}</caption>"
+    caption = "" if chart.folded or not chart.caption else f"<caption>{_text(chart.caption)}</caption>"
     inside = f"{caption}<thead><tr>{head}</tr></thead>\n<tbody>{body}</tbody>"
     table = f'<div class="wide"><table>{inside}</table></div>'
     if chart.folded:
@@ -170,18 +172,19 @@ def _chart(chart: Chart) -> str:
 
 
 def _files(report: Report) -> str:
-    items = [
-        f'<li><a href="{html.escape(name, quote=True)}">{_text(name)}</a>: {_text(what)}</li>'
-        for name, what in report.links
-    ]
+    inside, beside = [], []
     for file in report.attachments:
         media = MEDIA.get(Path(file.name).suffix, "application/octet-stream")
-        source = f"data:{media};base64,{base64.b64encode(file.content.encode('utf-8')).decode('ascii')}"
+        source = f"data:{media};base64,{base64.b64encode(file.content).decode('ascii')}"
         name = html.escape(file.name, quote=True)
-        items.append(f'<li><a download="{name}" href="{source}">{name}</a>: {_text(file.what)}</li>')
-    if not items:
-        return ""
-    return f'<section>\n<h2>Data</h2>\n<ul class="files">{"".join(items)}</ul>\n</section>'
+        inside.append(f'<li><a download="{name}" href="{source}">{name}</a>: {_text(file.what)}</li>')
+    for name, what in report.links:
+        beside.append(f'<li><a href="{html.escape(name, quote=True)}">{_text(name)}</a>: {_text(what)}</li>')
+    parts = [
+        f'<p>{where}:</p>\n<ul class="files">{"".join(items)}</ul>'
+        for where, items in ((INSIDE, inside), (BESIDE, beside)) if items
+    ]  # fmt: skip
+    return "\n".join(["<section>\n<h2>Data</h2>", *parts, "</section>"]) if parts else ""
 
 
 def _repeat(report: Report) -> str:

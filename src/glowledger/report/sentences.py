@@ -52,7 +52,7 @@ def identify_summary(fit: Fit, *, findings: Sequence[Finding] = ()) -> list[str]
         sentences.append("Nothing in the glow is certain.")
     if possible:
         sentences.append(f"Possible, not certain: {_listed([plain_name(s.name) for s in possible])}.")
-    sentences += [f"{_capital(f.text)} Confidence: {f.confidence}." for f in findings]
+    sentences += [f"{capital(f.text)} Confidence: {f.confidence}." for f in findings]
     sentences += _cannot_tell(by_verdict["cannot tell"])
     absent = {s.name for s in by_verdict["not seen"]}
     if absent:
@@ -189,7 +189,7 @@ def track_summary(result: RunResult) -> list[str]:
         One sentence or two per thing to know.
     """
     end = result.endpoint
-    said = [verdict_sentence(end), _capital(end.reason)]
+    said = [verdict_sentence(end), capital(end.reason)]
     if end.indicator:
         said.append(f"Decided by {end.indicator}; criterion: {end.criterion}.")
     if result.reference:
@@ -319,7 +319,8 @@ def _mean(trend: Trend, which: slice) -> str:
     return plus_minus(float(np.sum(weight * value) / weight.sum()), float(weight.sum() ** -0.5))
 
 
-def _capital(sentence: str) -> str:
+def capital(sentence: str) -> str:
+    """Return a sentence with a capital first letter and a full stop."""
     sentence = sentence.strip()
     return sentence[:1].upper() + sentence[1:] + ("" if sentence.endswith((".", "!", "?")) else ".")
 

@@ -313,4 +313,5 @@
     svg.addEventListener("dblclick", () => act("whole"));
   }
   document.querySelectorAll("figure.zooms").forEach(start);
+  addEventListener("beforeprint", () => document.querySelectorAll("details").forEach(one => (one.open = true)));
 })();

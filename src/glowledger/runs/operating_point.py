@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from glowledger.runs.following import RunFollower
     from glowledger.runs.results import RunResult
 
-RISKS = (0.5, 0.2, 0.1, 0.05, 0.02, 0.01, 0.005, 0.002, 0.001)
+RISKS = (0.5, 0.2, 0.1, 0.05, 0.02, 0.01, 0.001)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
