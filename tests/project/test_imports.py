@@ -17,6 +17,7 @@ OUTSIDE |= {"bokeh", "tornado"}  # the live page
 PAGE = ("live/drawing.py", "live/serving.py")
 OUTSIDE |= {"PIL"}  # Pillow, which matplotlib requires: reads photographs
 HEAVY = ("numpy", "scipy", "astropy", "specutils", "matplotlib", "bokeh", "tornado")
+OUTSIDE |= {"reportlab", "pypdf"}  # print documents
 FILES = sorted(PACKAGE.rglob("*.py"))
 
 
@@ -44,7 +45,7 @@ def test_imports_point_one_way(file):
         parts = name.split(".")
         if mine and parts[0] == "glowledger" and len(parts) > 1 and parts[1] in ORDER:
             assert ORDER.index(parts[1]) <= ORDER.index(mine), f"{file}:{line}: {mine} imports {parts[1]}"
-        if parts[0] == "matplotlib":
+        if parts[0] in ("matplotlib", "reportlab", "pypdf"):
             assert mine == "report", f"{file}:{line}: drawing belongs in report"
         if parts[0] in ("bokeh", "tornado"):
             assert str(file.relative_to(PACKAGE)) in PAGE, f"{file}:{line}: the live page is served and drawn there"

@@ -263,7 +263,7 @@ def test_two_values_for_all_runs_are_a_contradiction(files):
 
 if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).parent))
-    from conftest import invented_run
+    from invented_results import invented_run
 
     for name, text in reports(invented_run).items():
         (GOLDEN / name).write_text(text + "\n", encoding="utf-8")

@@ -33,7 +33,7 @@ def test_the_report_reads_as_stored(name, make_fit, make_run):
 
 if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).parent))
-    from conftest import invented_fit, invented_run
+    from invented_results import invented_fit, invented_run
 
     for name, text in reports(invented_fit, invented_run).items():
         (GOLDEN / name).write_text(text + "\n", encoding="utf-8")

@@ -39,7 +39,7 @@ def light(make_fit):
 def test_a_run_that_was_reached_says_at_which_risk_and_how_late(make_run):
     end = make_run("reached").endpoint
     said = " ".join(operating_sentences(point_of(), end))
-    assert "risk of 5.0 %" in said
+    assert "risk of 5 %" in said
     assert "declared done at 10 min, 1 min after the estimated endpoint" in said
     assert "Accepting 50 % would have stopped it at 9 min 5 s" in said
     assert "as far as the run decays in that way" in said

@@ -18,7 +18,7 @@ MODEL = (
 
 def standing(point: OperatingPoint, end: Endpoint) -> str:
     """Return in one sentence where the run stands."""
-    accepted = percent(point.accepted)
+    accepted = f"{100 * point.accepted:.3g} %"
     if end.verdict == "reached":
         late = _after(end.declared_at_s, end)
         return f"Accepting a risk of {accepted} it was declared done at {clock(end.declared_at_s)}{late}."
@@ -34,9 +34,9 @@ def operating_sentences(point: OperatingPoint, end: Endpoint) -> list[str]:
     others = [(r, s) for r, s in known if abs(r - point.accepted) > 1e-9 and s != end.declared_at_s]
     if others:
         bold, careful = others[0], others[-1]
-        ways = [f"accepting {percent(bold[0])} would have stopped it at {clock(bold[1])}"]
+        ways = [f"accepting {100 * bold[0]:.3g} % would have stopped it at {clock(bold[1])}"]
         if careful is not bold:
-            ways.append(f"accepting {percent(careful[0])} at {clock(careful[1])}")
+            ways.append(f"accepting {100 * careful[0]:.3g} % at {clock(careful[1])}")
         text = ", ".join(ways)
         said.append(f"{text[0].upper()}{text[1:]}.")
     return [*said, MODEL]
@@ -49,7 +49,7 @@ def operating_table(point: OperatingPoint, end: Endpoint) -> Table:
     for risk, stop_s in zip(point.risks, point.stop_s, strict=True):
         here = " (accepted here)" if abs(risk - point.accepted) < 1e-9 else ""
         when = clock(stop_s) if math.isfinite(stop_s) else "not within this run"
-        rows.append((f"{percent(risk)}{here}", when, _delay(stop_s, end) or "-"))
+        rows.append((f"{100 * risk:.3g} %{here}", when, _delay(stop_s, end) or "-"))
     return header, rows
 
 

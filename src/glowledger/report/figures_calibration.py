@@ -44,6 +44,8 @@ def calibration_figure(calibration: Calibration, frames: list[Frames]) -> Figure
             f"{lamp_name(calibration.lamp)}: {calibration.matched} lines carry the wavelength axis"
         )
         below.set_xlabel("Wavelength in air (nm)")
+        figure.align_ylabels()
+        figure.legend(*below.get_legend_handles_labels(), loc="outside lower left", ncols=4)
         style.set_alt_text(
             figure,
             f"Above the lamp spectrum with its strongest lines named, below the distance of each line from the "
@@ -84,7 +86,7 @@ def _spectrum(axes: Axes, calibration: Calibration, frames: list[Frames]) -> Non
         )  # fmt: skip
     axes.set_ylim(0.0, 1.45)
     axes.set_yticks([])
-    axes.set_ylabel("Counts (root scale)")
+    axes.set_ylabel("Counts (square-root scale)")
 
 
 def _residuals(axes: Axes, calibration: Calibration, frames: Frames) -> None:
@@ -99,8 +101,9 @@ def _residuals(axes: Axes, calibration: Calibration, frames: Frames) -> None:
     unused = [line for line in calibration.lines if not line.used]
     reach = 1.35 * max([abs(r.residual_nm) + r.error_nm for r in used] + [0.15 * calibration.fwhm_nm])
     axes.fill_between(
-        nm, -np.minimum(curve, 3 * reach), np.minimum(curve, 3 * reach), color=style.RULE, linewidth=0
-    )
+        nm, -np.minimum(curve, 3 * reach), np.minimum(curve, 3 * reach), color=style.RULE, linewidth=0,
+        label="solution, 95 %",
+    )  # fmt: skip
     axes.axhline(0.0, color=style.SOFT, linewidth=1.0)
     axes.errorbar(
         [r.wavelength_nm for r in used], [r.residual_nm for r in used], [r.error_nm for r in used], fmt="o",
@@ -118,5 +121,4 @@ def _residuals(axes: Axes, calibration: Calibration, frames: Frames) -> None:
             style.shade(axes, a, b, label="extrapolated" if a == low or first <= low else None)
     axes.set_ylim(-reach, reach)
     axes.set_xlim(low, high)
-    axes.set_ylabel("Line - solution (nm)")
-    axes.legend(loc="upper left", ncols=3)
+    axes.set_ylabel("Line − solution (nm)")

@@ -73,7 +73,7 @@ def _draw_stops(axes: Axes, point: OperatingPoint, scale: float) -> None:
     look = style.SERIES[0]
     axes.plot(
         point.stop_s[known] / scale, 100 * point.risks[known], color=look.colour, marker=look.marker, linestyle="-",
-        label="done, if this risk is accepted",
+        label="done, if this risk is accepted" if known.any() else None,
     )  # fmt: skip
     axes.axhline(
         100 * point.accepted, color=style.FIT, linestyle="--", linewidth=1.4,

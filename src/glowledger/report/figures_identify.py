@@ -176,6 +176,8 @@ def _draw_residual(axes: Axes, fit: Fit) -> None:
         outside = sign * pull > limit
         axes.plot(fit.axis_nm[outside], np.full(outside.sum(), sign * limit * 0.92), marker, color=style.FIT)
     axes.set_ylim(-limit, limit)
+    step = 2 if limit <= 6 else 5
+    axes.set_yticks([k * step for k in range(-2, 3) if abs(k * step) < 0.9 * limit])  # none at the very edge
     axes.set_ylabel("Residual (σ)")
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from glowledger.report import style
+from glowledger.report.flags import flag_rows
 from glowledger.report.numbers import clock
 from glowledger.report.sentences import verdict_sentence
 from glowledger.runs.results import RunResult, Trend
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 MOST = 6  # indicators drawn: as many as there are styles
+REGIME_ROWS = 5  # of names of conditions
 BARS = 150  # standard errors are drawn up to this many frames, as a band beyond
 
 
@@ -47,7 +49,6 @@ def run_figure(result: RunResult, title: str, *, notice: str | None = None) -> F
         tops = [_draw_trend(axes, trend, i, scale) for i, trend in enumerate(shown)]
         _limits(axes, tops)
         _draw_endpoint(axes, result, scale)
-        _draw_regimes(axes, result, scale)
         _draw_flashes(axes, result, scale)
         axes.set_title(title, loc="left", pad=30)
         axes.text(
@@ -66,6 +67,7 @@ def run_figure(result: RunResult, title: str, *, notice: str | None = None) -> F
         style.set_alt_text(figure, describe(result, title))
         if notice:
             style.stamp(figure, notice)
+        _draw_regimes(figure, axes, result, scale)  # last: names are placed by their width on the finished figure
         style.settle(figure)
         return figure
 
@@ -154,15 +156,28 @@ def _draw_endpoint(axes: Axes, result: RunResult, scale: float) -> None:
         axes.axvline(said, color=style.GOOD, linestyle="--", linewidth=1.8, label="reached: declared here")
 
 
-def _draw_regimes(axes: Axes, result: RunResult, scale: float) -> None:
-    for i, regime in enumerate(result.regimes[1:]):
+def _draw_regimes(figure: Figure, axes: Axes, result: RunResult, scale: float) -> None:
+    """Mark where conditions changed and why; where names find no room they are in the text of the page only."""
+    later = result.regimes[1:]
+    texts = []
+    for regime in later:
         if regime.why.startswith("plasma out"):
             style.shade(axes, regime.start_s / scale, regime.end_s / scale)
         axes.axvline(regime.start_s / scale, color=style.SOFT, linestyle=":", linewidth=1.4)
-        axes.text(
-            regime.start_s / scale, 0.97 - 0.05 * (i % 3), f" {regime.why}", transform=axes.get_xaxis_transform(),
-            va="top", fontsize=10.5, color=style.SOFT, clip_on=True,
-        )  # fmt: skip
+        texts.append(axes.text(
+            regime.start_s / scale, 0.0, regime.why, transform=axes.get_xaxis_transform(), va="top", fontsize=10.5,
+            color=style.SOFT, clip_on=True, zorder=4,
+            bbox={"facecolor": style.PAPER, "edgecolor": "none", "pad": 1.5},
+        ))  # fmt: skip
+    if not texts:
+        return
+    figure.draw_without_rendering()
+    spans = [text.get_window_extent() for text in texts]
+    rows = flag_rows([box.x0 for box in spans], [box.width for box in spans], range(len(spans)), rows=REGIME_ROWS)
+    step = 1.5 * spans[0].height / axes.bbox.height
+    for text, row in zip(texts, rows, strict=True):
+        text.set_y(0.95 - step * (rows.max() - row))
+        text.set_visible(row >= 0)
 
 
 def _draw_flashes(axes: Axes, result: RunResult, scale: float) -> None:
