@@ -26,8 +26,9 @@ def report(make_fit):
     fit = make_fit(pixels=500)
     figure = spectrum_figure(fit, "a <b> & c.csv", notice=style.INVENTED)
     return identify_report(
-        fit, {"spectrum": figure}, title="a <b> & c.csv", command="glowledger identify 'a <b>.csv'", notice=style.INVENTED
-    )
+        fit, {"spectrum": figure}, title="a <b> & c.csv", command="glowledger identify 'a <b>.csv'",
+        notice=style.INVENTED,
+    )  # fmt: skip
 
 
 def test_every_sentence_cell_and_caution_of_the_page_is_printed(report):
