@@ -1,6 +1,7 @@
 """What the live page is made of: bounded trends, remarks that survive, who is let in, what is said at a glance."""
 
 import asyncio
+import http.client
 import json
 import math
 import threading
@@ -241,6 +242,20 @@ def test_remarks_are_taken_from_our_own_page_alone(served):
         assert asked(port, "/remark", body=note, **(own | {"X_Token": "x"}))[0] == 403
 
 
+def refused(port, origin, token):
+    """Return the status of an opening handshake (RFC 6455, section 4.1; its example key)."""
+    connection = http.client.HTTPConnection("127.0.0.1", port, timeout=60)
+    headers = {
+        "Origin": origin, "Upgrade": "websocket", "Connection": "Upgrade", "Sec-WebSocket-Version": "13",
+        "Sec-WebSocket-Key": "dGhlIHNhbXBsZSBub25jZQ==",
+    }  # fmt: skip
+    connection.request("GET", f"/news?token={token}", headers=headers)
+    with connection.getresponse() as reply:
+        reply.read()
+    connection.close()
+    return reply.status
+
+
 def test_news_goes_to_our_own_page_alone(served):
     port, access, _ = served
 
@@ -251,17 +266,16 @@ def test_news_goes_to_our_own_page_alone(served):
         connection = await tornado.websocket.websocket_connect(request)
         news = json.loads(await asyncio.wait_for(connection.read_message(), 60))
         connection.close()
+        assert await asyncio.wait_for(connection.read_message(), 60) is None  # it is closed
         return news
 
     own = f"http://127.0.0.1:{port}"
     news = asyncio.run(first_news(own, access.token))
     assert news["glance"]["verdict"] == "learning"
     assert news["glance"]["name"] == "run <b>"
-    with pytest.raises(tornado.httpclient.HTTPClientError, match="403"):
-        asyncio.run(first_news("http://elsewhere.example", access.token))
+    assert refused(port, "http://elsewhere.example", access.token) == 403
     if access.token:
-        with pytest.raises(tornado.httpclient.HTTPClientError, match="403"):
-            asyncio.run(first_news(own, "x"))
+        assert refused(port, own, "x") == 403
 
 
 # at a glance
@@ -298,3 +312,55 @@ def test_a_ledger_that_cannot_be_used_is_told_before_the_run(tmp_path):
     keeper = Keeper(ledger=tmp_path / "l.sqlite", run=tmp_path, folder=tmp_path, context=context_from({}))
     with pytest.raises(GlowledgerError):
         keeper.begin()
+
+
+# while the follower learns
+
+
+def test_frames_are_shown_while_the_follower_learns_and_set_right_by_what_is_kept(tmp_path):
+    import live_recording as recording
+
+    from glowledger.live.arrivals import Arrived
+    from glowledger.live.following import Following, follow_run
+    from glowledger.live.peeking import Peek
+    from glowledger.runs.run_options import RunOptions
+    from glowledger.spectra.options import ReadingOptions
+
+    folder = tmp_path / "run"
+    folder.mkdir()
+    counts = recording.counts(25)
+    for k in range(20):
+        recording.write_frame(folder, k, counts[k])
+    board, stop, seen = Board("run", Remarks(tmp_path)), threading.Event(), []
+    peek = Peek(folder, ReadingOptions())
+
+    class Watch:
+        """The board, with a file that comes while the first frames are learned from."""
+
+        def __getattr__(self, name):
+            return getattr(board, name)
+
+        def arrived(self, run, arrived):
+            assert isinstance(arrived, Arrived)
+            board.arrived(run, arrived)
+            recording.write_frame(folder, 20, counts[20])
+            board.peeked(*peek.look())
+            assert peek.look() is None, "the same file is shown once"
+            told, _ = board.news({})
+            seen.append((told["glance"]["frame"], told["glance"]["busy"], told["spectrum"]["counts"]))
+            stop.set()
+
+    watch = Watch()
+    follow_run(
+        Following(
+            path=folder, folder=tmp_path / "answer", observer=watch, stages=(20,), species=("Ar I", "H I"), poll_s=0.01,
+            choose=lambda model, series: RunOptions(candidates=model.joint),
+        ),
+        watch, stop,
+    )  # fmt: skip
+    number, busy, shown = seen[0]
+    assert (number, busy) == (21, True)
+    assert shown == pytest.approx(counts[20].tolist())
+    told, _ = board.news({})
+    assert (told["glance"]["frame"], told["glance"]["busy"]) == (20, False)
+    assert told["glance"]["verdict"] != "learning"

@@ -13,6 +13,7 @@ import numpy as np
 
 from glowledger.bench.model import Bench
 from glowledger.errors import GlowledgerError
+from glowledger.glow.series import SeriesModel
 from glowledger.live import seeing
 from glowledger.live.arrivals import Arrived
 from glowledger.live.glance import glance
@@ -62,7 +63,7 @@ class Board:
         self._names: list[str] = []
         self._reference = ""
         self._line: dict[str, Any] = {}
-        self._busy = False
+        self._learning: LiveRun | None = None
         self._flashes = 0
         self._notice = ""
         self._number = 0
@@ -70,7 +71,7 @@ class Board:
         self._notices: deque[dict[str, Any]] = deque(maxlen=EVENTS)
         self._latest: deque[np.ndarray] = deque(maxlen=seeing.COLOUR_FRAMES)
         self._values: dict[str, tuple[float, float]] = {}
-        self._learned_from = -1
+        self._model: SeriesModel | None = None
         self._glance("")
 
     # what the follower tells
@@ -83,8 +84,7 @@ class Board:
                 points = journal.points()
                 self._trend.replace(points)
                 self._take_values(points)
-                self._line = {**run.status(), "time_s": run.follower.last_s}
-                self._time_s = run.follower.last_s
+                self._stand(run)
             if run.last is not None:
                 self._see(run, run.last)
             self._judged(run)
@@ -98,14 +98,29 @@ class Board:
         with self._lock:
             self._see(run, arrived.frames[-1:])
             self._number += len(arrived.keys)  # set anew by what is kept of them
-            self._busy = True
-            self._glance(f"Learning what is in the light; {self._number} frames came so far.")
+            self._learning = run
+            self._said_learning()
         self.changed()
+
+    def peeked(self, count: int, frame: Frames) -> None:
+        """Show a frame that waits while the follower learns; `kept` sets right what is shown of it."""
+        with self._lock:
+            if self._learning is None or count <= self._number:
+                return
+            self._number = count
+            self._see(self._learning, frame)
+            self._said_learning()
+        self.changed()
+
+    @property
+    def learning(self) -> bool:
+        """True while the follower takes no frames because it learns."""
+        return self._learning is not None
 
     def kept(self, run: LiveRun, step: Step, number: int) -> None:
         """Show what a look brought."""
         with self._lock:
-            self._number, self._busy = number, False
+            self._number, self._learning = number, None
             for _, line in step.lines:
                 if "time_s" in line:
                     self._time_s = line["time_s"]
@@ -114,6 +129,7 @@ class Board:
                     self._notices.append({"kind": "file left out", "time_s": self._time_s, "text": line["reason"]})
             if step.replaced:
                 self._trend.replace(step.points)
+                self._stand(run)
             else:
                 self._trend.add(step.points)
             self._take_values(step.points)
@@ -186,14 +202,17 @@ class Board:
             self._parts[part] = content
             self._versions[part] += 1
 
+    def _said_learning(self) -> None:
+        self._glance(f"Learning what is in the light; {self._number} frames came so far.")
+
     def _glance(self, reason: str) -> None:
         shown = glance(self._line, reason)
-        if self._busy or (reason and shown["verdict"] == "learning"):
+        if self._learning is not None or (reason and shown["verdict"] == "learning"):
             shown |= {"reason": reason, "more": ""}
         self._put("glance", shown | {
             "name": self.name, "frame": self._number, "flashes": self._flashes, "notice": self._notice,
-            "busy": self._busy,
-            "time": "" if self._time_s is None else clock(self._time_s), "time_s": self._time_s,
+            "busy": self._learning is not None, "time": "" if self._time_s is None else clock(self._time_s),
+            "time_s": self._time_s,
         })  # fmt: skip
 
     def _judged(self, run: LiveRun) -> None:
@@ -216,6 +235,12 @@ class Board:
             "regimes": [{"time_s": r.start_s, "why": r.why} for r in log.regimes[1:][-EVENTS:]],
         })  # fmt: skip
         self._put("events", self._events_of(run))
+
+    def _stand(self, run: LiveRun) -> None:
+        """Take up where the run stands, where no line says it."""
+        if run.follower is not None:
+            self._time_s = run.follower.last_s
+            self._line = {**run.status(), "time_s": self._time_s}
 
     def _take_values(self, points: Sequence[Point]) -> None:
         used = next((p for p in reversed(points) if p.used), None)
@@ -266,9 +291,10 @@ class Board:
         except GlowledgerError as error:
             self._put("colour", {"srgb": None, "text": error.problem, "cautions": []})
             return
-        if run.learned_from != self._learned_from and run.model is not None:
-            self._learned_from = run.learned_from
-            self._put("features", {"features": seeing.features_of(run.model)})
+        model = run.model
+        if model is not None and model is not self._model:
+            self._model = model
+            self._put("features", {"features": seeing.features_of(model)})
         self._put("axis", seeing.axis_of(shown))
         self._put("spectrum", seeing.curves(shown))
         if shown.axis_kind == "nm_air":

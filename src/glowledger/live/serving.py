@@ -32,6 +32,7 @@ from glowledger.live.access import Access
 from glowledger.live.board import Board
 from glowledger.live.drawing import bokeh_script, page_html
 from glowledger.live.following import Ended, Following, follow_run
+from glowledger.live.peeking import Peek
 from glowledger.live.remarks import LONGEST, NOTE
 from glowledger.report import documents
 
@@ -338,6 +339,7 @@ async def _serve(
     _stop_on_signals(loop, stop)
     board.changed = lambda: _call(loop, hub.wake)
     told(address(place, sockets[0].getsockname()[1]))
+    peeking = asyncio.create_task(_peek(board, Peek(asked.path, asked.reading), asked.poll_s))
     with ThreadPoolExecutor(1, thread_name_prefix="follower") as follower:
         try:
             return await loop.run_in_executor(follower, follow_run, asked, board, stop)
@@ -346,6 +348,7 @@ async def _serve(
             raise
         finally:
             stop.set()
+            peeking.cancel()
             board.ended("Following has ended; this is how the run stood.")
             hub.wake()
             server.stop()
@@ -354,6 +357,19 @@ async def _serve(
                 reader.close(1001, "ended")
             with contextlib.suppress(asyncio.TimeoutError):
                 await asyncio.wait_for(server.close_all_connections(), 1.0)
+
+
+async def _peek(board: Board, peek: Peek, poll_s: float) -> None:
+    """Show the newest frame for as long as the follower learns."""
+
+    def look() -> None:
+        if (found := peek.look()) is not None:
+            board.peeked(*found)
+
+    while True:
+        await asyncio.sleep(poll_s)
+        if board.learning:
+            await asyncio.to_thread(look)
 
 
 def _call(loop: asyncio.AbstractEventLoop, what: Callable[[], None]) -> None:
