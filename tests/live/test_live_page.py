@@ -245,3 +245,28 @@ def test_in_the_end_the_document_holds_marks_and_notes_and_the_ledger_the_run(pa
     assert len(run["files"]) == program.written
     assert {e["kind"] for e in run["events"]} >= {"mark: gas opened", "mark: magnet"}
     assert os.listdir(program.place / "ledger_runs"), "documents to rebuild from"
+
+
+def test_from_elsewhere_the_page_opens_with_its_token_alone(browser, tmp_path):
+    words = ["live", "run", "--host", "0.0.0.0", "--port", "0"]
+    process = subprocess.Popen(
+        [sys.executable, "-W", "error", "-m", "glowledger", *words], cwd=tmp_path, text=True, stdout=subprocess.PIPE,
+        env=os.environ | {"PYTHONUNBUFFERED": "1"},
+    )  # fmt: skip
+    try:
+        line = next(line for line in process.stdout if "http://" in line)
+        port, _, token = line.strip().rpartition(":")[2].partition("/?token=")
+        assert len(token) >= 32
+        browser.get(f"http://127.0.0.1:{port}/")
+        assert "token" in browser.execute_script("return document.body.innerText")
+        browser.get_log("browser")
+        browser.get(f"http://127.0.0.1:{port}/?token={token}")
+        until(browser, "the news", "return document.body.dataset.link === 'live'")
+        browser.find_element("css selector", "[data-mark='magnet']").click()
+        until(browser, "the mark", "return document.getElementById('remarks').textContent.includes('magnet')")
+        assert complaints(browser, network=True) == []
+    finally:
+        process.terminate()
+        out, _ = process.communicate(timeout=PATIENCE_S)
+    assert "too few" in out
+    assert process.returncode == 0

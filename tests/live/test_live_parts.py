@@ -218,8 +218,10 @@ def test_the_page_needs_the_token_and_names_nothing_elsewhere(served):
     assert "http:" not in shown
     assert "https:" not in shown
     if access.token:
-        for path in ("/", "/page.js", "/?token=", f"/?token={access.token}x", "/nowhere"):
+        for path in ("/", "/?token=", f"/?token={access.token}x", "/news", "/nowhere"):
             assert asked(port, path)[0] == 403, path
+        for path in ("/page.js", "/draw.js", "/page.css", "/bokeh.js"):  # nothing of the run is in them
+            assert asked(port, path)[0] == 200, path
     else:
         assert asked(port, "/", Host="elsewhere.example")[0] == 403  # DNS rebinding
 

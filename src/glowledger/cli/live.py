@@ -78,6 +78,9 @@ def command(
 
     def told(address: str) -> None:
         click.echo(f"{run} is shown at {address}", err=as_json)
+        if "token=" in address:
+            text = "Whoever has this address can read the run and write notes; the connection is not encrypted."
+            click.echo(text, err=as_json)
         click.echo("End with Ctrl-C; started again, it goes on from here.", err=as_json)
         if open_page:
             click.launch(address)

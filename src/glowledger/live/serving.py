@@ -92,7 +92,15 @@ class Hub:
 
 
 class Guarded(tornado.web.RequestHandler):
-    """Answers only those who may see the page, and tells browsers to load nothing from elsewhere."""
+    """Answers only those who may see the page, and tells browsers to load nothing from elsewhere.
+
+    Attributes
+    ----------
+    public : bool
+        True for files that hold nothing of the run: the page loads them by their bare names, without the token.
+    """
+
+    public = False
 
     def initialize(self, hub: Hub, access: Access) -> None:
         """Take what every handler needs."""
@@ -116,7 +124,7 @@ class Guarded(tornado.web.RequestHandler):
         if not self.access.knows_host(self.request.headers.get("Host", "")):
             raise tornado.web.HTTPError(403, reason="Unknown host")
         given = self.request.headers.get("X-Token") or self.get_query_argument("token", "")
-        if not self.access.admits(given):
+        if not (self.public or self.access.admits(given)):
             raise tornado.web.HTTPError(403, reason="Token missing or wrong")
 
     def write_error(self, status_code: int, **_: Any) -> None:
@@ -136,6 +144,7 @@ class PageFile(Guarded):
         """Take the file."""
         super().initialize(hub, access)
         self.content, self.kind = content, kind
+        self.public = kind != "text/html"
 
     def get(self) -> None:
         """Send the file."""
