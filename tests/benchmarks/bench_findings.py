@@ -119,6 +119,7 @@ CAUSES = (
           "polymer etched", ("organic residue", "hydrocarbon oil", "water")),
     Cause("fluorinated oil in oxygen", "O2", O2, ("F I", "CO"), "fluorinated oil or polymer",
           ("organic residue",), telling=("F I",)),
+    Cause("silicone in helium", "He", {"He I": 1.0}, ("SiO", "SiH", "Si I"), "silicone"),
     Cause("helium beside oxygen", "O2", O2, ("He I",), "foreign gas"),
     Cause("argon beside neon", "Ne", {"Ne I": 1.0}, ("Ar I",), "foreign gas"),
 )  # fmt: skip

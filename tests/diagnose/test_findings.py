@@ -224,6 +224,8 @@ def test_nitrogen_ions_without_nitrogen_are_doubtful_but_in_helium():
     # Thresholds 18.75 and 11.03 eV; helium metastables (19.8 eV) make N2+ directly (textbook Penning ionisation).
     assert conclude("Ar", Ar_I=0.9, N2plus=0.1) == {"air leak": "low"}
     assert conclude("He", He_I=0.9, N2plus=0.1) == {"air leak": "medium"}
+    # Si 390.55 nm (NIST ASD) beside N2+ 391.4: with silicon in the glow it may be no nitrogen at all
+    assert conclude("He", He_I=0.8, N2plus=0.1, SiH=0.1) == {"silicone": "medium"}
 
 
 def test_possible_carbon_monoxide_with_water_lines_is_residue_only_where_oxygen_burns():

@@ -33,6 +33,8 @@ SYSTEMS = {
     "NO": (("NO gamma", 0.9, 0.1), ("NO beta", 0.1, 0.5)),
     "O2+": (("O2+ first negative", 1.0, 0.0),),
     "AlO": (("AlO B-X", 1.0, 0.0),),
+    "SiO": (("SiO A-X", 1.0, 0.0),),
+    "SiH": (("SiH A-X", 1.0, 0.0),),
 }
 # vibrational temperatures of the upper state in a glow, K: common practice, no source
 T_VIB = {

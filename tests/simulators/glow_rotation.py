@@ -377,6 +377,8 @@ RECIPE = {
     "NO beta": ("NO_B", "NO_X", doublet),
     "O2+ first negative": ("O2+_b", "O2+_a", pi_sigma),
     "AlO B-X": ("AlO_B", "AlO_X", sigma_sigma),
+    "SiO A-X": ("SiO_A", "SiO_X", singlet_like),
+    "SiH A-X": ("SiH_A", "SiH_X", doublet),
 }
 
 

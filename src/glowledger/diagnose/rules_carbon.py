@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from glowledger.diagnose.rules_leak import SILICON
 from glowledger.diagnose.sightings import Confidence, Finding, Sightings
 
 RAW = ("CH", "C2")  # carbon that still carries hydrogen, or clusters: not yet burnt
 BURNT = ("CO", "CO+", "CO2+")
-SILICON = ("Si I", "SiO", "SiH")
 HEAVY_SHARE = 0.30  # products brighter than this part of all light: more than a film
 
 OIL_TESTS = (

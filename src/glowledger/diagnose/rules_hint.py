@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from glowledger.diagnose.rules_carbon import FLUORINE_TESTS, OIL_TESTS, SILICON, SILICONE_TESTS
+from glowledger.diagnose.rules_carbon import FLUORINE_TESTS, OIL_TESTS, SILICONE_TESTS
 from glowledger.diagnose.rules_gas import GAS_TESTS
-from glowledger.diagnose.rules_leak import LAMP_TESTS, LEAK_TESTS, WATER_TESTS
+from glowledger.diagnose.rules_leak import LAMP_TESTS, LEAK_TESTS, SILICON, WATER_TESTS
 from glowledger.diagnose.rules_solid import ALLOYS, SALT_TESTS, SPUTTER_TESTS
 from glowledger.diagnose.sightings import STRONG_SIGMA, Confidence, Finding, Sightings
 from glowledger.diagnose.weighing import LIKELY, PRIOR, SURE, ln_odds, weight

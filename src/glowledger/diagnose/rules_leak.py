@@ -7,6 +7,7 @@ from glowledger.diagnose.sightings import Confidence, Finding, Sightings
 NITROGEN = ("N2", "N2+")
 OXYGEN = ("O I", "O2+", "NO")
 CARBON = ("CO", "CO+", "CO2+", "CH", "C2", "CN", "C I")
+SILICON = ("Si I", "SiO", "SiH")
 
 LEAK_TESTS = (
     "close the gas inlet or bleed valve, pump and watch: light of a leak stays, that of the bottle goes",
@@ -36,9 +37,10 @@ def air_leak(seen: Sightings) -> Finding | None:
     signs = len(nitrogen) + bool(helpers) + bool(oxygen) + bool(argon)
     confidence: Confidence = "high" if signs >= 2 and any(map(seen.strong, nitrogen)) else "medium"
     # N2+ takes 18.8 eV where N2 takes 11.0: without N2 it is doubtful, but for helium, which makes it itself
-    ion_alone = nitrogen == ("N2+",) and seen.verdict("N2") == "not seen" and not seen.present(("He I",))
-    if ion_alone and (seen.feeds("C") or seen.hinted(("Si I",))):  # bands of CO+, CO2+, a line of Si near 391 nm
+    lone_ion = nitrogen == ("N2+",) and seen.verdict("N2") == "not seen"
+    if lone_ion and (seen.feeds("C") or seen.hinted(SILICON)):  # bands of CO+, CO2+ and a line of Si lie near 391 nm
         return None
+    ion_alone = lone_ion and not seen.present(("He I",))
     if not seen.stated or ion_alone:
         confidence = "low"
     fed = f"the feed ({seen.feed}) holds none" if seen.stated else "the main gas is another"
