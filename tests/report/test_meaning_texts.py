@@ -9,7 +9,9 @@ from glowledger.diagnose.feed import parse_feed
 from glowledger.diagnose.sightings import Finding
 from glowledger.diagnose.state import StateReading
 from glowledger.report.colour_answers import ColourAnswer
-from glowledger.report.identify_files import identify_page
+from glowledger.report.figures_colour import colour_figure
+from glowledger.report.figures_identify import spectrum_figure
+from glowledger.report.identify_files import identify_report
 from glowledger.report.meaning_texts import (
     caution_sentences,
     reading_text,
@@ -17,6 +19,7 @@ from glowledger.report.meaning_texts import (
     state_sentence,
     state_table,
 )
+from glowledger.report.page import page_html
 
 
 def reading(value=1500.0, interval=(1220.0, 1849.0), unit="K", told=True, name="Ar 4p excitation temperature"):
@@ -67,10 +70,13 @@ def test_the_page_shows_the_state_with_what_cannot_be_told_and_the_colour_with_i
         cautions=("A colour is a hint.",),
     )  # fmt: skip
     untold = reading(np.nan, (np.nan, np.nan), told=False)
-    text = identify_page(
-        make_fit(pixels=512), title="invented", command="c", state=(reading(), untold), colour=answer,
+    fit = make_fit(pixels=512)
+    figures = {"spectrum": spectrum_figure(fit, "invented"), "colour": colour_figure(answer)}
+    report = identify_report(
+        fit, figures, title="invented", command="c", state=(reading(), untold), colour=answer,
         hints=("Argon cleans by sputtering.",),
     )  # fmt: skip
+    text = page_html(report)
     for words in ("State of the plasma", "1500 K (95 %: 1220 to 1850 K)", "cannot tell",
                   "Not the electron temperature.", "A book", "The colour of the glow", colour.srgb,
                   "A colour is a hint.", "Argon cleans by sputtering."):  # fmt: skip
