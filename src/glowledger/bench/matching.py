@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.polynomial.chebyshev import chebval, chebvander
 from numpy.typing import NDArray
@@ -26,7 +28,7 @@ TOP_PEAKS, PART_PEAKS, SCORED_PEAKS = 12, 6, 36
 TOP_LINES, PART_LINES = 14, 8
 PARTS_NM = ((0.0, 600.0), (350.0, 700.0), (450.0, 850.0), (600.0, 1300.0))
 MIN_EXTENT = 0.16  # of the mapped axis: three peaks closer than that say nothing of the rest
-KEPT, SCORED, REFINED = 800, 100, 24
+KEPT, SCORED, REFINED = 800, 70, 24
 
 
 def _coarse(pattern: Pattern, levels: Levels, prior: Prior) -> Floats:
@@ -204,9 +206,22 @@ def match(pattern: Pattern, lines: LineList, prior: Prior) -> list[Candidate]:
         return []
     quick = _quick_scores(refined, pattern, levels)
     refined = _distinct(refined, quick, SCORED, 0.5 * fwhm * 300.0)
-    found = [score(scale, pattern, levels, prior) for scale in refined]
+    lists = [levels]
+    if np.any(lines.bright) and not np.all(lines.bright):
+        lists.append(Levels(lines[lines.bright], levels.fwhm_nm[0], levels.fwhm_nm[-1]))
+    found = [_best_of([score(scale, pattern, each, prior) for each in lists]) for scale in refined]
     found.sort(key=lambda c: -c.log_evidence)
     return _unlike(found, pattern)
+
+
+def _best_of(scored: list[Candidate]) -> Candidate:
+    """Return the better of one scale's candidates with the evidence of all.
+
+    Whether a lamp shows its secondary lines depends on its pressure, current and age: either it does, or it does not.
+    """
+    best = max(scored, key=lambda c: c.log_evidence)
+    total = float(np.logaddexp.reduce([c.log_evidence for c in scored]) - np.log(len(scored)))
+    return replace(best, log_evidence=total)
 
 
 def _unlike(found: list[Candidate], pattern: Pattern) -> list[Candidate]:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
-from numpy.polynomial.chebyshev import chebval
+from numpy.polynomial.chebyshev import chebval, chebvander
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
 from glowledger.bench.identified import Identified
 from glowledger.bench.polynomial import HIGHEST_DEGREE, LineFit, best_degree, fit_lines
@@ -15,17 +17,13 @@ from glowledger.bench.shots import Shot
 Floats = NDArray[np.float64]
 
 BLEND_WIDTHS = 0.9  # of the FWHM: lines closer than this are fitted as one peak
-SURE_WITHIN = 0.6  # of the FWHM: an outer line predicted this well by the others cannot be mistaken
-# an outer line this far off (mapped axis) must be predicted so well (of the FWHM)
-LONE_GAP, LONE_WITHIN = 0.16, 0.2
-LUCK_ALONE, LUCK_TOGETHER = 0.004, 0.001  # chance of foreign peaks where outer lines are expected
-MANY_LINES, LUCK_WITH_MANY = 15, 0.012  # so many lines hold the curve well enough to reach farther
-MOST_OUTER = 2
-# a line that a lamp only may show is no outer line unless the others say where it is (of the FWHM)
-FAINT_WITHIN, FAINT_SURE = 0.15, 0.12
-CLEAR, OFF_BY, AGAINST = 0.06, 0.12, 3.0  # a line placed so well (FWHM) that is off by so much (FWHM, sigma) objects
-MOST_BEYOND = 6
-GOOD_TO = 0.06  # of the FWHM: standard error that the solution may have between its lines
+SHOWN, FAINT_SHOWN = 0.8, 0.3  # chance that a line is seen: surely shown by the lamp, only maybe
+LOG_RISK, HARM = -4.5, 0.15  # chance that an outermost line spoils the curve by so much (FWHM)
+# lines of one side that are doubted together, contradicting ones beyond, and lines that must predict them
+MOST_OUTER, MOST_BEYOND, FEWEST_LEFT = 3, 1, 4
+# of ln(counts over listed strength): range of strays, scatter of lines to either side; the response falls at the ends
+STRAY_BRIGHTNESS, BRIGHTER, FAINT_BRIGHTER, FAINTER = 4.0, 1.0, 1.4, 1.8
+GOOD_TO = 0.075  # of the FWHM: standard error that the solution may have between its lines
 
 
 @dataclass(slots=True)
@@ -33,6 +31,8 @@ class Crowd:
     """All peaks under the trial scale and all listed lines: what an outer line may be mistaken for."""
 
     peak_nm: Floats
+    peak_u: Floats
+    width_u: float
     line_nm: Floats
     line_strength: Floats
     line_bright: NDArray[np.bool_]
@@ -41,172 +41,158 @@ class Crowd:
 def crowd_of(shots: list[Shot], coefficients: Floats) -> Crowd:
     """Return all peaks under a trial scale and all listed lines."""
     peak_nm = [np.asarray(chebval(s.u_at(s.peaks.pixel), coefficients)) for s in shots]
+    peak_u = np.concatenate([s.u_at(s.peaks.pixel) for s in shots])
+    width_u = max(float(np.median(s.fwhm_px) * np.median(np.abs(np.gradient(s.u)))) for s in shots)
     line_nm, first = np.unique(np.concatenate([s.lines.wavelength_nm for s in shots]), return_index=True)
     strength = np.concatenate([s.lines.strength for s in shots])[first]
     bright = np.concatenate([s.lines.bright for s in shots])[first]
-    return Crowd(peak_nm=np.concatenate(peak_nm), line_nm=line_nm, line_strength=strength, line_bright=bright)
+    return Crowd(
+        peak_nm=np.concatenate(peak_nm), peak_u=peak_u, width_u=width_u, line_nm=line_nm,
+        line_strength=strength, line_bright=bright,
+    )  # fmt: skip
 
 
 def supported(
     found: Identified, usable: NDArray[np.intp], span: float, crowd: Crowd
 ) -> tuple[LineFit | None, NDArray[np.intp]]:
     """Fit the usable lines; drop outer ones that the others do not confirm, until all are confirmed."""
-    kept = usable
+    kept, thrown = usable, usable[:0]
     fit: LineFit | None = None
     while len(kept) >= 3:
         try:
             fit = best_degree(found.u[kept], found.wavelength_nm[kept], found.error_nm[kept], span)
         except ValueError:
             return None, kept
-        alive = np.flatnonzero(fit.weight > 0.05)
-        if len(alive) <= 4:
-            doubtful = len(alive) < 3 or _any_crowded(found, kept, fit, alive, crowd, span)
-            return (None if doubtful else fit), kept
-        order = alive[np.argsort(found.u[kept[alive]])]
-        sides = (order, order[::-1])
-        dropped = [int(ends[0]) for ends in sides if _mistakable(found, kept, fit, ends, crowd, span)]
-        if not dropped:
-            dropped = _beyond_gap(found, kept, fit, order)
-        if not dropped:
-            return fit, kept
-        kept = np.delete(kept, dropped)
+        alive = kept[fit.weight > 0.05]
+        if len(alive) <= FEWEST_LEFT:
+            return (fit if len(alive) >= 3 else None), kept
+        order = alive[np.argsort(found.u[alive])]
+        thrown = np.union1d(thrown, np.setdiff1d(kept, alive))
+        risk = [log_risk(found, ends, span, crowd, beyond(found, thrown, ends)) for ends in (order, order[::-1])]
+        worst = int(np.argmax(risk))
+        if risk[worst] < LOG_RISK:
+            return fit, kept  # with those that the robust fit gave no weight
+        # a line that more lines contradicted does not come back when these are fewer
+        kept = np.setdiff1d(alive, order[[0]] if worst == 0 else order[[-1]])
     return fit, kept
 
 
-def _mistakable(
-    found: Identified,
-    kept: NDArray[np.intp],
-    fit: LineFit,
-    ends: NDArray[np.intp],
-    crowd: Crowd,
-    span: float,
-) -> bool:
-    """Return whether an outer line may be another line or a foreign peak, judged by what the others predict.
+def beyond(found: Identified, dead: NDArray[np.intp], order: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Return the lines that the fit threw out beyond an outermost one: they may be right, and that one not."""
+    side = np.sign(found.u[order[0]] - found.u[order[-1]])
+    distance = side * (found.u[dead] - found.u[order[0]])
+    chosen = dead[(distance > 0) & found.anchor[dead]]
+    return chosen[np.argsort(np.abs(found.u[chosen] - found.u[order[0]]))][:MOST_BEYOND]
 
-    `ends` are the outermost lines of one side, outermost first. Where the others do not predict a line closely, it is
-    kept only if chance could hardly have put a peak there: alone, or together with its neighbours.
+
+def log_risk(
+    found: Identified, order: NDArray[np.intp], span: float, crowd: Crowd, dead: NDArray[np.intp]
+) -> float:
+    """Return ln of the chance that an outermost line spoils the curve: it is not what it was taken for, and far off.
+
+    Every combination of the outer few lines being right, or stray peaks or other lines, is weighed by how closely the
+    remaining lines predict them and how bright they are (Bayes; Gaussian errors, crookedness of spectrometers as
+    prior). A stray peak implies that the line itself is not shown.
+
+    Parameters
+    ----------
+    found : Identified
+        All lines.
+    order : ndarray of intp
+        Rows to judge, outermost first.
+    span : float
+        Of the axis, nm.
+    crowd : Crowd
+        What each may be instead.
+    dead : ndarray of intp
+        Lines beyond, that contradict.
     """
-    density = (len(crowd.peak_nm) - len(found.peak) + 1) / span
-    for count in range(1, min(MOST_OUTER, len(ends), len(kept) - 4) + 1):
-        group = ends[:count]
-        rest = np.delete(kept, group)
-        degree = min(fit.degree + 2, HIGHEST_DEGREE + 1)
-        others = fit_lines(found.u[rest], found.wavelength_nm[rest], found.error_nm[rest], degree, span)
-        rows = kept[group]
-        off = np.abs(found.wavelength_nm[rows] - others.nm(found.u[rows]))
-        variance = (
-            others.standard_error_nm(found.u[rows]) ** 2 + others.scatter_nm**2 + found.error_nm[rows] ** 2
-        )
-        error = np.sqrt(variance)
-        if count == 1:
-            width, nm = found.width_nm[rows[0]], found.wavelength_nm[rows[0]]
-            if not found.bright[rows[0]]:
-                return bool(off[0] > FAINT_WITHIN * width or error[0] > FAINT_SURE * width)
-            lone = np.min(np.abs(found.u[rest] - found.u[rows[0]])) > LONE_GAP
-            if off[0] < LONE_WITHIN * width and (not lone or error[0] < SURE_WITHIN * width):
-                return False
-            if _crowded(crowd, nm, max(2.5 * error[0], off[0]), width):
-                return True
-        elif not np.all(found.bright[rows]) or np.any(off < LONE_WITHIN * found.width_nm[rows]):
-            continue  # a neighbour that is sure anyway, or that may be another, proves nothing for the outer one
-        luck = float(np.prod(np.minimum(2.0 * np.maximum(off, error) * density, 1.0)))
-        if luck < (LUCK_TOGETHER if count > 1 else LUCK_ALONE if len(rest) < MANY_LINES else LUCK_WITH_MANY):
-            return False
-    return True
+    count = int(np.clip((len(order) - 2) // 2, 1, MOST_OUTER))
+    rows, rest = np.concatenate([order[:count], dead]), order[count:]
+    nm, width = found.wavelength_nm[rows], found.width_nm[rows]
+    others = fit_lines(found.u[rest], found.wavelength_nm[rest], found.error_nm[rest], HIGHEST_DEGREE, span)
+    basis = chebvander(found.u[rows], HIGHEST_DEGREE)
+    curve = basis @ others.covariance @ basis.T
+    joint = curve + np.diag(found.error_nm[rows] ** 2 + others.scatter_nm**2)
+    off = nm - others.nm(found.u[rows])
+    rivals = [_rivals(found, k, np.concatenate([order, dead]), crowd) for k in rows]
+    stray = (max(len(crowd.peak_nm) - len(found), 0) + 1.0) / span / STRAY_BRIGHTNESS
+    bright = _bright_as_expected(found, rows, rest)
+    shown = np.where(found.bright[rows], SHOWN, FAINT_SHOWN)
+    total, harm = [], []
+    for choice in product((True, False), repeat=len(rows)):
+        take = np.array(choice)
+        mean, variance, weight = _given(off, joint, curve, take)
+        weight += float(np.sum(np.log(shown[take] * bright[take])))
+        for k in np.flatnonzero(~take):
+            sigma2 = variance[k] + found.error_nm[rows[k]] ** 2
+            rival_nm, chance = rivals[k]
+            density = chance * np.exp(-0.5 * (rival_nm - nm[k] + off[k] - mean[k]) ** 2 / sigma2)
+            gone = 1.0 if _spare_peak(found, crowd, nm[k], 3.0 * np.sqrt(sigma2)) else 1.0 - shown[k]
+            other = float(np.sum(density)) / np.sqrt(2.0 * np.pi * sigma2) / STRAY_BRIGHTNESS
+            weight += float(np.log(gone * (stray + other)))
+        total.append(weight)
+        if not take[0]:
+            limit, sigma = HARM * width[0], np.sqrt(variance[0])
+            miss = off[0] - mean[0]
+            harm.append(weight + float(np.log(ndtr((miss - limit) / sigma) + ndtr(-(miss + limit) / sigma) + 1e-12)))
+    return float(np.logaddexp.reduce(harm) - np.logaddexp.reduce(total))
 
 
-def _any_crowded(
-    found: Identified, kept: NDArray[np.intp], fit: LineFit, alive: NDArray[np.intp], crowd: Crowd, span: float
-) -> bool:
-    """Return whether one of so few lines could as well be its neighbour in the list, as far as the others tell."""
-    for k in alive:
-        rest = kept[alive[alive != k]]
-        others = fit_lines(found.u[rest], found.wavelength_nm[rest], found.error_nm[rest], fit.degree, span)
-        row = kept[k]
-        error = float(np.hypot(others.standard_error_nm(found.u[row : row + 1])[0], found.error_nm[row]))
-        nm, width = float(found.wavelength_nm[row]), float(found.width_nm[row])
-        if _crowded(crowd, nm, 2.5 * error, width, found.wavelength_nm):
-            return True
-    return False
+def _given(
+    off: Floats, joint: Floats, curve: Floats, take: NDArray[np.bool_]
+) -> tuple[Floats, Floats, float]:
+    """Return mean and variance of the curve at all rows, and the log density, given that the rows `take` are right."""
+    if not np.any(take):
+        return np.zeros(len(off)), np.diag(curve), 0.0
+    part = joint[np.ix_(take, take)]
+    gain = np.linalg.solve(part, curve[take]).T
+    mean = gain @ off[take]
+    variance = np.maximum(np.diag(curve) - np.sum(gain * curve[:, take], axis=1), 1e-12)
+    density = -0.5 * float(off[take] @ np.linalg.solve(part, off[take]) + np.linalg.slogdet(2.0 * np.pi * part)[1])
+    return mean, variance, density
 
 
-def _crowded(crowd: Crowd, nm: float, reach: float, width: float, placed_nm: Floats | None = None) -> bool:
-    """Return whether within `reach` of a line there is another it could be, or another peak that could be it.
-
-    Lines that have a peak of their own (`placed_nm`), and lines of the same blend, are no rivals.
-    """
-    if reach < SURE_WITHIN * width:
-        return False
-    placed = np.array([nm]) if placed_nm is None else placed_nm
-    own = float(np.max(crowd.line_strength[np.abs(crowd.line_nm - nm) < 1e-3], initial=0.0))
-    rival = (np.abs(crowd.line_nm - nm) < reach) & (crowd.line_strength > 0.1 * own)
-    if np.any(crowd.line_bright[np.abs(crowd.line_nm - nm) < 1e-3]):
-        rival &= crowd.line_bright  # what the lamp only may show is no rival of what it surely shows
-    rival &= np.min(np.abs(crowd.line_nm[:, None] - placed[None, :]), axis=1) > 1e-3
-    if placed_nm is not None:
-        rival &= np.abs(crowd.line_nm - nm) > BLEND_WIDTHS * width
-    peaks = np.count_nonzero(np.abs(crowd.peak_nm - nm) < reach)
-    known = np.count_nonzero(np.abs(placed - nm) < reach)
-    return bool(peaks > max(int(known), 1) or np.any(rival))
-
-
-def _beyond_gap(
-    found: Identified, kept: NDArray[np.intp], fit: LineFit, order: NDArray[np.intp]
-) -> list[int]:
-    """Return the fewer lines on one side of the worst gap, if the solution is not good within that gap."""
-    u = found.u[kept[order]]
-    width = found.width_nm[kept[order]]
-    middle = 0.5 * (u[1:] + u[:-1])
-    excess = fit.standard_error_nm(middle) / (GOOD_TO * 0.5 * (width[1:] + width[:-1]))
-    worst = int(np.argmax(excess))
-    if excess[worst] <= 1.0:
-        return []
-    left, right = order[: worst + 1], order[worst + 1 :]
-    fewer = left if len(left) < len(right) else right
-    return [int(k) for k in fewer] if len(order) - len(fewer) >= 4 else []
-
-
-def uncontradicted(
-    found: Identified, usable: NDArray[np.intp], kept: NDArray[np.intp], fit: LineFit, span: float, crowd: Crowd
-) -> tuple[LineFit | None, NDArray[np.intp]]:
-    """Drop outer lines for which a well placed line was left out that would agree without them.
-
-    One or a few outer lines taken for others bend the curve so that it misses the right ones next to them. Which of
-    the two is right is not known then, so neither carries the solution.
-    """
-    best: LineFit | None = fit
-    while best is not None:
-        used = kept[best.weight > 0.05]
-        spare = np.setdiff1d(usable, used)
-        off = np.abs(found.wavelength_nm[spare] - best.nm(found.u[spare]))
-        error = np.hypot(found.error_nm[spare], best.standard_error_nm(found.u[spare]))
-        width = found.width_nm[spare]
-        against = spare[(found.error_nm[spare] < CLEAR * width) & (off > np.maximum(AGAINST * error, OFF_BY * width))]
-        group = _outer_group(found, used, against, span)
-        if group is None:
-            break
-        best, kept = supported(found, np.setdiff1d(used, group), span, crowd)
-    return best, kept
-
-
-def _outer_group(
-    found: Identified, used: NDArray[np.intp], against: NDArray[np.intp], span: float
-) -> NDArray[np.intp] | None:
-    """Return the smallest group of outer lines without which one of the lines `against` agrees, if any."""
-    groups = []
-    order = used[np.argsort(found.u[used])]
-    for row in against:
-        below, above = order[found.u[order] < found.u[row]], order[found.u[order] > found.u[row]]
-        for beyond in (below if len(below) else order[:1], above if len(above) else order[-1:]):
-            if len(beyond) <= min(MOST_BEYOND, max(len(used) // 3, 1), len(used) - 4):
-                groups.append((len(beyond), int(row), beyond))
-    for _, row, beyond in sorted(groups, key=lambda group: group[:2]):
-        rest = np.setdiff1d(used, beyond)
-        try:
-            others = best_degree(found.u[rest], found.wavelength_nm[rest], found.error_nm[rest], span)
-        except ValueError:
+def _bright_as_expected(found: Identified, rows: NDArray[np.intp], rest: NDArray[np.intp]) -> Floats:
+    """Return the density of ln(brightness) of rows if they are what they were taken for; that of strays if unknown."""
+    names = np.array(found.species)
+    out = np.full(len(rows), 1.0 / STRAY_BRIGHTNESS)
+    for i, k in enumerate(rows):
+        same = rest[(names[rest] == names[k]) & np.isfinite(found.brightness[rest])]
+        if len(same) == 0 or not np.isfinite(found.brightness[k]):
             continue
-        off = abs(float(found.wavelength_nm[row] - others.nm(found.u[row : row + 1])[0]))
-        if off < 3.0 * np.hypot(others.standard_error_nm(found.u[row : row + 1])[0], found.error_nm[row]):
-            return beyond
-    return None
+        excess = found.brightness[k] - float(np.median(found.brightness[same]))
+        above, below = BRIGHTER if found.bright[k] else FAINT_BRIGHTER, FAINTER
+        side = above if excess > 0 else below
+        out[i] = 2.0 / (above + below) * np.exp(-0.5 * (excess / side) ** 2) / np.sqrt(2.0 * np.pi) + 0.003
+    return out
+
+
+def _spare_peak(found: Identified, crowd: Crowd, nm: float, reach: float) -> bool:
+    """Return whether another peak, that no line explains, lies where the line may be."""
+    spare = crowd.peak_nm[np.min(np.abs(crowd.peak_u[:, None] - found.u[None, :]), axis=1) > crowd.width_u]
+    return bool(np.any(np.abs(spare - nm) < reach))
+
+
+def _rivals(
+    found: Identified, row: int, order: NDArray[np.intp], crowd: Crowd
+) -> tuple[Floats, Floats]:
+    """Return wavelengths of lines that a peak may be instead, and the chance that each is shown so brightly."""
+    own = float(np.max(crowd.line_strength[np.abs(crowd.line_nm - found.wavelength_nm[row]) < 1e-3], initial=1e-9))
+    placed = found.wavelength_nm[order]
+    free = np.min(np.abs(crowd.line_nm[:, None] - placed[None, :]), axis=1) > 1e-3
+    free &= np.abs(crowd.line_nm - found.wavelength_nm[row]) > BLEND_WIDTHS * found.width_nm[row]
+    chance = np.where(crowd.line_bright[free], SHOWN, FAINT_SHOWN) * np.minimum(crowd.line_strength[free] / own, 1.0)
+    return crowd.line_nm[free], chance
+
+
+def well_covered(found: Identified, rows: NDArray[np.intp], fit: LineFit) -> NDArray[np.intp]:
+    """Return the longest run of lines between which the solution is good."""
+    rows = rows[np.argsort(found.u[rows])]
+    if len(rows) < 2:
+        return rows
+    places = found.u[rows][:-1, None] + np.diff(found.u[rows])[:, None] * np.linspace(0.0, 1.0, 9)[None, :]
+    width = np.minimum(found.width_nm[rows][1:], found.width_nm[rows][:-1])
+    good = np.max(fit.standard_error_nm(places), axis=1) < GOOD_TO * width
+    runs = np.split(np.arange(len(rows)), np.flatnonzero(~good) + 1)
+    return rows[max(runs, key=len)]

@@ -15,14 +15,13 @@ Floats = NDArray[np.float64]
 # They matter only where lines are too few to say. Grating equation over a flat chip; common practice.
 CROOKEDNESS = (0.02, 0.007, 0.0015, 0.0008, 0.0005, 0.0004)
 ROBUST = 4.685  # Tukey's biweight at 95 % efficiency for normal errors (Holland & Welsch 1977)
-GAIN = 1.0  # in log predictive density that a higher degree must bring
+GAIN, GREAT_GAIN = 1.0, 8.0  # in log predictive density that a higher degree must bring; a very high one
 LINES_PER_DEGREE = 3
 FEWEST_TO_DROP, FEW_LINES = 5, 12
 DROP_COST = 12.0  # chi² that leaving a line out must save
-LOWEST_DEGREE, HIGHEST_DEGREE = (
-    3,
-    5,
-)  # every spectrometer is bent and twisted; the prior keeps a straight one straight
+# every spectrometer is bent and twisted; the prior keeps a straight one straight. More than the highest only with many
+# lines: two chips or a corrected lens
+LOWEST_DEGREE, HIGHEST_DEGREE, VERY_HIGHEST, MANY_PER_DEGREE = 3, 5, 7, 4
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -182,11 +181,12 @@ def best_degree(u: Floats, nm: Floats, error_nm: Floats, span_nm: float) -> Line
     """
     best: LineFit | None = None
     lowest = min(LOWEST_DEGREE, max(len(u) - 1, 1))
-    for degree in range(lowest, min(HIGHEST_DEGREE, max(len(u) - 2, lowest)) + 1):
-        if degree > lowest and len(u) < LINES_PER_DEGREE * degree:
+    for degree in range(lowest, min(VERY_HIGHEST, max(len(u) - 2, lowest)) + 1):
+        if degree > lowest and len(u) < (LINES_PER_DEGREE if degree <= HIGHEST_DEGREE else MANY_PER_DEGREE) * degree:
             break  # so few lines can be bent to any one that is wrong
         fit = fit_lines(u, nm, error_nm, degree, span_nm)
-        if monotonic(fit.coefficients) and (best is None or fit.log_predictive > best.log_predictive + GAIN):
+        gain = GAIN if degree <= HIGHEST_DEGREE else GREAT_GAIN
+        if monotonic(fit.coefficients) and (best is None or fit.log_predictive > best.log_predictive + gain):
             best = fit
     for degree in range(lowest - 1, 0, -1):  # only where the fit would turn back otherwise
         if best is not None:

@@ -11,9 +11,9 @@ from glowledger.bench.profiles import gaussian, normal_solve
 
 Floats = NDArray[np.float64]
 
-STRENGTH_SPREAD = (
-    0.8  # of a line's listed share: how far a blend's ratio may be from the list; common practice
-)
+# of a line's listed share: how far a blend's ratio may be from the list, for lines that a lamp surely shows and for
+# others; common practice
+STRENGTH_SPREAD, FAINT_SPREAD = 0.8, 1.6
 WIDTH_SPREAD = 0.05  # of the width: how well the width profile is known at one line
 BAND_WIDTH_NM = 3.0  # of a phosphor band; common practice, from memory
 
@@ -26,6 +26,8 @@ class Components:
     ----------
     centre_px, share : ndarray of shape (k,)
         Where the trial scale puts each listed line; its listed strength.
+    spread : ndarray of shape (k,)
+        How far its strength may be from the listed one, as part of it.
     width_px : float
         Line width.
     loose_px, loose_width_px : ndarray of shape (j,)
@@ -34,6 +36,7 @@ class Components:
 
     centre_px: Floats
     share: Floats
+    spread: Floats
     width_px: float
     loose_px: Floats
     loose_width_px: Floats
@@ -87,7 +90,7 @@ def fit_shift(x: Floats, y: Floats, noise: Floats, parts: Components, *, steps: 
     for step in range(steps):
         value, by_centre, by_width = gaussian(x, parts.centre_px + shift, parts.width_px * np.exp(widen))
         linear = np.hstack([background, value, loose]) / noise[:, None]
-        prior_sd = total * (STRENGTH_SPREAD * share + 0.02 / k)
+        prior_sd = total * (parts.spread * share + 0.02 / k)
         area, design, residual = _solve_step(
             linear, y / noise, by_centre, by_width * parts.width_px * np.exp(widen), noise, prior_sd, total * share,
             shift, widen, parts.width_px,

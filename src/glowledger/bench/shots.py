@@ -178,6 +178,6 @@ def with_better_width(shot: Shot, single: NDArray[np.bool_]) -> Shot:
     if np.count_nonzero(single & ~shot.peaks.saturated & np.isfinite(shot.peaks.fwhm_px)) < 2:
         return shot
     widths = width_profile(shot.peaks[single], shot.scene, fewest=2)
-    if np.max(np.abs(np.log(widths / shot.fwhm_px))) < 0.03:
+    if np.max(np.abs(np.log(widths / shot.fwhm_px))) < 0.05:
         return shot
     return replace(shot, fwhm_px=widths, peaks=measure(shot.scene, shot.peaks.pixel, widths))

@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.polynomial.chebyshev import chebder, chebval
+from numpy.polynomial.chebyshev import chebder, chebval, chebvander
 from numpy.typing import NDArray
 
-from glowledger.bench.identified import Identified
-from glowledger.bench.outer_lines import crowd_of, supported, uncontradicted
-from glowledger.bench.polynomial import LineFit
-from glowledger.bench.shifts import BAND_WIDTH_NM, Components, Shift, fit_shift
+from glowledger.bench.identified import Identified, Placed, as_identified, joined
+from glowledger.bench.outer_lines import crowd_of, supported, well_covered
+from glowledger.bench.polynomial import LineFit, best_degree
+from glowledger.bench.shifts import BAND_WIDTH_NM, FAINT_SPREAD, STRENGTH_SPREAD, Components, Shift, fit_shift
 from glowledger.bench.shots import Shot
 
 Floats = NDArray[np.float64]
@@ -19,11 +19,16 @@ Floats = NDArray[np.float64]
 SHAPE_ERROR = 0.015  # of the FWHM: how well the assumed line shape centres a real one
 BLEND_ERROR = 0.03  # the same for blends, in which faint lines of no list may hide
 FAINT_FACTOR = 2.5  # lines that a lamp only may show: root mean square of true over listed strength
-LARGEST_BLEND_ERROR = 0.12  # of the FWHM: blends vaguer than this are not used
+LARGEST_BLEND_ERROR = 0.2  # of the FWHM: blends vaguer than this are not used
+VAGUEST = 0.6  # of the FWHM: peaks vaguer than this say nothing
+MOST_PLACED, MOST_ROUGH = 80, 28  # peaks: the brightest tell enough
+NEARBY, THROWN_OUT = 0.12, 1.0  # of the FWHM: nearness that the blind match asks for; log price of a contradiction
+PRIOR_NM = np.array([200.0, 100.0, 10.0, 3.0, 0.7, 0.4, 0.3, 0.2])  # rough spread of the coefficients of spectrometers
+BAND_REACH = 0.9  # of the width of a phosphor band: nearer ones make one peak
 PLATEAU = 0.12  # of the FWHM: how far a flat-topped line may lie from the middle of its top
 MISFIT = 0.08  # of the height: a peak fitted worse than this has a hot pixel or a stranger in it
 LEAST_SHARE = 0.005  # lines fainter than this share of the brightest beside them do not matter
-BRIGHT, SEEN_SHARE = 0.3, 0.45  # an element is there if this share of its lines above 0.3 of the brightest is
+BRIGHT, SEEN_SHARE = 0.3, 0.25  # an element is there if this share of its lines above 0.3 of the brightest is
 
 
 @dataclass(slots=True)
@@ -45,7 +50,7 @@ def _on_grid(shot: Shot, coefficients: Floats) -> _Trial:
     return _Trial(nm=nm, slope=slope, line_px=line_px, order=order)
 
 
-def identify_peaks(shot: Shot, coefficients: Floats, reach: float) -> Identified:
+def identify_peaks(shot: Shot, coefficients: Floats, reach: float, most: int = MOST_PLACED) -> Identified:
     """Place the lines of the lamp under a trial scale, peak by peak.
 
     Parameters
@@ -56,31 +61,22 @@ def identify_peaks(shot: Shot, coefficients: Floats, reach: float) -> Identified
         Chebyshev coefficients of the trial scale.
     reach : float
         Largest distance between a peak and its line, in FWHM.
+    most : int
+        So many of the brightest peaks are placed.
 
     Returns
     -------
     Identified
     """
     trial = _on_grid(shot, coefficients)
-    rows = [row for i in range(len(shot.peaks)) if (row := _one_peak(shot, trial, i, reach)) is not None]
-    columns = list(zip(*rows, strict=True)) if rows else [()] * 9
-    return Identified(
-        peak=np.array(columns[0], dtype=np.intp),
-        shot=np.zeros(len(rows), dtype=np.intp),
-        u=np.array(columns[1], dtype=np.float64),
-        wavelength_nm=np.array(columns[2], dtype=np.float64),
-        error_nm=np.array(columns[3], dtype=np.float64),
-        width_nm=np.array(columns[4], dtype=np.float64),
-        species=tuple(columns[5]),
-        anchor=np.array(columns[6], dtype=bool),
-        single=np.array(columns[7], dtype=bool),
-        bright=np.array(columns[8], dtype=bool),
-    )
+    chosen = np.sort(np.argsort(-shot.peaks.area, kind="stable")[:most])
+    rows = [row for i in chosen.tolist() if (row := _one_peak(shot, trial, i, reach)) is not None]
+    return as_identified(rows)
 
 
 def _one_peak(
     shot: Shot, trial: _Trial, i: int, reach: float
-) -> tuple[int, float, float, float, float, str, bool, bool, bool] | None:
+) -> Placed | None:
     """Place the lines within one peak; None if there is none of the list."""
     lines, centre = shot.lines, float(shot.peaks.pixel[i])
     at = int(np.clip(round(centre), 0, len(trial.nm) - 1))
@@ -102,7 +98,7 @@ def _one_peak(
     brightest = int(within[np.argmax(lines.strength[within])])
     slope = float(trial.slope[at])
     if not lines.anchor[brightest]:
-        return _band_peak(shot, i, brightest, width, slope)
+        return _band_peak(shot, i, trial, around, width, slope)
     fit = _shift_here(shot, trial, i, width, slope, listed, around[~lines.anchor[around]])
     if fit is None:
         return None
@@ -113,28 +109,39 @@ def _one_peak(
     floor = BLEND_ERROR if blend else SHAPE_ERROR
     error = float(np.hypot((2.0 if blend else 1.0) * fit.standard_error_px, np.hypot(floor * width, pull)))
     likely = lines.strength[listed[chosen]] > 0.3 * np.max(lines.strength[listed[near]])
-    good = likely and fit.misfit < MISFIT and _as_the_plateau_says(shot, i, place, width)
-    good = good and error < LARGEST_BLEND_ERROR * width and abs(fit.shift_px) < reach * width
+    vague = bool(likely and abs(fit.shift_px) < reach * width and _as_the_plateau_says(shot, i, place, width))
+    good = vague and fit.misfit < MISFIT and error < LARGEST_BLEND_ERROR * width
+    error = float(np.hypot(error, max(fit.misfit - MISFIT, 0.0) * width))
     share = fit.area / max(float(np.sum(fit.area)), 1e-300)
     others = (np.abs(trial.line_px[listed] - trial.line_px[listed[chosen]]) < 1.5 * width) & (share > 0.03)
     single = pull < SHAPE_ERROR * width and bool(np.count_nonzero(others) <= 1 and not np.any(~lines.anchor[around]))
     nm = float(lines.wavelength_nm[listed[chosen]])
     u = float(shot.u_at(np.array(place)))
-    return (
-        i, u, nm, error * slope, width * slope, lines.species[listed[chosen]], bool(good), single,
-        bool(lines.bright[listed[chosen]]),
+    light = float(np.sum(fit.area[near]) / np.sum(lines.strength[listed[near]]))
+    brightness = float("nan") if shot.peaks.saturated[i] or light <= 0 else float(np.log(light))
+    return Placed(
+        i, u, nm, error * slope, width * slope, brightness, lines.species[listed[chosen]], bool(good),
+        vague and error < VAGUEST * width, single, bool(lines.bright[listed[chosen]]),
     )  # fmt: skip
 
 
-def _band_peak(
-    shot: Shot, i: int, brightest: int, width: float, slope: float
-) -> tuple[int, float, float, float, float, str, bool, bool, bool]:
-    """Return a peak that a phosphor band explains: known, but never an anchor of the solution."""
-    lines = shot.lines
-    u = float(shot.u_at(np.array(float(shot.peaks.pixel[i]))))
-    error = float(np.hypot(lines.error_nm[brightest], shot.peaks.standard_error_px[i] * slope))
-    nm, bright = float(lines.wavelength_nm[brightest]), bool(lines.bright[brightest])
-    return (i, u, nm, error, width * slope, lines.species[brightest], False, False, bright)
+def _band_peak(shot: Shot, i: int, trial: _Trial, around: NDArray[np.intp], width: float, slope: float) -> Placed:
+    """Return a peak that phosphor bands explain: known, but never an anchor of the solution.
+
+    Bands that the instrument does not resolve lie at their common centre, which moves with their ratio.
+    """
+    lines, centre = shot.lines, float(shot.peaks.pixel[i])
+    members = around[np.abs(trial.line_px[around] - centre) < BAND_REACH * np.hypot(width, BAND_WIDTH_NM / slope)]
+    share = lines.strength[members] / np.sum(lines.strength[members])
+    nm = float(share @ lines.wavelength_nm[members])
+    spread = STRENGTH_SPREAD * share * (lines.wavelength_nm[members] - nm)
+    own = float(share @ lines.error_nm[members])
+    error = float(np.sqrt(own**2 + spread @ spread + (shot.peaks.standard_error_px[i] * slope) ** 2))
+    strongest = int(members[np.argmax(share)])
+    u = float(shot.u_at(np.array(centre)))
+    name, bright = lines.species[strongest], bool(lines.bright[strongest])
+    vague = error < VAGUEST * width * slope
+    return Placed(i, u, nm, error, width * slope, float("nan"), name, False, vague, False, bright)
 
 
 def _pull_of(offset_px: Floats, share: Floats, width: float) -> float:
@@ -178,7 +185,8 @@ def _shift_here(
     loose = np.array(foreign + [float(p) for p in trial.line_px[bands]])
     loose_width = np.array([width] * len(foreign) + [band_px] * len(bands))
     parts = Components(
-        centre_px=trial.line_px[listed], share=shot.lines.strength[listed], width_px=width, loose_px=loose,
+        centre_px=trial.line_px[listed], share=shot.lines.strength[listed],
+        spread=np.where(shot.lines.bright[listed], STRENGTH_SPREAD, FAINT_SPREAD), width_px=width, loose_px=loose,
         loose_width_px=loose_width,
     )  # fmt: skip
     return fit_shift(inside.astype(np.float64), shot.scene.counts[inside], shot.scene.noise[inside], parts)
@@ -198,15 +206,46 @@ class Refined:
         Whether a line carries the solution.
     residual_nm : ndarray of shape (k,)
         Published minus fitted wavelength.
+    left_out_nm : ndarray of shape (k,)
+        The same with the line left out of the fit; NaN for lines that are not in it.
+    rough : ndarray
+        Coefficients of the polynomial that all lines were placed by, outer ones included.
     """
 
     fit: LineFit
     found: Identified
     used: NDArray[np.bool_]
     residual_nm: Floats
+    left_out_nm: Floats
+    rough: Floats
+
+    @property
+    def supporting(self) -> int:
+        """Number of lines that agree with the solution, vague ones included."""
+        return int(np.count_nonzero(self.fit.weight > 0.05))
+
+    @property
+    def sharpness(self) -> float:
+        """Natural log of the odds that lines lie where the solution puts them to their own errors, not just nearby.
+
+        Bayes factor between two scatters of the lines about a polynomial of this degree: that of the fit, and that of
+        the blind match (`NEARBY` of the FWHM). Lines that the fit had to throw out count against it.
+        """
+        rows = np.isfinite(self.left_out_nm)
+        found, fit = self.found, self.fit
+        error, width, off = found.error_nm[rows], found.width_nm[rows], self.residual_nm[rows]
+        alive = fit.weight > 0.05
+        basis = chebvander(found.u[rows][alive], fit.degree)
+        total = -THROWN_OUT * float(np.count_nonzero(~alive))
+        for sign, extra in ((1.0, fit.scatter_nm * np.ones_like(width)), (-1.0, NEARBY * width)):
+            variance = (error**2 + extra**2)[alive]
+            information = (basis / variance[:, None]).T @ basis + np.diag(1.0 / PRIOR_NM[: fit.degree + 1] ** 2)
+            total += sign * -0.5 * float(np.sum(np.log(variance) + off[alive] ** 2 / variance))
+            total -= sign * 0.5 * float(np.linalg.slogdet(information)[1])
+        return total
 
 
-def refine_solution(scale: Floats, shots: list[Shot]) -> Refined | None:
+def refine_solution(scale: Floats, shots: list[Shot], rough: Floats | None = None) -> Refined | None:
     """Turn a matched scale into the final polynomial; None if too few lines remain.
 
     Parameters
@@ -215,48 +254,66 @@ def refine_solution(scale: Floats, shots: list[Shot]) -> Refined | None:
         Chebyshev coefficients from the blind match.
     shots : list of Shot
         Lamp spectra of one instrument.
+    rough : ndarray, optional
+        Coefficients of the first polynomial through all lines, if already found.
 
     Returns
     -------
     Refined or None
     """
-    coefficients = scale
     span = 2.0 * abs(float(scale[1]))
-    result: Refined | None = None
-    for reach in (0.9, 0.6):
-        found = _joined([identify_peaks(shot, coefficients, reach) for shot in shots])
-        usable = np.flatnonzero(_best_of_each(found) & _of_seen_elements(found, shots, coefficients))
-        if len(usable) < 3:
-            return None
-        crowd = crowd_of(shots, coefficients)
-        fit, kept = supported(found, usable, span, crowd)
-        if fit is not None:
-            fit, kept = uncontradicted(found, usable, kept, fit, span, crowd)
-        if fit is None:
-            return None
-        used = np.zeros(len(found.peak), dtype=bool)
-        used[kept[fit.weight > 0.05]] = True
-        result = Refined(fit=fit, found=found, used=used, residual_nm=found.wavelength_nm - fit.nm(found.u))
-        coefficients = fit.coefficients
-    return result
+    rough = _rough(scale, shots) if rough is None else rough
+    if rough is None:
+        return None
+    found, usable = _placed(shots, rough, 0.6)
+    fit, kept = supported(found, usable, span, crowd_of(shots, rough))
+    if fit is not None and len(kept) < len(usable):  # what was dropped had bent the scale that the peaks were placed by
+        low, high = np.min(found.wavelength_nm[kept]) - 1e-3, np.max(found.wavelength_nm[kept]) + 1e-3
+        dropped = np.setdiff1d(found.wavelength_nm[usable], found.wavelength_nm[kept])
+        found, kept = _placed(shots, fit.coefficients, 0.6)
+        kept = kept[~np.isin(found.wavelength_nm[kept], dropped)]
+        kept = kept[(found.wavelength_nm[kept] > low) & (found.wavelength_nm[kept] < high)]
+        fit = _fitted(found, kept, span)
+    if fit is None:
+        return None
+    alive = kept[fit.weight > 0.05]
+    used = np.zeros(len(found), dtype=bool)
+    used[well_covered(found, alive[found.anchor[alive]], fit)] = True
+    residual = found.wavelength_nm - fit.nm(found.u)
+    left_out = np.full(len(found), np.nan)
+    left_out[kept] = fit.left_out_nm
+    return Refined(fit=fit, found=found, used=used, residual_nm=residual, left_out_nm=left_out, rough=rough)
 
 
-def _joined(parts: list[Identified]) -> Identified:
-    """Return the lines of several spectra as one, ordered by place."""
-    u = np.concatenate([p.u for p in parts])
-    order = np.argsort(u, kind="stable")
-    species = [name for p in parts for name in p.species]
-    arrays = {
-        name: np.concatenate([getattr(p, name) for p in parts])[order]
-        for name in ("peak", "wavelength_nm", "error_nm", "width_nm", "anchor", "single", "bright")
-    }
-    shot = np.concatenate([np.full(len(p.u), k, dtype=np.intp) for k, p in enumerate(parts)])[order]
-    return Identified(u=u[order], shot=shot, species=tuple(species[i] for i in order), **arrays)
+def _rough(scale: Floats, shots: list[Shot]) -> Floats | None:
+    """Return the polynomial through all lines near a matched scale; None if there is none."""
+    found, usable = _placed(shots, scale, 0.9, MOST_ROUGH)
+    fit = _fitted(found, usable, 2.0 * abs(float(scale[1])))
+    return None if fit is None else fit.coefficients
+
+
+def _fitted(found: Identified, rows: NDArray[np.intp], span: float) -> LineFit | None:
+    """Return the polynomial through some lines; None if there are too few."""
+    if len(rows) < 3:
+        return None
+    try:
+        fit = best_degree(found.u[rows], found.wavelength_nm[rows], found.error_nm[rows], span)
+    except ValueError:
+        return None
+    return fit if np.count_nonzero(fit.weight > 0.05) > 2 else None
+
+
+def _placed(
+    shots: list[Shot], coefficients: Floats, reach: float, most: int = MOST_PLACED
+) -> tuple[Identified, NDArray[np.intp]]:
+    """Return the brightest peaks placed under a trial scale, and which rows may support a solution."""
+    found = joined([identify_peaks(shot, coefficients, reach, most) for shot in shots])
+    return found, np.flatnonzero(_best_of_each(found) & _of_seen_elements(found, shots, coefficients))
 
 
 def _best_of_each(found: Identified) -> NDArray[np.bool_]:
     """Return the usable rows, each published line once: where it is placed best."""
-    keep = found.anchor.copy()
+    keep = found.vague.copy()
     for nm in np.unique(found.wavelength_nm[keep]):
         rows = np.flatnonzero(keep & (found.wavelength_nm == nm))
         if len(rows) > 1:
@@ -279,11 +336,19 @@ def _of_seen_elements(found: Identified, shots: list[Shot], coefficients: Floats
             continue
         bright = nm[inside & (strength >= BRIGHT * np.max(strength[inside]))]
         rows = names == name
-        width = float(np.median(found.width_nm[rows]))
-        seen = [np.min(np.abs(found.wavelength_nm[rows] - w)) < 1.5 * width for w in bright]
-        if np.mean(seen) < SEEN_SHARE:
+        width = float(np.median(found.width_nm))
+        seen = _any_near(found.wavelength_nm[rows], bright, 1.5 * width)
+        others = found.wavelength_nm[~rows]
+        near = np.where(found.anchor[~rows] | np.isfinite(found.brightness[~rows]), width, max(width, BAND_WIDTH_NM))
+        open_to_view = seen | ~_any_near(others, bright, 1.5 * near)
+        if np.any(open_to_view) and np.mean(seen[open_to_view]) < SEEN_SHARE:
             keep[rows] = False
     return keep if np.any(keep) else ~keep
+
+
+def _any_near(places: Floats, of: Floats, reach: float | Floats) -> NDArray[np.bool_]:
+    """Return for which entries of `of` any of the places lies within reach."""
+    return np.any(np.abs(of[:, None] - places[None, :]) < reach, axis=1)
 
 
 def _expected_of(name: str, shots: list[Shot]) -> tuple[Floats, Floats]:

@@ -13,7 +13,7 @@ from glowledger.bench.hypotheses import Prior
 from glowledger.bench.linespread import clean_widths, measured_linespread
 from glowledger.bench.matching import match
 from glowledger.bench.model import WavelengthSolution
-from glowledger.bench.outcome import Calibration, LineRow, curve_error_nm
+from glowledger.bench.outcome import Calibration, LineRow
 from glowledger.bench.shots import Shot, joined_lines, pattern_of, with_better_width
 from glowledger.bench.solution import Refined, refine_solution
 
@@ -22,10 +22,10 @@ Floats = NDArray[np.float64]
 MIN_MARGIN = 4.0  # natural log of the odds against the next best scale that is really another one
 MIN_CONFIDENCE = 8.0  # margin plus log odds against chance, both clipped; settled on a simulated fleet
 RICH_PATTERN, RICH_MARGIN = 45.0, 10.0  # so many lines agree that strangers and gaps do not matter
-MOST_MARGIN, EVIDENCE_RANGE = 20.0, (-25.0, 10.0)
-LARGEST_ERROR = 0.08  # of the line width: one sigma of the curve between its lines
-FEW_LINES_ERROR = {4: 0.05, 5: 0.07, 6: 0.07}  # the same for so few lines, where the error rests on the prior
-MIN_USED = 4
+MOST_MARGIN, EVIDENCE_RANGE = 20.0, (-25.0, 15.0)
+MIN_SHARPNESS = -1.0  # natural log; below, the lines scatter about the curve as those of a wrong scale do
+MOST_REFINED, NEAR_EVIDENCE, NOT_REFINED = 3, 6.0, -10.0  # natural log
+MIN_USED, MIN_SUPPORTING = 3, 4  # lines that carry the solution; those and vaguer ones that agree
 MIN_EXPLAINED = 0.5
 
 
@@ -63,29 +63,64 @@ def solve(
             lamp=lamp, accepted=False, peaks_found=peaks_found,
             reasons=("no wavelength scale that a spectrometer could have fits these peaks",),
         )  # fmt: skip
-    best = found[0]
-    refined = refine_solution(best.scale, shots)
-    if refined is not None:
-        better = [
-            with_better_width(shot, _single(refined, k, len(shot.peaks))) for k, shot in enumerate(shots)
-        ]
-        changed = any(new is not old for new, old in zip(better, shots, strict=True))
-        again = refine_solution(best.scale, better) if changed else None
-        if again is not None:
-            shots, refined = better, again
-    margin = best.log_evidence - max((c.log_evidence for c in found[1:] if _unlike(c, best)), default=-1e3)
+    trials = [_refined_trial(candidate, shots) for candidate in _worth_refining(found)]
+    best_trial = max(trials, key=_weight)
+    best, shots, refined = best_trial
+    margin = _margin(best_trial, trials, found)
     result = Calibration(
-        lamp=lamp,
-        accepted=False,
-        log_evidence=best.log_evidence,
-        log_margin=min(margin, 999.0),
-        peaks_found=peaks_found,
+        lamp=lamp, accepted=False, log_evidence=best.log_evidence, log_margin=margin, peaks_found=peaks_found
     )
     if refined is None:
         return replace(result, reasons=("too few lines can carry a solution, or each could as well be its neighbour",))
     result = _with_solution(result, refined, shots, axis)
-    reasons = _doubts(result, best)
+    reasons = _doubts(result, best, refined)
     return replace(result, accepted=not reasons, reasons=reasons)
+
+
+Trial = tuple[Candidate, list[Shot], Refined | None]
+
+
+def _worth_refining(found: list[Candidate]) -> list[Candidate]:
+    """Return the best candidate and those that come near it."""
+    near = [c for c in found[1:] if found[0].log_evidence - c.log_evidence < NEAR_EVIDENCE]
+    return [found[0], *near[: MOST_REFINED - 1]]
+
+
+def _weight(trial: Trial) -> float:
+    """Return the evidence of a candidate after its lines were placed to their own errors."""
+    candidate, _, refined = trial
+    return candidate.log_evidence + (refined.sharpness if refined is not None else NOT_REFINED)
+
+
+def _margin(best: Trial, trials: list[Trial], found: list[Candidate]) -> float:
+    """Return ln of the odds of the best scale over the next one that is really another, at most 999."""
+    margin = 999.0
+    for candidate in found:
+        if candidate is best[0] or not _unlike(candidate, best[0]):
+            continue
+        trial = next((t for t in trials if t[0] is candidate), None)
+        if trial is None or trial[2] is None or best[2] is None:
+            margin = min(margin, best[0].log_evidence - candidate.log_evidence)
+        elif not _same_curve(best[2], trial[2]):
+            margin = min(margin, _weight(best) - _weight(trial))
+    return margin
+
+
+def _same_curve(one: Refined, other: Refined) -> bool:
+    """Return whether two solutions agree, to half a line width, where the first has lines."""
+    u = one.found.u[one.used]
+    return bool(np.all(np.abs(one.fit.nm(u) - other.fit.nm(u)) < 0.5 * one.found.width_nm[one.used]))
+
+
+def _refined_trial(candidate: Candidate, shots: list[Shot]) -> Trial:
+    """Refine a candidate; twice if it tells the line width better."""
+    refined = refine_solution(candidate.scale, shots)
+    if refined is None:
+        return candidate, shots, None
+    better = [with_better_width(shot, _single(refined, k, len(shot.peaks))) for k, shot in enumerate(shots)]
+    changed = any(new is not old for new, old in zip(better, shots, strict=True))
+    again = refine_solution(candidate.scale, better, refined.rough) if changed else None
+    return (candidate, shots, refined) if again is None else (candidate, better, again)
 
 
 def _single(refined: Refined, number: int, count: int) -> NDArray[np.bool_]:
@@ -125,7 +160,7 @@ def _with_solution(result: Calibration, refined: Refined, shots: list[Shot], axi
         scatter_nm=fit.scatter_nm, covered=covered,
     )  # fmt: skip
     place_nm, width_nm = _line_widths(refined, shots)
-    left_out = fit.left_out_nm[fit.weight > 0.05]
+    left_out = refined.left_out_nm[used]
     return replace(
         result,
         solution=solution,
@@ -154,24 +189,19 @@ def _line_widths(refined: Refined, shots: list[Shot]) -> tuple[Floats, Floats]:
     return np.concatenate(nm), np.concatenate(width)
 
 
-def _doubts(result: Calibration, best: Candidate) -> tuple[str, ...]:
+def _doubts(result: Calibration, best: Candidate, refined: Refined) -> tuple[str, ...]:
     """Return why a solution must not be used; empty if it may."""
     doubts = []
     if result.log_margin < MIN_MARGIN:
         doubts.append("a quite different wavelength scale fits nearly as well")
-    confidence = min(result.log_margin, MOST_MARGIN) + float(np.clip(result.log_evidence, *EVIDENCE_RANGE))
+    weight = result.log_evidence + refined.sharpness
+    confidence = min(result.log_margin, MOST_MARGIN) + float(np.clip(weight, *EVIDENCE_RANGE))
     rich = best.parts[0] + best.parts[2] > RICH_PATTERN and result.log_margin > RICH_MARGIN
-    if confidence < MIN_CONFIDENCE and not rich:
+    blunt = refined.sharpness < MIN_SHARPNESS and result.log_margin < MOST_MARGIN
+    if (confidence < MIN_CONFIDENCE and not rich) or blunt:
         doubts.append("the peaks fit this lamp hardly better than chance")
-    if result.matched < MIN_USED:
+    if result.matched < MIN_USED or refined.supporting < MIN_SUPPORTING:
         doubts.append(f"only {result.matched} lines can carry the solution, {MIN_USED} are needed")
-    if result.solution is not None and result.range_nm is not None:
-        places = np.linspace(*result.solution.covered, 101)
-        worst = float(np.max(curve_error_nm(result.solution, places)))
-        if worst > FEW_LINES_ERROR.get(result.matched, LARGEST_ERROR) * result.fwhm_nm:
-            doubts.append(
-                f"too few lines hold the scale: between them it is uncertain by {worst:.2g} nm (one sigma)"
-            )
     if best.explained < MIN_EXPLAINED:
         doubts.append("most of the bright peaks are not of this lamp")
     return tuple(doubts)
