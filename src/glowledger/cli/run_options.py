@@ -38,13 +38,14 @@ class Wanted:
     hold_s: float = 0.0
     margin: float = 0.05
     over_clean: float = 0.0
+    slow_part: float | None = None
 
 
 def run_options(
     wanted: Wanted, model: SeriesModel, series: SeriesFit, bench: Bench | None, reading: dict[str, Any] | None
 ) -> RunOptions:
     """Return the options of a run from what was asked and what was learned of it."""
-    from glowledger.runs.endpoint import ASSURANCE, Criterion
+    from glowledger.runs.endpoint import ASSURANCE, SLOW_PART, Criterion
     from glowledger.runs.run_options import RunOptions
 
     blanks: dict[str, Blank] = {}
@@ -62,6 +63,7 @@ def run_options(
             assurance=ASSURANCE if wanted.assurance is None else wanted.assurance,
             hold_s=wanted.hold_s,
             over_clean=wanted.over_clean,
+            slow_part=SLOW_PART if wanted.slow_part is None else wanted.slow_part,
         ),
         blanks=blanks,
     )
@@ -93,7 +95,7 @@ _OPTIONS = (
         "indicators",
         multiple=True,
         metavar="SPECIES",
-        help="Follow this contaminant; may be given several times [all that are seen].",
+        help="Follow this contaminant, or 'flashes'; where given several times, all must agree [all that are seen].",
     ),
     click.option(
         "--criterion-fraction",
@@ -130,6 +132,13 @@ _OPTIONS = (
         default=0.0,
         metavar="PART",
         help="Part of the endpoint time to go on for hidden faces; it is said, not waited for.",
+    ),
+    click.option(
+        "--slow-part",
+        type=_part(0, 0.8),
+        default=None,
+        help="How likely, from runs like this, a slow second decay hides behind the first; lower declares sooner "
+        "[0.3].",
     ),
 )
 

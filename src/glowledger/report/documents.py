@@ -11,6 +11,7 @@ from pathlib import PurePath
 
 import numpy as np
 
+from glowledger.diagnose.run_estimates import flash_rate
 from glowledger.diagnose.sightings import Finding
 from glowledger.glow.results import Feature, Fit, SpeciesEvidence
 from glowledger.runs.results import Endpoint, RunResult, Trend
@@ -101,6 +102,7 @@ def track_document(result: RunResult, *, extra: Mapping[str, object] | None = No
         "reference_reason": result.reference_reason,
         "indicators": [_trend(trend) for trend in result.indicators],
         "flashes": list(result.flashes),
+        "flash_rate": _flash_rate(result),
         "regimes": list(result.regimes),
         "endpoint": _endpoint(result.endpoint),
         "endpoints": {name: _endpoint(endpoint) for name, endpoint in result.endpoints.items()},
@@ -143,6 +145,12 @@ def _trend(trend: Trend) -> dict[str, object]:
         "standard_error": trend.standard_error,
         "used": trend.used,
     }
+
+
+def _flash_rate(result: RunResult) -> dict[str, object]:
+    """Flashes per minute of burning plasma with the exact 95 % Poisson interval; null where nothing was watched."""
+    rate = flash_rate(result)
+    return {"per_min": rate.value, "interval_per_min": [rate.low, rate.high], "watched_s": rate.watched_s}
 
 
 def _endpoint(endpoint: Endpoint) -> dict[str, object]:

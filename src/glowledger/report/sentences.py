@@ -8,6 +8,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from glowledger.diagnose.run_estimates import flash_rate
 from glowledger.diagnose.sightings import Finding
 from glowledger.glow.results import Fit, SpeciesEvidence
 from glowledger.report.numbers import clock, clock_interval, percent, plus_minus, sigmas, two_digits
@@ -301,13 +302,17 @@ def _strongest(s: SpeciesEvidence) -> str:
 
 
 def _flash_sentence(result: RunResult) -> str:
+    rate = flash_rate(result)
+    known = math.isfinite(rate.value)
     if not result.flashes:
-        return "No flashes."
+        return f"No flashes: fewer than {two_digits(rate.high)} a minute (95 %)." if known else "No flashes."
     seen = list(dict.fromkeys(name for flash in result.flashes for name in flash.species))
     count = len(result.flashes)
     what = f" of {_listed(seen)}" if seen else ""
     last = clock(result.flashes[-1].time_s)
-    return f"{count} flash{'es' if count > 1 else ''}{what} set aside, the last at {last}."
+    often = f"{two_digits(rate.value)} a minute (95 %: {two_digits(rate.low)} to {two_digits(rate.high)})"
+    said = f"{count} flash{'es' if count > 1 else ''}{what} set aside, the last at {last}"
+    return f"{said}; {often}." if known else f"{said}."
 
 
 def _mean(trend: Trend, which: slice) -> str:

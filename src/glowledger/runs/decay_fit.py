@@ -39,6 +39,8 @@ class DecayData:
         Lower bound of the floor.
     onset : ndarray of shape (PLATEAUS,)
         Ends of the plateaus tried, increasing.
+    log_prior : ndarray of shape (r,)
+        Of each family, see `log_priors`.
     fraction : float
         Part of the starting excess at which the decay counts as ended.
     pair : tuple of float or None
@@ -54,15 +56,17 @@ class DecayData:
     family: Families
     least_floor: float
     onset: Floats
+    log_prior: Floats
     fraction: float = 0.05
     pair: tuple[float, ...] | None = None
 
-    @property
-    def log_prior(self) -> Floats:
-        """Log prior of each family; plateaus share theirs evenly over the time so far."""
-        prior = self.family.log_prior.copy()
-        prior[-PLATEAUS:] += _cells(self.onset, float(self.time[-1]))
-        return prior
+
+
+def log_priors(family: Families, onset: Floats, now: float) -> Floats:
+    """Return the log prior of each family; plateaus share theirs evenly over the time so far."""
+    prior = family.log_prior.copy()
+    prior[-PLATEAUS:] += _cells(onset, now)
+    return prior
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -199,7 +203,7 @@ def fit_decay(data: DecayData, weight: Floats, noise: Noise | None, passes: int)
         )
         weighted = data.columns * w[:, None]
         normal = weighted.T @ data.columns
-        normal[np.diag_indices_from(normal)] *= 1 + 1e-9
+        normal.reshape(-1)[:: len(normal) + 1] *= 1 + 1e-9
         found = decay.evidence(sums, normal, weighted.T @ data.value, noise, data.log_prior, data.least_floor, freedom)
         pair = _pair(found, data, w, noise)
         fit = _residuals_of_likeliest(found, data, w, follows, pair)
@@ -220,7 +224,7 @@ def fit_decay(data: DecayData, weight: Floats, noise: Noise | None, passes: int)
             2 + data.columns.shape[1],
             LEAST_STEP * abs(float(fit.coefficients[-1])),
         ),
-        knee=int(np.argmax(plateaus - _cells(data.onset, float(data.time[-1])))),
+        knee=int(np.argmax(plateaus - data.log_prior[-PLATEAUS:])),
         expected=float(data.value[-1] - rest[-1]),
         pair=pair,
     )

@@ -9,7 +9,7 @@ import numpy as np
 
 from glowledger.runs import decay_shapes
 from glowledger.runs.decay import STUDENT, Noise, Posterior, middle
-from glowledger.runs.decay_fit import DecayData, fit_decay
+from glowledger.runs.decay_fit import DecayData, fit_decay, log_priors
 from glowledger.runs.decay_onset import rising_now, top_after_rise
 from glowledger.runs.decay_shapes import Families, Floats
 
@@ -217,6 +217,7 @@ class DecayFollower:
         time = np.array(self.time)
         precision = np.array(self.precision)
         tau, table = self._basis(float(time[-1]))
+        onset = self._onsets(float(time[-1]))
         data = DecayData(
             time=time,
             value=np.array(self.value),
@@ -226,7 +227,8 @@ class DecayFollower:
             table=table,
             family=self._family,
             least_floor=self.least_floor,
-            onset=self._onsets(float(time[-1])),
+            onset=onset,
+            log_prior=log_priors(self._family, onset, float(time[-1])),
             fraction=self.fraction,
             pair=tuple(self.pair) if self.dense else None,
         )

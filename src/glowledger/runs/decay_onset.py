@@ -156,8 +156,9 @@ def abrupt_step(
 def normal_inverse(design: Floats, weight: Floats) -> Floats:
     """Return the inverse of the weighted normal matrix, with a trace of ridge against coinciding columns."""
     normal = (design * weight[:, None]).T @ design
-    normal[np.diag_indices_from(normal)] *= 1.0 + 1e-10
-    normal[np.diag_indices_from(normal)] += 1e-30
+    diagonal = normal.reshape(-1)[:: len(normal) + 1]  # a view
+    diagonal *= 1.0 + 1e-10
+    diagonal += 1e-30
     return np.asarray(np.linalg.inv(normal))
 
 

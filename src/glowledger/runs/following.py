@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -13,6 +13,7 @@ from glowledger.runs import naming, ratios
 from glowledger.runs.clock import WORDS, RunClock
 from glowledger.runs.combining import combine
 from glowledger.runs.endpoint import STRONG, EndpointFollower
+from glowledger.runs.flash_end import FEWEST, FLASHES, FlashFollower
 from glowledger.runs.frame_counts import FrameCounts
 from glowledger.runs.naming import Change
 from glowledger.runs.optics import Optics
@@ -20,6 +21,7 @@ from glowledger.runs.ratios import CONTAMINANTS, TOTAL, Reference
 from glowledger.runs.results import Endpoint
 from glowledger.runs.run_log import RunLog
 from glowledger.runs.run_options import Point, RunOptions
+from glowledger.runs.run_state import parts_of, state_of
 from glowledger.runs.screening import Decided, Screen
 
 WARM_UP = 10  # usable frames from which the reference is chosen
@@ -45,10 +47,14 @@ class RunFollower:
         Frames that wait for the reference.
     followers : dict of str to EndpointFollower
         Per contaminant.
+    flash_end : FlashFollower
+        Whether the flashes have died out.
     strength : dict of str to list of float
         Latest counts over standard error of contaminants not yet seen.
     seen : list of str
         Contaminants seen, in the order they were.
+    joined : list of str
+        Contaminants that were not in the light at first and have come since: candidates beside those of the options.
     frames, saturated : int
         Frames taken in, and how many of them had pixels at the ceiling.
     verdict_each : bool
@@ -66,8 +72,10 @@ class RunFollower:
     reference: Reference | None = None
     warming: list[FrameCounts] = field(default_factory=list)
     followers: dict[str, EndpointFollower] = field(default_factory=dict)
+    flash_end: FlashFollower = field(default_factory=FlashFollower)
     strength: dict[str, list[float]] = field(default_factory=dict)
     seen: list[str] = field(default_factory=list)
+    joined: list[str] = field(default_factory=list)
     frames: int = 0
     saturated: int = 0
     first_s: float = float("nan")
@@ -77,10 +85,10 @@ class RunFollower:
 
     def __post_init__(self) -> None:
         for name in self.options.indicators:
-            if name not in self.species_names:
+            if name not in (*self.species_names, FLASHES):
                 raise RunError(
                     f"The indicator {name!r} is none of the fitted species.",
-                    mend=f"Choose from: {', '.join(self.species_names)}.",
+                    mend=f"Choose from: {', '.join((*self.species_names, FLASHES))}.",
                 )
 
     # frames in
@@ -233,10 +241,9 @@ class RunFollower:
     def contaminants(self) -> list[str]:
         """Return the contaminants that may be followed."""
         reference = "" if self.reference is None else self.reference.name
-        wanted = self.options.indicators or CONTAMINANTS
-        sure = self.options.candidates
-        if self.options.indicators or sure is None:
-            sure = self.species_names
+        asked = tuple(n for n in self.options.indicators if n != FLASHES)
+        wanted, sure = asked or CONTAMINANTS, self.options.candidates
+        sure = self.species_names if asked or sure is None else (*sure, *self.joined)
         return [n for n in wanted if n in self.species_names and n in sure and n != reference]
 
     def _judge(self, frame: FrameCounts) -> Point:
@@ -252,6 +259,10 @@ class RunFollower:
             if self._is_seen(name, frame):
                 follower.judge()
                 self._events(name, follower)
+        self.flash_end.update(self.log, frame.time_s, self.options.criterion)
+        if self.flash_end.in_doubt:
+            text = "Flashes came back after they were taken to have died out; go on, or look for their source."
+            self.log.alarm("endpoint in doubt", self.last_s, text)
         said = self.verdict() if self.verdict_each else None
         return Point(time_s=frame.time_s, values=values, errors=errors, used=True, endpoint=said)
 
@@ -311,52 +322,32 @@ class RunFollower:
             if name in self.followers:
                 label = f"{name}/{reference}"
                 found[label] = self.followers[name].endpoint(label, plasma_out=out)
+        if FLASHES in self.options.indicators or self.flash_end.count >= FEWEST:
+            found[FLASHES] = self.flash_end.endpoint(self.options.criterion, plasma_out=out)
         return found
 
     def verdict(self) -> Endpoint:
-        """Return the verdict on the run with all frames decided so far."""
+        """Return the verdict on the run with all frames decided so far.
+
+        Flashes decide with the contaminants where they were asked for, alone where nothing else was asked for or
+        no contaminant was seen.
+        """
         reference = "" if self.reference is None else self.reference.name
+        found = self.endpoints()
+        if FLASHES in found and (self.options.indicators == (FLASHES,) or not self.seen):
+            return found[FLASHES]
+        if FLASHES not in self.options.indicators:
+            found.pop(FLASHES, None)
         weak = tuple(f"{n}/{reference}" for n in self.seen if self.followers[n].weight < STRONG)
-        return combine(self.endpoints(), weak)
+        return combine(found, weak)
 
     # state
 
     def to_dict(self) -> dict[str, object]:
         """Return the state as plain numbers, strings, lists and dicts; the options are not part of it."""
-        return {
-            "species_names": list(self.species_names),
-            "clock": asdict(self.clock),
-            "screen": self.screen.to_dict(),
-            "optics": asdict(self.optics),
-            "log": self.log.to_dict(),
-            "reference": None if self.reference is None else asdict(self.reference),
-            "warming": [frame.to_dict() for frame in self.warming],
-            "followers": {name: f.to_dict() for name, f in self.followers.items()},
-            "strength": {name: list(values) for name, values in self.strength.items()},
-            "seen": list(self.seen),
-        } | {name: getattr(self, name) for name in _NUMBERS}
+        return state_of(self)
 
     @classmethod
     def from_dict(cls, state: dict[str, Any], options: RunOptions | None = None) -> RunFollower:
         """Rebuild the follower from `to_dict` and the options it was made with."""
-        options = options or RunOptions()
-        return cls(
-            species_names=tuple(state["species_names"]),
-            options=options,
-            clock=RunClock(**state["clock"]),
-            screen=Screen.from_dict(state["screen"]),
-            optics=Optics(**state["optics"]),
-            log=RunLog.from_dict(state["log"]),
-            reference=None if state["reference"] is None else Reference(**state["reference"]),
-            warming=[FrameCounts.from_dict(frame) for frame in state["warming"]],
-            followers={
-                name: EndpointFollower.from_dict(f, options.criterion_for(name))
-                for name, f in state["followers"].items()
-            },
-            strength={name: list(values) for name, values in state["strength"].items()},
-            seen=list(state["seen"]),
-            **{name: state[name] for name in _NUMBERS},
-        )
-
-
-_NUMBERS = ("frames", "saturated", "first_s", "last_s", "out_since_s", "verdict_each")
+        return cls(**parts_of(state, options or RunOptions()))
