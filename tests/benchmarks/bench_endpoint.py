@@ -26,7 +26,7 @@ from endpoint_limits import ideal_observer, limit_known, limit_unknown
 from endpoint_rivals import RIVALS
 from run_ensemble import KINDS, SimulatedRun, baseline, simulate
 
-LEVELS = (0.8, 0.9, 0.95, 0.98, 0.99, 0.995)  # assurances of the operating curve
+LEVELS = (0.8, 0.9, 0.95, 0.98, 0.99)  # assurances of the operating curve
 ONE_EXPONENTIAL = ("baseline", "single", "heavy", "correlated", "spiked", "leak", "stepped", "drifting")
 COMPARED = ("single", "two")  # beside the ideal observer
 TRUSTING = 0.05  # a second setting of the probability of a slow part, to show what it buys and costs

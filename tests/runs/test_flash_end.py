@@ -8,9 +8,9 @@ from run_counts import NAMES, cleaning_counts
 from scipy.optimize import minimize_scalar
 
 from glowledger.glow.results import SeriesFit
+from glowledger.runs.analysing import analyse_run
 from glowledger.runs.endpoint import Criterion
 from glowledger.runs.flash_end import FlashFollower, fading
-from glowledger.runs.analysing import analyse_run
 from glowledger.runs.following import RunFollower
 from glowledger.runs.frame_counts import frame_of
 from glowledger.runs.results import Flash
