@@ -1,7 +1,8 @@
 """Endpoint of simulated runs: ours beside the best any detector can do, and beside general-purpose libraries.
 
 Run by hand:  python tests/benchmarks/bench_endpoint.py --runs 2000 --figure operating_curve.png
-(`--runs` of all kinds together; 600 take some minutes on one core, `--jobs` shares them out.) Prints, per kind and
+(`--runs` of all kinds together; 600 take some minutes on one core, `--jobs` shares them out, `--minutes` ends it in
+time.) Prints, per kind and
 for all: runs declared before their end (and with more than 10 % of the excess left), runs without end declared,
 delay after the end and over the limits of `endpoint_limits`, coverage of the 95 % interval at the declaration, time
 per update; then one- and two-component runs beside the ideal observer at equal early stops; then the rivals on the
@@ -29,6 +30,7 @@ from run_ensemble import KINDS, SimulatedRun, baseline, simulate
 LEVELS = (0.8, 0.9, 0.95, 0.98, 0.99)  # assurances of the operating curve
 ONE_EXPONENTIAL = ("baseline", "single", "heavy", "correlated", "spiked", "leak", "stepped", "drifting")
 COMPARED = ("single", "two")  # beside the ideal observer
+WHOLE = 4  # every fourth run is followed on to the highest assurance, and by the ideal observer
 TRUSTING = 0.05  # a second setting of the probability of a slow part, to show what it buys and costs
 ALL = ("baseline", *KINDS)
 NAN = float("nan")
@@ -46,6 +48,7 @@ class Followed:
     unknown_s: float = NAN
     ideal: dict[tuple[float, float], float] = field(default_factory=dict)  # by odds of a slow part and assurance
     updates_s: np.ndarray = field(default_factory=lambda: np.empty(0))
+    whole: bool = False  # followed at all assurances
 
     def delay(self, level: float) -> float:
         return self.declared[level][0] - self.end_s if level in self.declared else np.inf
@@ -85,7 +88,7 @@ def follow(kind: str, number: int, seed: int, levels: tuple[float, ...], slow_pa
             break
     one = run.finishes and kind in ONE_EXPONENTIAL
     found = Followed(
-        kind, run.finishes, run.end_s, declared, updates_s=np.array(spent),
+        kind, run.finishes, run.end_s, declared, updates_s=np.array(spent), whole=len(levels) > 1,
         known_s=limit_known(run) if one else NAN,
         unknown_s=limit_unknown(run) if one or (run.finishes and kind == "two") else NAN,
     )  # fmt: skip
@@ -169,7 +172,7 @@ def against_ideal(ours: list[Followed]) -> None:
 
 def rivals(each: int, seed: int, ours_per_update: float) -> dict[str, tuple[float, float]]:
     """Run the rivals on the plain runs; return early share and median delay of each."""
-    runs = [drawn("baseline", i, seed) for i in range(min(each, 60))]
+    runs = [drawn("baseline", i, seed) for i in range(min(each, 40))]
     points = {}
     for name, (detect, every) in RIVALS.items():
         if "ruptures" in name and find_spec("ruptures") is None:
@@ -233,20 +236,19 @@ def draw(path: Path, curves: dict[str, Curve], points: dict[str, tuple[float, fl
     figure.savefig(path, dpi=130)
 
 
-def gathered(tasks: list[tuple], jobs: int) -> list[Followed]:
-    """Follow all runs, in this process or in several, and report each kind as soon as it is done."""
-    from glowledger.runs.endpoint import ASSURANCE
-
+def gathered(tasks: list[tuple], jobs: int, until: float = np.inf) -> list[Followed]:
+    """Follow runs in this process or in several, until all are done or the time is up."""
     found: list[Followed] = []
-    columns = list(zip(*tasks, strict=True))
     pool = ProcessPoolExecutor(jobs) if jobs > 1 else None
-    done = map(follow, *columns) if pool is None else pool.map(follow, *columns, chunksize=4)
-    for i, one in enumerate(done):
+    columns = list(zip(*tasks, strict=True))
+    for one in map(follow, *columns) if pool is None else pool.map(follow, *columns):
         found.append(one)
-        if i + 1 == len(tasks) or tasks[i + 1][0] != one.kind:
-            print(report(one.kind, [r for r in found if r.kind == one.kind], ASSURANCE), flush=True)
+        if len(found) % 200 == 0:
+            print(f"  {len(found)} runs followed", flush=True)
+        if time.monotonic() > until:
+            break
     if pool is not None:
-        pool.shutdown()
+        pool.shutdown(wait=False, cancel_futures=True)
     return found
 
 
@@ -257,6 +259,7 @@ def main() -> None:
     parser.add_argument("--figure", type=Path)
     parser.add_argument("--kinds", nargs="+", choices=ALL, default=ALL)
     parser.add_argument("--jobs", type=int, default=1)
+    parser.add_argument("--minutes", type=float, default=np.inf, help="stop following runs after so long")
     parser.add_argument("--quick", action="store_true", help="two runs of each kind at the product's own assurance")
     chosen = parser.parse_args()
     from glowledger.runs.endpoint import ASSURANCE, SLOW_PART
@@ -264,11 +267,20 @@ def main() -> None:
     for name in ("numpy", "scipy", "ruptures", "matplotlib"):
         print(name, version(name) if find_spec(name) else "not installed", end="  ")
     kinds, levels = tuple(chosen.kinds), (ASSURANCE,) if chosen.quick else LEVELS
-    each = 2 if chosen.quick else max(chosen.runs // len(kinds), 2)
+    each = 2 if chosen.quick else max(-(-chosen.runs // len(kinds)), 2)
     print(f"\n{each} runs of each of {len(kinds)} kinds, seed {chosen.seed}; verdicts at {ASSURANCE}")
-    runs = gathered([(k, i, chosen.seed, levels, None) for k in kinds for i in range(each)], chosen.jobs)
-    for level in levels:
-        print(report(f"all at {level}", runs, level))
+    until = time.monotonic() + 60 * chosen.minutes
+    tasks = [
+        (k, i, chosen.seed, levels if i % WHOLE == 0 else (ASSURANCE,), None) for i in range(each) for k in kinds
+    ]  # kinds in turn, so that a run that is cut short is balanced
+    runs = gathered(tasks, chosen.jobs, until)
+    print(f"{len(runs)} runs followed")
+    for kind in kinds:
+        print(report(kind, [r for r in runs if r.kind == kind], ASSURANCE))
+    print(report(f"all at {ASSURANCE}", runs, ASSURANCE))
+    whole = [r for r in runs if r.whole]
+    for level in levels if whole else ():
+        print(report(f"part at {level}", whole, level))
     updates = np.concatenate([r.updates_s for r in runs])
     per_kind = {k: np.concatenate([r.updates_s for r in runs if r.kind == k]).mean() for k in kinds}
     slowest = max(per_kind, key=lambda k: per_kind[k])
@@ -279,11 +291,13 @@ def main() -> None:
     points = rivals(each, chosen.seed, float(updates.mean())) if "baseline" in kinds else {}
     if chosen.quick or not set(COMPARED) <= set(kinds):
         return
-    against_ideal(runs)
+    against_ideal(whole)
     print(f"one and two components again, with a slow part taken for rare ({TRUSTING}):")
-    rare = gathered([(k, i, chosen.seed, LEVELS, TRUSTING) for k in COMPARED for i in range(each)], chosen.jobs)
+    rare = gathered(
+        [(k, i, chosen.seed, LEVELS, TRUSTING) for i in range(0, each, WHOLE) for k in COMPARED], chosen.jobs
+    )
     trade = {}
-    ours, ideal = fronts(*([r for r in runs if r.kind == k and r.finishes] for k in COMPARED))
+    ours, ideal = fronts(*([r for r in whole if r.kind == k and r.finishes] for k in COMPARED))
     trade[f"ours, slow part with probability {SLOW_PART}"] = ours
     trade[f"ours, slow part with probability {TRUSTING}"] = fronts(
         *([r for r in rare if r.kind == k and r.finishes] for k in COMPARED)
@@ -294,7 +308,7 @@ def main() -> None:
     if chosen.figure:
 
         def over(kinds: tuple[str, ...]) -> Curve:
-            ending = [r for r in runs if r.finishes and r.kind in kinds]
+            ending = [r for r in whole if r.finishes and r.kind in kinds]
             delays = [np.array([r.delay(level) for r in ending]) for level in LEVELS]
             return curve([(d, d) for d in delays])
 

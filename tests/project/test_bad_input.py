@@ -40,6 +40,7 @@ COMMANDS = {
     "calibrate": ["calibrate", "{file}", "--lamp", "ne", "--bench", "bench.toml", "-o", "out"],
     "identify": ["identify", "{file}", "-o", "out"],
     "track": ["track", "{file}", "-o", "out"],
+    "compare": ["compare", "{file}", str(SAMPLES / "cleaning_run.csv"), "-o", "out"],
 }
 
 

@@ -37,14 +37,22 @@ def test_negative_contaminants_keep_their_sign():
 
 @pytest.mark.parametrize(
     ("strengths", "expected"),
-    [((50, 80, 80), "Ar I"), ((5, 80, 80), "O I"), ((5, 5, 80), "N2"), ((5, 5, 5), "total light")],
+    [
+        ((50, 80, 80, 80), "Ar I"),
+        ((5, 80, 80, 80), "O I"),
+        ((5, 5, 80, 80), "N2"),
+        ((5, 5, 5, 80), "He I"),
+        ((5, 5, 5, 5), "total light"),
+    ],
 )
-def test_reference_is_argon_then_oxygen_then_nitrogen_then_all_light(strengths, expected):
+def test_reference_is_argon_then_oxygen_then_nitrogen_then_helium_then_all_light(strengths, expected):
     # order: common practice (Coburn & Chen, J. Appl. Phys. 51, 3134 (1980) for argon), no source for the rest
+    names = ("Ar I", "O I", "N2", "He I", "CO")
     counts = np.tile(np.array([*strengths, 30.0]), (10, 1)).astype(float)
-    chosen = ratios.choose_reference(("Ar I", "O I", "N2", "CO"), counts, np.ones_like(counts))
+    chosen = ratios.choose_reference(names, counts, np.ones_like(counts))
     assert chosen.name == expected
-    assert chosen.reason
+    passed = names[: names.index(expected)] if expected in names else names[:-1]
+    assert all(name in chosen.reason for name in passed)  # it says why none of the better ones was taken
 
 
 def test_a_reference_that_was_not_fitted_is_refused_with_the_choice():

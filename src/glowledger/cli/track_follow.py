@@ -234,6 +234,7 @@ def report_followed(
     notice = INVENTED if ended.invented else None
     extra: dict[str, object] = {"file": run.name, "followed": {"ended": ended.why, "frames_taken": ended.frames}}
     extra |= {"notice": notice} if notice else {}
+    extra |= {"started_at": ended.started_at} if ended.started_at else {}
     extra["setup"] = {
         "bench": None if wanted.bench_file is None else sha256_of(wanted.bench_file),
         "window": _material(wanted),

@@ -28,6 +28,8 @@ class Arrived:
         True if further frames wait already.
     growing : bool
         True if something is still being written, or was seen for the first time: look again.
+    started_at : str or None
+        Wall-clock time of time zero in ISO 8601, where the source tells.
     """
 
     keys: tuple[str, ...] = ()
@@ -36,6 +38,7 @@ class Arrived:
     notices: tuple[tuple[str, str], ...] = ()
     more: bool = False
     growing: bool = False
+    started_at: str | None = None
 
     @property
     def nothing(self) -> bool:

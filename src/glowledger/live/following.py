@@ -122,6 +122,8 @@ class Ended:
         The files say that their data are invented.
     exposure_s : float
         Of the last frame; NaN where unknown.
+    started_at : str or None
+        Wall-clock time of time zero in ISO 8601, where the files tell.
     """
 
     why: Ending
@@ -129,6 +131,7 @@ class Ended:
     result: RunResult | None
     invented: bool
     exposure_s: float
+    started_at: str | None = None
 
 
 def follow_run(asked: Following, listener: Listener, stop: threading.Event | None = None) -> Ended:
@@ -174,8 +177,9 @@ def follow_run(asked: Following, listener: Listener, stop: threading.Event | Non
         why = _watch(asked, journal, run, source, listener, ended)
         exposure_s = float("nan") if run.last is None else float(run.last.exposure_s[0])
         return Ended(
-            why=why, frames=journal.count(), result=_result(run, journal), invented=run.invented, exposure_s=exposure_s
-        )
+            why=why, frames=journal.count(), result=_result(run, journal), invented=run.invented,
+            exposure_s=exposure_s, started_at=run.started_at,
+        )  # fmt: skip
 
 
 def _resumed(asked: Following, journal: Journal) -> tuple[LiveRun, Source]:

@@ -99,6 +99,7 @@ class GrowingFolder:
             notices=notices,
             more=len(good) + len(spoilt) >= most,
             growing=any(seen.get(name) != state for name, state in self._waiting.items()),
+            started_at=self._started_at(),
         )
 
     def _nothing_there(self) -> Arrived:
@@ -152,6 +153,12 @@ class GrowingFolder:
         if self._zero is None:
             self._zero = 0.0 if self._times in ("elapsed", "seconds in the name") else float(frame.time_s[0])
         return replace(frame, time_s=frame.time_s - self._zero)
+
+    def _started_at(self) -> str | None:
+        """Return the wall-clock time of time zero, where times are counted from a date."""
+        if not self._zero or not np.isfinite(self._zero):
+            return None
+        return datetime.fromtimestamp(self._zero).isoformat()
 
 
 def _moments(frame: Frames, file: Path) -> dict[str, float]:

@@ -53,6 +53,7 @@ class GrowingTable:
         self._seen: tuple[int, int] | None = None
         self._whole: GrowingRun | None = None
         self._skip = 0
+        self._started_at: str | None = None
         self._axis_points = 0
         state = state or {}
         self._layout: str = state.get("layout", "")
@@ -141,6 +142,7 @@ class GrowingTable:
             spoilt=tuple((keys[i], why) for i, why in spoilt),
             notices=notices,
             more=size > self._offset and len(rows) >= most,
+            started_at=self._started_at,
         )
 
     def _mended(self, size: int) -> tuple[tuple[str, str], ...]:
@@ -209,6 +211,7 @@ class GrowingTable:
         frames = frames[1:]
         if any("Times of day" in text for text in frames.origins[0].understood):
             frames = self._past_midnight(frames)
+        self._started_at = self._started_at or frames.started_at
         return replace(frames, started_at=None)
 
     def _past_midnight(self, frames: Frames) -> Frames:
@@ -244,7 +247,7 @@ class GrowingTable:
             return Arrived()
         keys = tuple(f"column {self._given + i + 1}" for i in range(len(fresh)))
         self._given += len(fresh)
-        return Arrived(keys=keys, frames=fresh)
+        return Arrived(keys=keys, frames=fresh, started_at=fresh.started_at)
 
 
 def _line_start(raw: bytes, line: int) -> int:

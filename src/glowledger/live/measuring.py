@@ -3,7 +3,8 @@
 How it is learned: from the first 20 frames; anew from the first 60 and from the first 180, each time measuring all
 frames so far again, so that a trend never mixes two measurements. From then on it stays as it is: a measurement
 learned in the midst of a decay would step, and a step must not look like an endpoint. If the light later holds
-something that was not learned, an alarm says so.
+something that was not learned, the latest frames are identified anew, an alarm names what came, and contaminants among
+it are followed from there: every species is measured in every frame, so none of the others steps.
 """
 
 from __future__ import annotations
@@ -36,6 +37,7 @@ STAGES = (20, 60, 180)  # frames after which the measurement is learned; see the
 FEWEST = 5  # frames for a last attempt when the run ends before the first stage
 MISFIT = 1.4  # times the usual light that no pattern explains, as the median of `WATCHED` frames
 WATCHED = 30
+NEW_SIGMA = 8.0  # a species that came has to be this significant in the mean of these frames
 KEEP_EVERY = 50  # frames after which the whole follower is kept
 
 ChooseOptions = Callable[[SeriesModel, SeriesFit], RunOptions]
@@ -61,6 +63,8 @@ class LiveRun:
         Look only for these.
     invented : bool
         The files say that their data are invented.
+    started_at : str or None
+        Wall-clock time of time zero in ISO 8601, where the source tells.
     model, follower : SeriesModel, RunFollower or None
         None before the first stage.
     buffer : list of Frames
@@ -77,6 +81,8 @@ class LiveRun:
         Light that no pattern explains, and all light; medians over the frames learned from.
     misfit : list of float
         Of the latest frames: the unexplained light as times the usual one.
+    fresh : list of Frames
+        The latest frames as read, to see what is new in them; empty up to the last stage, and after a restart.
     told : list of str
         Events that lines told of, so that learning anew does not tell them again.
     looked_at : tuple of int
@@ -94,6 +100,7 @@ class LiveRun:
     stages: tuple[int, ...] = STAGES
     species: tuple[str, ...] | None = None
     invented: bool = False
+    started_at: str | None = None
     model: SeriesModel | None = None
     follower: RunFollower | None = None
     buffer: list[Frames] = field(default_factory=list)
@@ -103,6 +110,7 @@ class LiveRun:
     last: Frames | None = None
     usual: tuple[float, float] = (math.nan, math.nan)
     misfit: list[float] = field(default_factory=list)
+    fresh: list[Frames] = field(default_factory=list)
     told: list[str] = field(default_factory=list)
     looked_at: tuple[int, int] = (0, 0)
     recent: list[dict[str, Any]] = field(default_factory=list)
@@ -123,6 +131,7 @@ class LiveRun:
         if arrived.frames is not None and self.model is None:
             self.preparation.prepare(arrived.frames[0])  # what cannot be prepared is told before learning
             self.invented = self.invented or says_invented(arrived.frames)
+        self.started_at = self.started_at or arrived.started_at
         frames, at = arrived.frames, 0
         while frames is not None and at < len(frames):
             room = self.stages[self.stage] - self.taken if self.stage < len(self.stages) else len(frames)
@@ -198,6 +207,8 @@ class LiveRun:
         series = self.model.measure(self.preparation.prepare(with_last))
         skip = len(with_last) - len(part)
         for i, key in enumerate(keys):
+            if self.stage >= len(self.stages):
+                self.fresh = [*self.fresh[-WATCHED + 1 :], part[i]]
             decided, line = self._follow(series, skip + i)
             points += decided
             lines.append((key, line))
@@ -243,20 +254,50 @@ class LiveRun:
         return True
 
     def _watch(self, unexplained: float, total: float, error: float) -> None:
-        """Say when the light holds something that was not learned; a brighter glow misfits in proportion."""
+        """See whether the light holds something that was not learned; a brighter glow misfits in proportion."""
         usual = max(self.usual[0] * max(1.0, total / self.usual[1]), error)
         self.misfit = [*self.misfit[-WATCHED + 1 :], unexplained / usual]
-        if self.stage < len(self.stages) or len(self.misfit) < WATCHED or self.follower is None:
-            return
-        if np.nanmedian(self.misfit) > MISFIT:
+        enough = len(self.misfit) == WATCHED == len(self.fresh)
+        if enough and self.follower is not None and np.nanmedian(self.misfit) > MISFIT:
+            self._take_up_what_is_new(self.follower)
+
+    def _take_up_what_is_new(self, follower: RunFollower) -> None:
+        """Identify the latest frames, say what came, follow its contaminants, and take the misfit for usual now."""
+        names, series = self._new_in(joined(self.fresh))
+        if series is not None:
+            self.usual = float(np.nanmedian(_unexplained(series))), float(np.nanmedian(series.total_counts))
+        follower.joined += [name for name in names if name not in follower.joined]
+        known = len(follower.log.alarms)
+        if names:
             text = (
-                "The light holds something that the first frames did not: new species, or the spectrometer changed. "
-                "It is not measured; track the recorded run as a whole to see it."
+                f"The light holds what the first frames did not: {', '.join(names)}. Contaminants among it are "
+                "followed from here; what they share light with may be off by a little."
             )
-            known = len(self.follower.log.alarms)
-            self.follower.log.alarm("patterns no longer fit", self.follower.last_s, text)
-            if len(self.follower.log.alarms) > known:
-                self.since_kept = KEEP_EVERY  # a replay of the frames would not raise it again
+            follower.log.alarm(f"new in the light: {', '.join(names)}", follower.last_s, text)
+        else:
+            text = (
+                "The light holds something that the first frames did not and that no species explains, or the "
+                "spectrometer changed. Track the recorded run as a whole to see more."
+            )
+            follower.log.alarm("patterns no longer fit", follower.last_s, text)
+        self.misfit = []
+        if len(follower.log.alarms) > known:
+            self.since_kept = KEEP_EVERY  # a replay of the frames would not raise it again
+
+    def _new_in(self, raw: Frames) -> tuple[list[str], SeriesFit | None]:
+        """Return the species in some frames that were not learned, and the measurement of the frames."""
+        if self.model is None or self.follower is None:
+            return [], None
+        try:
+            frames = self.preparation.prepare(raw)
+            series = self.model.measure(frames)
+            bench = bench_with_window(self.series_bench, self.window, frames.axis.size)
+            fit = learn_series(frames, bench=bench, species=self.species).identified.fit
+        except (ReadError, FitError, RunError):
+            return [], None
+        known = (*self.model.joint, *self.follower.joined)
+        found = [s.name for s in fit.species if s.verdict == "present" and s.significance > NEW_SIGMA]
+        return [name for name in found if name not in known and name in self.model.names], series
 
     def endpoint(self) -> Endpoint | None:
         """Return the verdict so far; None before the first stage."""
@@ -278,7 +319,8 @@ class LiveRun:
         """Return the state as plain data, but for the frames, which the journal keeps."""
         return {
             "stage": self.stage, "taken": self.taken, "invented": self.invented, "misfit": self.misfit,
-            "learned_from": self.learned_from, "told": self.told, "since_kept": self.since_kept,
+            "learned_from": self.learned_from, "told": self.told, "since_kept": self.since_kept, "usual": self.usual,
+            "started_at": self.started_at,
         }  # fmt: skip
 
     def restore(
@@ -292,6 +334,7 @@ class LiveRun:
         """Go on from `to_dict`: learn from the same frames again, then take up the follower where it stood."""
         self.stage, self.taken, self.misfit = state["stage"], state["taken"], list(state["misfit"])
         self.invented, self.told, self.since_kept = state["invented"], list(state["told"]), state["since_kept"]
+        self.started_at = state["started_at"]
         self.last = None if last is None else unpacked(last)
         kept = [unpacked(raw) for raw in learning]
         if state["learned_from"]:
@@ -300,6 +343,7 @@ class LiveRun:
             if done is None:
                 raise RunError("the frames learned from no longer fit.", mend="Follow anew into another folder.")
             self.model, series = done
+            self.usual = (state["usual"][0], state["usual"][1])
             options = self.choose(self.model, series)
             if follower is None:
                 raise RunError("the journal has lost its follower.", mend="Follow anew into another folder.")
