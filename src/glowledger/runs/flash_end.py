@@ -252,9 +252,13 @@ class FlashFollower:
             return "cannot tell", f"{few}: {FEWEST} are needed to say whether they die out."
         low, high = poisson_interval(self.count, self.watched_s)
         rate = f"{60 * self.count / self.watched_s:.2g} flashes a minute over all ({low:.2g} to {high:.2g})"
-        left = f"{100 * self.fade.left[1]:.2g} % ({100 * self.fade.left[0]:.2g} to {100 * self.fade.left[2]:.2g} %)"
+        left = f"{_percent(self.fade.left[1])} ({_percent(self.fade.left[0])} to {_percent(self.fade.left[2])})"
         if self.reached:
             return "reached", f"The flashes died out: {left} of their first rate is left; {rate}."
         if self.fade.seen < CONSTANT or self.fade.end[1] > 3.0 * self.watched_s:
             return "not reached", f"The flashes are not dying out, or not yet visibly so: {rate}."
         return "approaching", f"The flashes are dying out: {left} of their first rate is left; {rate}."
+
+
+def _percent(part: float) -> str:
+    return f"{100 * part:.2g} %" if part >= 0.001 else "below 0.1 %"
