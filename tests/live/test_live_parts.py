@@ -199,7 +199,7 @@ def asked(port, path, *, body=None, **headers):
     data = None if body is None else body if isinstance(body, bytes) else json.dumps(body).encode()
     request = urllib.request.Request(f"http://127.0.0.1:{port}{path}", data=data, headers=headers)
     try:
-        with urllib.request.urlopen(request, timeout=60) as reply:
+        with urllib.request.urlopen(request, timeout=600) as reply:
             return reply.status, reply.read().decode(), reply.headers
     except urllib.error.HTTPError as error:
         with error:
