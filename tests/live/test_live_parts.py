@@ -178,7 +178,7 @@ def served(request, tmp_path):
         started.set()
         return server
 
-    thread = threading.Thread(target=loop.run_forever)
+    thread = threading.Thread(target=loop.run_forever, daemon=True)
     thread.start()
     server = asyncio.run_coroutine_threadsafe(begin(), loop).result(60)
     yield sockets[0].getsockname()[1], access, notes

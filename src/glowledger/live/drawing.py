@@ -83,6 +83,10 @@ def _empty(name: str, x_label: str, y_label: str) -> Figure:
     return drawn
 
 
+def _spoken(dash: list[int]) -> str:
+    return " ".join(map(str, dash)) or "solid"
+
+
 def trend_figure() -> Figure:
     """Return the empty figure of the indicators: bands, lines and markers per series, events, endpoint."""
     from bokeh.models import BoxAnnotation, ColumnDataSource
@@ -91,13 +95,13 @@ def trend_figure() -> Figure:
     drawn.add_layout(BoxAnnotation(name="endpoint", visible=False, fill_alpha=0.10, line_alpha=0.0, hatch_pattern="\\",
                                    hatch_alpha=0.35, hatch_scale=18.0))  # fmt: skip
     drawn.vspan(x="x", source=ColumnDataSource({"x": []}, name="declared"), name="declared", line_width=2,
-                line_dash=[8, 4])  # fmt: skip
+                line_dash="8 4")  # fmt: skip
     events = ColumnDataSource({"x": [], "y": [], "text": [], "side": [], "dx": []}, name="events")
-    drawn.vspan(x="x", source=events, name="event lines", line_width=1.5, line_dash=[2, 3])
+    drawn.vspan(x="x", source=events, name="event lines", line_width=1.5, line_dash="2 3")
     for i, (dash, marker) in enumerate(zip(DASHES, MARKERS, strict=True)):
         band = ColumnDataSource({"x": [], "y": [], "low": [], "high": []}, name=f"band {i}")
         drawn.varea("x", "low", "high", source=band, name=f"band {i}", fill_alpha=BAND)
-        drawn.line("x", "y", source=band, name=f"line {i}", line_width=2, line_dash=dash)
+        drawn.line("x", "y", source=band, name=f"line {i}", line_width=2, line_dash=_spoken(dash))
         dots = ColumnDataSource({"x": [], "y": [], "low": [], "high": []}, name=f"dots {i}")
         drawn.segment("x", "low", "x", "high", source=dots, name=f"bars {i}", line_width=1.2)
         drawn.scatter("x", "y", source=dots, name=f"dots {i}", marker=marker, size=8)
@@ -120,7 +124,7 @@ def spectrum_figure() -> Figure:
     light = ColumnDataSource({"x": [], "counts": []}, name="counts")
     drawn.line("x", "counts", source=light, name="counts", line_width=1.6)
     fit = ColumnDataSource({"x": [], "fit": []}, name="fit")
-    drawn.line("x", "fit", source=fit, name="fit", line_width=1.6, line_dash=[6, 3])
+    drawn.line("x", "fit", source=fit, name="fit", line_width=1.6, line_dash="6 3")
     labels = ColumnDataSource({"x": [], "y": [], "foot": [], "head": [], "text": [], "dx": []}, name="labels")
     drawn.segment("x", "foot", "x", "head", source=labels, name="poles", line_width=1)
     drawn.text(
