@@ -42,6 +42,15 @@ def test_features_lie_where_the_lines_are_published(answered):
             assert min(abs(nm - place) for nm in found) < 0.5 * answered[0]["fit"]["fwhm_nm"]
 
 
+def test_every_feature_is_named_by_its_line_or_band(answered):
+    species = answered[0]["species"]
+    named = [(one["name"], feature["label"]) for one in species for feature in one["features"]]
+    assert named
+    for name, label in named:
+        assert label.startswith(name)
+        assert label != name
+
+
 def test_shares_are_parts_of_one(answered):
     shares = [species["share"] for species in answered[0]["species"]]
     assert all(0 <= share <= 1 for share in shares)

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from glowledger.cli.completing import lamps
+from glowledger.cli.figure_options import format_option
 from glowledger.cli.reading_options import reading_options
 from glowledger.cli.telling import progress_shown, remarks, say_answer
+
+if TYPE_CHECKING:
+    from glowledger.report.leaving import Drawn
 
 
 @click.command()
@@ -33,6 +37,7 @@ from glowledger.cli.telling import progress_shown, remarks, say_answer
     "-o", "--output", type=click.Path(path_type=Path), help="Folder for the line table and the figure."
 )
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document instead of text.")
+@format_option
 @reading_options
 def command(
     files: tuple[Path, ...],
@@ -41,6 +46,7 @@ def command(
     bench: Path | None,
     output: Path | None,
     as_json: bool,
+    drawn: Drawn,
     reading: dict[str, Any],
 ) -> None:
     """Find the wavelength of every pixel from lamp spectra in FILES.
@@ -78,19 +84,18 @@ def command(
     notes: tuple[str, ...] = ()
     if result.accepted and bench is not None:
         notes = updated_bench(bench, result, [frames for frames, _ in shots])
+    written = [] if bench is None else [bench]
     if result.accepted and output is not None:
-        _write_output(output, result, [frames for frames, _ in shots])
+        written += _write_output(output, result, [frames for frames, _ in shots], drawn)
     if as_json:
         click.echo(documents.dumps(verdict.document(result) | {"notes": list(notes)}))
     else:
-        _say(result, files, bench, output, notes)
+        _say(result, files, written, notes)
     if not result.accepted:
         sys.exit(3)
 
 
-def _say(
-    result: Any, files: tuple[Path, ...], bench: Path | None, output: Path | None, notes: tuple[str, ...]
-) -> None:
+def _say(result: Any, files: tuple[Path, ...], written: list[Path], notes: tuple[str, ...]) -> None:
     """Print the answer; a refusal is one of our errors and becomes one paragraph on stderr."""
     from glowledger.bench import verdict
     from glowledger.errors import CalibrationError
@@ -105,20 +110,17 @@ def _say(
     click.echo(f"Line width {result.fwhm_nm:.2g} nm (FWHM). Polynomial of degree {result.degree}.")
     for text in (*result.warnings, *notes):
         click.echo(text)
-    written = [] if bench is None else [bench]
-    if output is not None:
-        written += [output / "calibration_lines.csv", output / "calibration.png"]
     for text in remarks(f"Wrote {', '.join(str(path) for path in written)}.") if written else ():
         click.echo(text)
 
 
-def _write_output(folder: Path, result: Any, frames: list[Any]) -> None:
+def _write_output(folder: Path, result: Any, frames: list[Any], drawn: Drawn) -> list[Path]:
     from glowledger.bench import verdict
     from glowledger.report.figures_calibration import calibration_figure
-    from glowledger.report.style import figure_bytes
-    from glowledger.report.writing import make_folder, write_bytes, write_text
+    from glowledger.report.style import save_figure
+    from glowledger.report.writing import make_folder, write_text
 
-    picture = figure_bytes(calibration_figure(result, frames))
+    figure = calibration_figure(result, frames)
     make_folder(folder)
-    write_text(folder / "calibration_lines.csv", verdict.residual_table(result))
-    write_bytes(folder / "calibration.png", picture)
+    table = write_text(folder / "calibration_lines.csv", verdict.residual_table(result))
+    return [table, *(save_figure(figure, folder / f"calibration.{kind}") for kind in drawn.formats)]

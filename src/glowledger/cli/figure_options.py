@@ -13,10 +13,14 @@ if TYPE_CHECKING:
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
-_FORMATS = click.option(
-    "--figure-format", "formats", type=click.Choice(["png", "svg", "pdf"]), multiple=True, default=("png", "svg"),
-    show_default="png and svg", help="With -o: format of the figure files; may be given several times.",
-)  # fmt: skip
+
+def _formats(*usual: str) -> Callable[[Command], Command]:
+    return click.option(
+        "--figure-format", "formats", type=click.Choice(["png", "svg", "pdf"]), multiple=True, default=usual,
+        show_default=" and ".join(usual), help="With -o: format of the figure files; may be given several times.",
+    )  # fmt: skip
+
+
 _PDF = click.option("--pdf", is_flag=True, help="With -o: write the page as a print document (PDF) too.")
 
 
@@ -27,7 +31,7 @@ def figure_options(function: Command) -> Command:
     def gathered(*args: Any, formats: tuple[str, ...], pdf: bool, **kwargs: Any) -> Any:
         return function(*args, drawn=asked(formats, pdf), **kwargs)
 
-    return _FORMATS(_PDF(gathered))  # type: ignore[return-value]
+    return _formats("png", "svg")(_PDF(gathered))  # type: ignore[return-value]
 
 
 def format_option(function: Command) -> Command:
@@ -37,7 +41,7 @@ def format_option(function: Command) -> Command:
     def gathered(*args: Any, formats: tuple[str, ...], **kwargs: Any) -> Any:
         return function(*args, drawn=asked(formats), **kwargs)
 
-    return _FORMATS(gathered)  # type: ignore[return-value]
+    return _formats("png")(gathered)  # type: ignore[return-value]
 
 
 def asked(formats: tuple[str, ...], pdf: bool = False) -> Drawn:

@@ -9,11 +9,13 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from glowledger.cli.completing import windows
+from glowledger.cli.figure_options import format_option
 from glowledger.cli.reading_options import reading_options
 from glowledger.cli.telling import remarks
 
 if TYPE_CHECKING:
     from glowledger.bench.model import Bench
+    from glowledger.report.leaving import Drawn
     from glowledger.spectra.frames import Frames
 
 
@@ -50,6 +52,7 @@ if TYPE_CHECKING:
 @click.option("--without-window", type=click.Path(path_type=Path), help="The same lamp without it.")
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="Folder for the figure.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document instead of text.")
+@format_option
 @reading_options
 def command(
     file: Path | None,
@@ -151,7 +154,7 @@ def _response(
             ],
         }  # fmt: skip
     if output is not None:
-        _write_figure(output, response, None if keep else bench.response, frames, said)
+        _write_figure(output, response, None if keep else bench.response, frames, said, asked["drawn"])
     if keep:
         keep_part(bench_file, replace(bench, response=response), "response", what, (frames,))
         said.extend(remarks(f"Wrote the response to {bench_file}."))
@@ -159,16 +162,18 @@ def _response(
     return found | {"kept": keep, "response": curve}
 
 
-def _write_figure(output: Path, response: Any, other: Any, frames: Frames, said: list[str]) -> None:
+def _write_figure(
+    output: Path, response: Any, other: Any, frames: Frames, said: list[str], drawn: Drawn
+) -> None:
     from glowledger.report.figures_bench import response_figure
-    from glowledger.report.style import figure_bytes
-    from glowledger.report.writing import make_folder, write_bytes
+    from glowledger.report.style import save_figure
+    from glowledger.report.writing import make_folder
     from glowledger.spectra.samples import says_invented
 
-    picture = figure_bytes(response_figure(response, other, invented=says_invented(frames)))
+    figure = response_figure(response, other, invented=says_invented(frames))
     make_folder(output)
-    write_bytes(output / "response.png", picture)
-    said.extend(remarks(f"Wrote {output / 'response.png'}."))
+    written = [save_figure(figure, output / f"response.{kind}") for kind in drawn.formats]
+    said.extend(remarks(f"Wrote {', '.join(map(str, written))}."))
 
 
 def _window(bench_file: Path, asked: dict[str, Any], reading: dict[str, Any], said: list[str]) -> dict[str, object]:

@@ -183,7 +183,7 @@ def _test(given: _Given, top: int) -> FeatureTest | None:
     centred = bool(abs(offset) < _slack(given) * max(fwhm, pixel) + 2.0 * doubt)
     noise = float(np.sqrt(given.drop.variance[near].sum()))
     feature = Feature(
-        label=_label(scene, solution, given.columns, float(scene.axis_nm[top]), fwhm),
+        label=_label(scene, solution, given.columns, top, fwhm),
         wavelength_nm=float(scene.axis_nm[top] + solution.shift_at(scene, top)),
         counts=counts,
         standard_error=counts * float(np.hypot(error, solution.levels.mismatch)),
@@ -262,11 +262,10 @@ def _contrast(
     return found, 1.0 / np.sqrt(information), offset, 1.0 / np.sqrt(tilt_information) / part
 
 
-def _label(
-    scene: Scene, solution: Solution, columns: NDArray[np.intp], nm: float, fwhm: float
-) -> str:
-    """Return the name of the strongest line or band at a place."""
-    best, name = 0.0, scene.emitters[columns[0]].species
+def _label(scene: Scene, solution: Solution, columns: NDArray[np.intp], top: int, fwhm: float) -> str:
+    """Return the name of the strongest line or band at a pixel."""
+    nm = float(scene.axis_nm[top])
+    best, name = 0.0, ""
     for column in columns:
         emitter = scene.emitters[column]
         near = np.flatnonzero(np.abs(emitter.anchor_nm - nm) < 1.2 * fwhm)
@@ -276,6 +275,16 @@ def _label(
         light = float(emitter.anchor_rate[k] * solution.x[column])
         if light > best:
             best, name = light, emitter.anchor_label[k]
-    return name
+    return name or _beside(scene, solution, columns, top)
 
 
+def _beside(scene: Scene, solution: Solution, columns: NDArray[np.intp], top: int) -> str:
+    """Return whose tail gives the light at a pixel where no line and no band head lies."""
+    light = solution.templates[top, columns] * solution.x[columns]
+    if not light.any():
+        light = solution.templates[top, columns] * np.array([scene.emitters[c].weight for c in columns])
+    emitter = scene.emitters[columns[int(np.argmax(light))]]
+    if not emitter.anchor_nm.size:
+        return emitter.label
+    nearest = int(np.argmin(np.abs(emitter.anchor_nm - scene.axis_nm[top])))
+    return f"{emitter.anchor_label[nearest]} tail"

@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from glowledger.report import style
 from glowledger.report.flags import flag_rows
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 MOST = 6  # indicators drawn: as many as there are styles
+MARKS = 1000  # frames up to which each has its own mark; beyond, marks are means, and the figure says of how many
 REGIME_ROWS = 5  # of names of conditions
 BARS = 150  # standard errors are drawn up to this many frames, as a band beyond
 
@@ -63,7 +65,9 @@ def run_figure(result: RunResult, title: str, *, notice: str | None = None) -> F
         axes.set_xlabel(f"Time ({unit})")
         axes.set_ylabel(f"Light over that of {result.reference or 'the reference'}, start = 1")
         if axes.get_legend_handles_labels()[0]:
-            figure.legend(loc="outside lower left", ncols=4)
+            count = max((frames_in_mark(trend) for trend in shown), default=1)
+            note = f"each mark is the mean of {count} frames" if count > 1 else None
+            figure.legend(loc="outside lower left", ncols=4, title=note, title_fontsize=11, alignment="left")
         style.set_alt_text(figure, describe(result, title))
         if notice:
             style.stamp(figure, notice)
@@ -103,35 +107,34 @@ def _draw_trend(axes: Axes, trend: Trend, index: int, scale: float) -> float:
     time, value, error = trend.time_s / scale, trend.value / level, trend.standard_error / level
     used = trend.used & np.isfinite(value)
     aside = ~trend.used & np.isfinite(value)
+    top = float(np.percentile(value[used], 99)) if used.any() else 1.0
     size = 4.0 if used.sum() < 200 else 2.6
-    axes.plot(
-        time[used], value[used], linestyle="none", marker=look.marker, markersize=size,
-        color=look.colour, label=trend.name,
-    )  # fmt: skip
-    if used.sum() <= BARS:
-        axes.errorbar(
-            time[used],
-            value[used],
-            yerr=error[used],
-            fmt="none",
-            ecolor=look.colour,
-            elinewidth=0.8,
-            alpha=0.6,
-        )
+    in_mark = frames_in_mark(trend)
+    x, y, e = (means(column[used], in_mark) for column in (time, value, error))
+    e = e / np.sqrt(in_mark)
+    axes.plot(x, y, linestyle="none", marker=look.marker, markersize=size, color=look.colour, label=trend.name)
+    if x.size <= BARS:
+        axes.errorbar(x, y, yerr=e, fmt="none", ecolor=look.colour, elinewidth=0.8, alpha=0.6)
     else:
-        axes.fill_between(
-            time[used],
-            (value - error)[used],
-            (value + error)[used],
-            color=look.colour,
-            alpha=0.18,
-            linewidth=0,
-        )
+        axes.fill_between(x, y - e, y + e, color=look.colour, alpha=0.18, linewidth=0)
     axes.plot(
-        time[aside], value[aside], linestyle="none", marker=look.marker, markersize=size + 2,
-        color=look.colour, markerfacecolor="none",
+        means(time[aside], in_mark), means(value[aside], in_mark), linestyle="none", marker=look.marker,
+        markersize=size + 2, color=look.colour, markerfacecolor="none",
     )  # fmt: skip
-    return float(np.percentile(value[used], 99)) if used.any() else 1.0
+    return top
+
+
+def frames_in_mark(trend: Trend) -> int:
+    """Return how many frames one mark of the figure stands for: 1, or more where the run is long."""
+    return max(1, math.ceil(trend.time_s.size / MARKS))
+
+
+def means(values: NDArray[np.float64], count: int) -> NDArray[np.float64]:
+    """Return the means of so many consecutive values, shape (n,) to (n / count,); the last may be of fewer."""
+    if count == 1 or not values.size:
+        return values
+    starts = np.arange(0, values.size, count)
+    return np.asarray(np.add.reduceat(values, starts) / np.diff([*starts, values.size]))
 
 
 def _limits(axes: Axes, tops: list[float]) -> None:

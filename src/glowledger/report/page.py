@@ -103,7 +103,7 @@ def page_html(report: Report) -> str:
     numbers = iter(range(1, 1000))
     body = "\n".join(_section(section, numbers) for section in report.sections)
     zooms = 'class="zooms"' in body
-    how = f'<p class="how">{_text(HOW)}</p>' if zooms else ""
+    how = f'<details class="how"><summary>Figures zoom: how</summary><p>{_text(HOW)}</p></details>' if zooms else ""
     return f"""<!DOCTYPE html>
 <html lang="en">
 <head>
@@ -161,7 +161,7 @@ def _section(section: Section, numbers: Iterator[int]) -> str:
 def _chart(chart: Chart) -> str:
     header, rows = chart.table
     head = "".join(f'<th scope="col">{_text(cell)}</th>' for cell in header)
-    body = "\n".join("<tr>" + "".join(f"<td>{_text(cell)}</td>" for cell in row) + "</tr>" for row in rows)
+    body = "\n".join("<tr>" + "".join(f"<td>{_kept_together(cell)}</td>" for cell in row) + "</tr>" for row in rows)
     caption = "" if chart.folded or not chart.caption else f"<caption>{_text(chart.caption)}</caption>"
     inside = f"{caption}<thead><tr>{head}</tr></thead>\n<tbody>{body}</tbody>"
     table = f'<div class="wide"><table>{inside}</table></div>'
@@ -193,6 +193,11 @@ def _repeat(report: Report) -> str:
         "<section>\n<h2>To repeat this</h2>\n"
         f"<pre><code>{_text(report.command)}</code></pre>\n<p>{_text(listed)}</p>\n</section>"
     )
+
+
+def _kept_together(cell: str) -> str:
+    """Return the content of a cell; a number stays on a line with its error."""
+    return _text(cell.replace(" ± ", "\u00a0±\u00a0"))
 
 
 def _text(text: str) -> str:

@@ -313,5 +313,10 @@
     svg.addEventListener("dblclick", () => act("whole"));
   }
   document.querySelectorAll("figure.zooms").forEach(start);
-  addEventListener("beforeprint", () => document.querySelectorAll("details").forEach(one => (one.open = true)));
+  let opened = []; // what is folded away is printed in full
+  addEventListener("beforeprint", () => {
+    opened = [...document.querySelectorAll("details:not([open]):not(.how)")];
+    opened.forEach(one => (one.open = true));
+  });
+  addEventListener("afterprint", () => opened.forEach(one => (one.open = false)));
 })();
