@@ -11,6 +11,7 @@ from glowledger.report import page, style
 from glowledger.report.figures_identify import spectrum_figure
 from glowledger.report.figures_run import run_figure
 from glowledger.report.inline_svg import inline_svg
+from glowledger.report.page_figures import picture_html
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -108,3 +109,12 @@ def test_drawing_changes_nothing_in_the_figure(make_fit, pixels):
     before = style.figure_bytes(figure)
     inline_svg(figure, "p-")
     assert style.figure_bytes(figure) == before
+
+
+def test_a_figure_with_equal_scales_is_shown_as_it_is():
+    from every_figure import FIGURES
+
+    text = picture_html(page.Picture(figure=FIGURES["colour"](), caption="c"), 1)
+    assert "<svg" in text
+    assert "zooms" not in text
+    assert "tabindex" not in text

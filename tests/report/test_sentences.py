@@ -1,13 +1,16 @@
 """Answers in words."""
 
 import math
+from dataclasses import replace
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from glowledger.report import sentences
 from glowledger.report.numbers import clock, clock_interval, percent, plus_minus, sigmas, two_digits
+from glowledger.report.sentences import share_error
 
 
 @pytest.mark.parametrize(
@@ -165,3 +168,17 @@ def test_a_trend_without_usable_frames_is_unknown(make_run):
     empty = replace(run.indicators[0], used=np.zeros(run.frames, dtype=bool))
     _, rows = sentences.trend_table(replace(run, indicators=(empty,)))
     assert rows[0][1:3] == ("unknown", "unknown")
+
+
+def test_the_error_of_a_share_is_that_of_drawn_amounts(make_fit):
+    fit = make_fit()
+    counts = np.array([s.counts if s.share > 0 else 0.0 for s in fit.species])
+    shares = counts / counts.sum()
+    species = tuple(replace(s, share=float(p)) for s, p in zip(fit.species, shares, strict=True))
+    fit = replace(fit, species=species)
+    errors = np.array([s.standard_error if p > 0 else 0.0 for s, p in zip(species, shares, strict=True)])
+    drawn = counts + errors * np.random.default_rng(3).standard_normal((20_000, counts.size))
+    spread = (drawn / drawn.sum(axis=1, keepdims=True)).std(axis=0)
+    for one, expected in zip(species, spread, strict=True):
+        if one.share > 0:
+            assert share_error(one, fit) == pytest.approx(expected, rel=0.03)

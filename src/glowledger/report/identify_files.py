@@ -33,9 +33,9 @@ def identify_report(
         prose=summary[1:],
         pictures=[page.Picture(figure=figures["spectrum"], caption=CAPTION)],
         charts=[
-            page.Chart(table=sentences.species_table(fit), caption="Species found"),
+            page.Chart(table=sentences.species_table(fit, errors=True), caption="Species found"),
             page.Chart(table=sentences.feature_table(fit), caption="All their features", folded=True),
-            page.Chart(table=sentences.species_table(fit, every=True), caption="All species", folded=True),
+            page.Chart(table=sentences.species_table(fit, every=True, errors=True), caption="All species", folded=True),
         ],
         cautions=[sentences.capital(warning) for warning in fit.warnings],
     )

@@ -60,6 +60,8 @@ def picture_html(picture: Picture, number: int) -> str:
     if len(svg) > LARGEST_SVG:
         return _image(style.figure_bytes(picture.figure, "png"), alt, caption, number)
     named = svg.replace("<svg ", f'<svg role="img" aria-label="{html.escape(alt, quote=True)}" ', 1)
+    if not panels["panels"]:
+        return f'<figure><div class="frame">{named}</div>\n{caption}</figure>'
     buttons = "".join(
         f'<button type="button" value="{deed}" aria-label="{name}" title="{name}">{sign}</button>'
         for deed, sign, name in BUTTONS

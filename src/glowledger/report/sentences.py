@@ -66,7 +66,7 @@ def identify_summary(fit: Fit, *, findings: Sequence[Finding] = ()) -> list[str]
     return sentences
 
 
-def species_table(fit: Fit, *, every: bool = False) -> Table:
+def species_table(fit: Fit, *, every: bool = False, errors: bool = False) -> Table:
     """Return the species as a table, strongest verdict first.
 
     Parameters
@@ -75,6 +75,8 @@ def species_table(fit: Fit, *, every: bool = False) -> Table:
         The forward fit.
     every : bool
         Also list the species that were not seen.
+    errors : bool
+        Give shares with their standard errors.
 
     Returns
     -------
@@ -84,7 +86,8 @@ def species_table(fit: Fit, *, every: bool = False) -> Table:
     header = ("Species", "Verdict", "Share", "Evidence", "Strongest feature, counts", "Why")
     shown = _VERDICTS if every else _VERDICTS[:2]
     rows: list[tuple[str, ...]] = [
-        (s.name, s.verdict, _share(s), sigmas(s.significance) if s.verdict in _VERDICTS[:3] else "-",
+        (s.name, s.verdict, _share(s, share_error(s, fit) if errors else math.nan),
+         sigmas(s.significance) if s.verdict in _VERDICTS[:3] else "-",
          _strongest(s), s.reason)
         for verdict in shown for s in fit.species if s.verdict == verdict
     ]  # fmt: skip
@@ -282,14 +285,23 @@ def _cannot_tell(species: list[SpeciesEvidence]) -> list[str]:
     ]
 
 
-def _share(s: SpeciesEvidence) -> str:
+def share_error(s: SpeciesEvidence, fit: Fit) -> float:
+    """Return the standard error of a species' share of the light, the species being taken as independent."""
+    if not (s.share > 0 and s.counts > 0):
+        return math.nan
+    total = s.counts / s.share
+    others = sum(one.standard_error**2 for one in fit.species if one is not s and one.share > 0)
+    return math.sqrt((1 - s.share) ** 2 * s.standard_error**2 + s.share**2 * others) / total
+
+
+def _share(s: SpeciesEvidence, error: float) -> str:
     if s.verdict == "cannot tell":
         return "-"
     if s.verdict == "not seen":
         per_count = s.share / s.counts if s.counts > 0 else math.nan
         limit = s.upper_limit * per_count
         return f"< {percent(max(limit, 0.001))}" if math.isfinite(limit) else "-"
-    return percent(s.share)
+    return plus_minus(100 * s.share, 100 * error, "%") if math.isfinite(error) else percent(s.share)
 
 
 def _strongest(s: SpeciesEvidence) -> str:

@@ -197,7 +197,7 @@ def _light_sections(result: RunResult, figures: Mapping[str, Figure], light: Run
             charts=[page.Chart(table=table, caption="What another accepted risk would have meant for this run")],
         ))  # fmt: skip
     if light.fit is not None:
-        found = sentences.species_table(light.fit)
+        found = sentences.species_table(light.fit, errors=True)
         sections.append(page.Section(
             heading="What glows",
             prose=[sentences.identify_summary(light.fit)[0], *sentences.fit_sentences(light.fit)],
