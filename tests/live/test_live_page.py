@@ -55,7 +55,7 @@ class Program:
     def start(self):
         words = ["live", "run", "--port", str(self.port), "--poll", "0.05", "-o", "answer", "--json"]
         self.process = subprocess.Popen(
-            [sys.executable, "-W", "error", "-m", "glowledger", *words], cwd=self.place, text=True,
+            [sys.executable, "-m", "glowledger", *words], cwd=self.place, text=True,
             stdout=subprocess.PIPE, stderr=subprocess.PIPE,
         )  # fmt: skip
         for line in self.process.stderr:
@@ -250,7 +250,7 @@ def test_in_the_end_the_document_holds_marks_and_notes_and_the_ledger_the_run(pa
 def test_from_elsewhere_the_page_opens_with_its_token_alone(browser, tmp_path):
     words = ["live", "run", "--host", "0.0.0.0", "--port", "0"]
     process = subprocess.Popen(
-        [sys.executable, "-W", "error", "-m", "glowledger", *words], cwd=tmp_path, text=True, stdout=subprocess.PIPE,
+        [sys.executable, "-m", "glowledger", *words], cwd=tmp_path, text=True, stdout=subprocess.PIPE,
         env=os.environ | {"PYTHONUNBUFFERED": "1"},
     )  # fmt: skip
     try:

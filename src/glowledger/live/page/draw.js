@@ -4,7 +4,7 @@
 
 const Draw = (() => {
   const given = JSON.parse(document.getElementById("given").textContent);
-  const REDRAW_MS = 250; // the trend is drawn at most so often; the spectrum with every frame
+  const REDRAW_MS = 500; // the trend is drawn at most so often; the spectrum with every frame
   const MOST_DOTS = 40; // markers per series, evenly spread; the line and its band hold every row
   const FAINT = 20; // times taller
   const ROOM_PX = 15; // between two upright labels
@@ -40,7 +40,10 @@ const Draw = (() => {
     figure.reset.connect(all);
   }
 
-  function set(source, data) { source.data = data; }
+  function set(source, data) { // what is empty and stays so costs nothing
+    const rows = (columns) => { for (const name in columns) return columns[name].length; return 0; };
+    if (rows(data) || rows(source.data)) source.data = data;
+  }
 
   function setRange(name, x, y) {
     if (zoomed[name]) return;
@@ -173,10 +176,10 @@ const Draw = (() => {
 
   function takeSpectrum(news) { spectrum = news; drawSpectrum(); }
 
-  let tall = 0;
+  let tall = 0, labelled = { at: -REDRAW_MS, for: "" };
   function drawSpectrum() {
     if (!spectrum || spectrum.counts.length !== axis.length) return;
-    const { source, glyph } = models.spectrum;
+    const { source } = models.spectrum;
     const counts = spectrum.counts.map((v) => (v === null ? NaN : v));
     set(source("counts"), { x: axis, counts });
     const fitted = spectrum.fit.length === axis.length;
@@ -186,7 +189,11 @@ const Draw = (() => {
     if (most > tall || most < 0.7 * tall) tall = 1.08 * most; // so that the axis does not tremble
     const low = Math.max(least, -0.05 * tall);
     setRange("spectrum", [axis[0], axis[axis.length - 1]], [low / closer, (1.55 * tall) / closer]);
-    drawLabels(counts, glyph);
+    const { start, end } = models.spectrum.figure.x_range; // labels move with what is seen, else now and then
+    const view = [start, end, tall, closer, features.length, document.getElementById("spectrum").clientWidth].join();
+    if (view === labelled.for && performance.now() - labelled.at < REDRAW_MS) return;
+    labelled = { at: performance.now(), for: view };
+    drawLabels(counts);
   }
 
   function drawLabels(counts) {
