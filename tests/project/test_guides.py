@@ -168,6 +168,13 @@ def test_the_context_in_the_reference_is_read_as_it_stands(tmp_path):
     assert set(read_context(tmp_path).stated()) == set(KNOWN)
 
 
+def test_the_rate_constants_in_the_reference_are_read_as_they_stand():
+    from glowledger.diagnose.rate_constants import parse_rates
+
+    found = parse_rates(next(block for block in blocks("formats", "toml") if "rate_m3_s" in block))
+    assert set(found.levels) == {"Ar", "O"}
+
+
 def test_the_python_reference_is_the_one_of_the_docstrings_and_holds_every_public_name():
     text = reference.FILE.read_text(encoding="utf-8")
     assert text == reference.reference(), "run: python -m glowledger.guide.reference"

@@ -11,7 +11,7 @@ import click
 from glowledger.cli.completing import windows
 from glowledger.cli.figure_options import format_option
 from glowledger.cli.reading_options import reading_options
-from glowledger.cli.telling import remarks
+from glowledger.cli.telling import progress_shown, remarks
 
 if TYPE_CHECKING:
     from glowledger.bench.model import Bench
@@ -81,7 +81,8 @@ def command(
     if asked["window"] or asked["with_window"] or asked["thickness_mm"]:
         document |= _window(bench_file, asked, reading, said)
     if file is not None:
-        document |= _response(file, bench_file, asked, reading, said, output)
+        with progress_shown(f"response {file.name}"):
+            document |= _response(file, bench_file, asked, reading, said, output)
     document |= {"bench": bench_file, "sentences": said}
     click.echo(documents.dumps(document) if as_json else "\n".join(said))
 

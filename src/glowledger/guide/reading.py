@@ -9,7 +9,8 @@ from pathlib import Path
 from glowledger.errors import ReadError
 
 FOLDER = Path(__file__).resolve().parent
-ORDER = ("first-evening", "choosing", "reading-answers")  # what to read first; the rest follows by name
+# what to read first; the rest follows by name
+ORDER = ("first-evening", "safety", "choosing", "reading-answers", "worked", "python", "formats", "extending")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
