@@ -111,6 +111,21 @@ def test_drawing_changes_nothing_in_the_figure(make_fit, pixels):
     assert style.figure_bytes(figure) == before
 
 
+def test_filled_areas_are_paths_where_they_are_shown():
+    from every_figure import FIGURES
+
+    figure = FIGURES["response"]()
+    svg, told = inline_svg(figure, "a-")
+    elements, panel = ids(ElementTree.fromstring(svg)), told["panels"][0]
+    band = figure.axes[0].collections[0]
+    group = elements[f"a-{band.get_gid()}"]
+    assert not list(group.iter(f"{SVG}use"))
+    outline = next(path for path in group.iter(f"{SVG}path") if len(path.get("d")) > 500)
+    x, _ = values(outline, {**panel, "y": {"limits": [0, 1], "scale": "linear"}})
+    expected = band.get_paths()[0].vertices[:, 0]
+    assert_allclose([x.min(), x.max()], [expected.min(), expected.max()], atol=0.01)
+
+
 def test_a_figure_with_equal_scales_is_shown_as_it_is():
     from every_figure import FIGURES
 

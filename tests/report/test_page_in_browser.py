@@ -166,3 +166,21 @@ def test_the_page_fits_a_phone_and_a_dark_screen(shown):
     finally:
         shown.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
         shown.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
+
+
+def test_every_kind_of_figure_zooms_without_a_complaint_and_loses_no_area(browser, tmp_path):
+    from every_figure import FIGURES
+
+    pictures = [page.Picture(figure=draw(), caption=name) for name, draw in FIGURES.items()]
+    report = page.Report(title="t", answer="a", command="c", sections=[page.Section(heading="h", pictures=pictures)])
+    (tmp_path / "all.html").write_text(page.page_html(report), encoding="utf-8")
+    browser.get((tmp_path / "all.html").as_uri())
+    count = """return [...document.querySelectorAll("figure.zooms")].map(f => [...f.querySelectorAll("svg path")]
+        .filter(p => !p.closest("defs") && p.getBoundingClientRect().width > 200).length)"""
+    before = browser.execute_script(count)
+    assert len(before) == len(FIGURES) - 1  # colour keeps equal scales and is not zoomed
+    browser.execute_script("document.querySelectorAll('button[value=in]').forEach(b => { b.click(); })")
+    settled(browser)
+    after = browser.execute_script(count)
+    assert all(b >= a for a, b in zip(before, after, strict=True))
+    assert browser.get_log("browser") == []

@@ -56,7 +56,7 @@ def inline_svg(figure: Figure, prefix: str) -> tuple[str, dict[str, Any]]:
     body = svg[svg.index("<g id=") : svg.rindex("</svg>")]
     width, height = figure.get_size_inches() * POINTS
     head = f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:g} {height:g}" focusable="false">'
-    return head + _classes(_prefixed(_short(body), prefix), prefix) + "</svg>", {
+    return head + _classes(_prefixed(_areas_in_place(_short(body)), prefix), prefix) + "</svg>", {
         "panels": [panel for panel in panels if panel]
     }
 
@@ -182,6 +182,26 @@ def _short(svg: str) -> str:
     svg = re.sub(r' transform="rotate\(-0 [^"]*"', "", svg).replace("xlink:href", "href")
     svg = re.sub(r"<!--.*?-->", "", svg, flags=re.S)
     return svg.replace("'DejaVu Sans'", FONTS)
+
+
+def _areas_in_place(svg: str) -> str:
+    """Put filled areas where they are shown; they come as marks drawn elsewhere, and marks keep their size."""
+
+    def area(use: re.Match[str]) -> str:
+        drawn = re.search(rf'<path id="{use[1]}" d="([^"]*)"[^>]*/>', svg)
+        if drawn is None:
+            return use[0]
+        numbers = iter(range(10**9))
+        shifted = re.sub(
+            r"-?\d+(?:\.\d+)?",
+            lambda n: n[0] if next(numbers) % 2 == 0 else f"{float(n[0]) + float(use[2]):.3f}".rstrip("0").rstrip("."),
+            drawn[1],
+        )
+        return f'<path d="{shifted}"{use[3]}/>'
+
+    moved = re.sub(r'<use href="#(\w+)" x="0" y="([\d.]+)"([^>]*?)/>', area, svg)
+    gone = set(re.findall(r'<path id="(\w+)"', moved)) - set(re.findall(r'href="#(\w+)"', moved))
+    return re.sub(r'<path id="(\w+)" [^>]*/>', lambda one: "" if one[1] in gone else one[0], moved)
 
 
 def _prefixed(svg: str, prefix: str) -> str:
