@@ -12,6 +12,8 @@ from typing import Any, TypeVar
 
 import click
 
+from glowledger.cli.telling import remarks
+
 DEFAULT = Path("ledger.sqlite")
 INCOMPLETE = 4  # exit code of `check --strict`
 SCHEMA = "glowledger/ledger/1"
@@ -194,7 +196,9 @@ def export(run: str | None, kind: str, output: Path | None, file: Path | None, a
     if output is None:
         click.echo(text, nl=False)
     else:
-        click.echo(f"Wrote {write_text(output, text)}: {len(rows)} rows.", err=True)
+        written = write_text(output, text)
+        for said in remarks(f"Wrote {written}: {len(rows)} rows."):
+            click.echo(said, err=True)
 
 
 @command.command()
