@@ -12,7 +12,9 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "simulators"))
 from glow_instrument import Instrument
 from glow_simulator import simulate
 
+from glowledger.glow.identifying import identify_frame
 from glowledger.glow.starting import first_line_spread, peak_widths, shift_steps
+from glowledger.spectra.frames import frames_from_arrays
 
 
 @pytest.mark.parametrize(
@@ -52,3 +54,18 @@ def test_offsets_cover_two_standard_deviations_nearest_first():
     assert np.all(np.diff(np.abs(steps)) >= -1e-12)
     assert np.diff(np.sort(steps)).max() < 0.5 * 1.2
     assert_allclose(shift_steps(1.2, 0.1), [0.0])
+
+
+@pytest.mark.parametrize(("photons", "seed", "read_noise"), [(1.3e7, 692758498, 43.0), (1.5e7, 1222657561, 47.0)])
+def test_the_few_lines_of_helium_are_not_put_beside_those_of_other_elements(photons, seed, read_noise):
+    # 587.6, 667.8, 388.9 nm lie 1.4, 3.0, 1.7 nm from Na 589.0, Li 670.8, Si 390.6 nm (NIST ASD): an axis that is
+    # 3 nm off makes sodium, lithium and silicon of helium, if one linear fit decides
+    instrument = Instrument(
+        pixels=1024, range_nm=(300.0, 1000.0), bend=(-0.65, 1.35), fwhm_nm=(1.64, 1.87), slit_share=0.87, tail=0.01,
+        wing=0.036, best_nm=662.0, breadth=0.40, ripple=0.01, ripple_nm=21.7, second_order=0.0, stray=3e-4,
+        dark_pattern=14.3, read_noise_e=read_noise, counts_per_e=1.0, averages=10, axis_error_nm=(0.13, 0.06, 0.06),
+    )  # fmt: skip
+    counts, nm, _ = simulate({"He I": photons}, instrument, seed)
+    fit = identify_frame(frames_from_arrays(nm, counts))
+    assert abs(fit.shift_nm) < 0.5
+    assert [one.name for one in fit.species if one.verdict == "present"] == ["He I"]

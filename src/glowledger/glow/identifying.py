@@ -35,6 +35,7 @@ _LOG = logging.getLogger(__name__)
 FREED_AT_START = frozenset({"N2", "N2+", "Ar I", "H I", "O I", "He I", "Ne I", "H2"})
 FREE_SIGMA = 3.0  # a species this significant has its levels freed
 TEMPERATURE_SIGMA = 12.0  # bands this significant speak of temperature
+TRUSTED_WIDTHS = 0.8  # line widths by which a start may be off the axis without a second look
 COARSEST_FWHM_NM = 15.0  # beyond it no band has a shape of its own
 BRIGHT_SHARE = 0.2
 WIDTHS_TRIED = (0.5, 0.7, 0.85, 1.0)  # of the first guess: blends make lines look wide, never narrow
@@ -190,11 +191,28 @@ def _first_fit(scene: Scene, shift_sd_nm: float, width_known: bool) -> Solution:
     start = scene.start()
     common = np.eye(start.shift_nm.size)[0]
     starts = [replace(start, shift_nm=step * common) for step in shift_steps(middle, shift_sd_nm)]
-    best = _best_start(scene, starts)
-    if not width_known:
-        widths = [replace(best, shape=replace(best.shape, width=width)) for width in WIDTHS_TRIED]
-        best = _best_start(scene, widths)
-    return fit_scene(scene, best)
+    best = _with_width(scene, _best_start(scene, starts), width_known)
+    fitted = fit_scene(scene, best)
+    if abs(float(best.shift_nm[0])) <= TRUSTED_WIDTHS * middle:
+        return fitted
+    # far from where the axis says: one linear fit can err there, so the fit from the axis as it is must be worse
+    plain = fit_scene(scene, _with_width(scene, start, width_known))
+    return min((plain, fitted), key=lambda solution: _deviance(scene, solution))
+
+
+def _with_width(scene: Scene, start: Adjustment, width_known: bool) -> Adjustment:
+    """Return the start with the best of several line widths, where no bench tells it."""
+    if width_known:
+        return start
+    return _best_start(scene, [replace(start, shape=replace(start.shape, width=width)) for width in WIDTHS_TRIED])
+
+
+def _deviance(scene: Scene, solution: Solution) -> float:
+    """Return -2 ln likelihood of a fit with its own noise levels, up to a constant, and the prior of its shift."""
+    left = (scene.data - solution.model)[scene.used]
+    variance = solution.variance[scene.used]
+    offset = float(solution.adjustment.shift_nm[0]) / float(scene.priors.shift_nm[0])
+    return float(np.sum(left**2 / variance + np.log(variance)) + offset**2)
 
 
 def _best_start(scene: Scene, starts: list[Adjustment]) -> Adjustment:
