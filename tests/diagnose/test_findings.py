@@ -247,7 +247,17 @@ def test_blocked_hydroxyl_is_named_where_hydrogen_hints_at_water():
 
 
 def test_a_missing_gas_is_not_wrong_where_it_cannot_be_told():
-    assert conclude("Ar", He_I=0.9, blocked=("Ar I",)) == {"foreign gas": "medium"}
+    unlimited = tuple(
+        replace(s, counts=float("nan"), upper_limit=float("nan")) if s.name == "Ar I" else s
+        for s in species(He_I=0.9, blocked=("Ar I",))
+    )
+    found = findings_of(unlimited, parse_feed("Ar"))
+    assert [(f.kind, f.confidence) for f in found] == [("foreign gas", "medium")]
+
+
+def test_a_gas_that_could_hide_in_a_hundredth_of_the_light_is_not_the_one_that_is_fed():
+    # blocked by unexplained light, with a limit of 2e3 of 9e5 counts
+    assert conclude("Ar", N2=0.9, blocked=("Ar I",)) == {"wrong gas": "high"}
 
 
 def test_every_finding_names_a_test_and_another_cause():
