@@ -17,6 +17,7 @@ BLOCKED_BELOW = 0.05  # transmission of the window, two standard errors above: l
 LEAST_VISIBLE = 0.03  # of the typical light of a species must be measured to say anything
 EDGE_SMOOTH_NM = 6.0
 EDGE_SIGMA = 6.0
+DARK_SMOOTH_NM = 25.0
 CHEAP_RANGE_NM = (190.0, 1100.0)  # what silicon could ever see
 
 
@@ -85,9 +86,9 @@ def visibility(scene: Scene, solution: Solution, bench: Bench | None) -> Visibil
 
 def _lit(scene: Scene, solution: Solution) -> NDArray[np.intp]:
     """Return the pixels around which light above the darkest level is significant."""
-    constant = float(solution.free_values[-1]) if solution.free_values.size else 0.0
-    light = np.where(scene.used, scene.data - constant, 0.0)
     levels = solution.levels
+    constant = _dark_level(scene, solution)
+    light = np.where(scene.used, scene.data - constant, 0.0)
     variance = np.where(scene.used, levels.read_variance + levels.gain * np.maximum(light, 0.0), 0.0)
     step = float(np.median(np.diff(scene.axis_nm)))
     width = max(1, round(EDGE_SMOOTH_NM / step))
@@ -97,6 +98,21 @@ def _lit(scene: Scene, solution: Solution) -> NDArray[np.intp]:
     # the constant itself is uncertain: a residue of it must not count as light
     dark_error = width * np.sqrt(levels.read_variance) * 0.3
     return np.flatnonzero(total > EDGE_SIGMA * np.maximum(noise, np.finfo(float).tiny) + 3 * dark_error)
+
+
+def _dark_level(scene: Scene, solution: Solution) -> float:
+    """Return the level of no light: the fitted constant, or up to one read noise above it where nothing is darker.
+
+    Faint patterns in the dark take a little of the constant away, and what they take must not count as light.
+    """
+    constant = float(solution.free_values[-1]) if solution.free_values.size else 0.0
+    step = float(np.median(np.diff(scene.axis_nm)))
+    width = min(max(1, round(DARK_SMOOTH_NM / step)), max(int(scene.used.sum()), 1))
+    data = scene.data[scene.used]
+    if not data.size:
+        return constant
+    darkest = float(np.convolve(data, np.full(width, 1.0 / width), mode="valid").min())
+    return float(np.clip(darkest, constant, constant + np.sqrt(solution.levels.read_variance)))
 
 
 def visible_part(emitters: tuple[Emitter, ...], scene: Scene, seen: Visibility) -> float:
