@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from lamp_fleet import largest_error, make_case
+from lamp_fleet_grating import make_case as make_grating_case
 from lamp_spectra import ARGON, MERCURY, NEON, axis, spectrum
 from numpy.testing import assert_allclose
 
@@ -68,6 +69,19 @@ def test_a_small_fleet_is_right_or_refused(seed):
         assert largest_error(case, result.solution.nm(case.pixel), *result.solution.covered) < 1.0
     else:
         assert case.visible < 9 or np.median(case.fwhm_nm) > 4.0, result.reasons
+
+
+def test_gratings_other_strengths_and_strangers_are_right_or_refused():
+    # drawn by the grating equation; half of the lamps show their well known lines only, some as in NIST's tables
+    accepted = 0
+    for seed in range(900, 908):
+        case = make_grating_case(seed)
+        frames = frames_from_arrays(case.pixel, case.counts, axis_kind="pixel")
+        result = solve([prepare_shot(frames, case.lamp)], frames.axis)
+        if result.accepted:
+            accepted += 1
+            assert largest_error(case, result.solution.nm(case.pixel), *result.solution.covered) < 1.0
+    assert accepted >= 6
 
 
 @settings(max_examples=4, deadline=None, derandomize=True)

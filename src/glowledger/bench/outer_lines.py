@@ -18,11 +18,13 @@ Floats = NDArray[np.float64]
 
 BLEND_WIDTHS = 0.9  # of the FWHM: lines closer than this are fitted as one peak
 SHOWN, FAINT_SHOWN = 0.8, 0.3  # chance that a line is seen: surely shown by the lamp, only maybe
+CONTRADICTED, WELL_PLACED = -1.0, 0.1  # risk of a line that the others contradict; error of one that objects (FWHM)
 LOG_RISK, HARM = -4.5, 0.15  # chance that an outermost line spoils the curve by so much (FWHM)
 # lines of one side that are doubted together, contradicting ones beyond, and lines that must predict them
-MOST_OUTER, MOST_BEYOND, FEWEST_LEFT = 3, 1, 4
+MOST_OUTER, MOST_BEYOND, FEWEST_LEFT = 3, 2, 4
 # of ln(counts over listed strength): range of strays, scatter of lines to either side; the response falls at the ends
 STRAY_BRIGHTNESS, BRIGHTER, FAINT_BRIGHTER, FAINTER = 4.0, 1.0, 1.4, 1.8
+PULL, FEW_OUT, FEW_IN = 0.2, 0.2, 10.0  # of the FWHM: a pulled line; how many are before any was seen
 GOOD_TO = 0.075  # of the FWHM: standard error that the solution may have between its lines
 
 
@@ -56,7 +58,7 @@ def supported(
     found: Identified, usable: NDArray[np.intp], span: float, crowd: Crowd
 ) -> tuple[LineFit | None, NDArray[np.intp]]:
     """Fit the usable lines; drop outer ones that the others do not confirm, until all are confirmed."""
-    kept, thrown = usable, usable[:0]
+    kept, thrown, risk = usable, usable[:0], [0.0, 0.0]
     fit: LineFit | None = None
     while len(kept) >= 3:
         try:
@@ -68,25 +70,58 @@ def supported(
             return (fit if len(alive) >= 3 else None), kept
         order = alive[np.argsort(found.u[alive])]
         thrown = np.union1d(thrown, np.setdiff1d(kept, alive))
-        risk = [log_risk(found, ends, span, crowd, beyond(found, thrown, ends)) for ends in (order, order[::-1])]
+        pulled = pulled_share(found, alive, thrown)
+        stale = [True, True]
+        while (side := _side_to_judge(risk, stale)) is not None:
+            ends = order if side == 0 else order[::-1]
+            risk[side] = log_risk(found, ends, span, crowd, beyond(found, thrown, ends), pulled)
+            stale[side] = False
         worst = int(np.argmax(risk))
         if risk[worst] < LOG_RISK:
             return fit, kept  # with those that the robust fit gave no weight
         # a line that more lines contradicted does not come back when these are fewer
-        kept = np.setdiff1d(alive, order[[0]] if worst == 0 else order[[-1]])
+        outermost = order[[0]] if worst == 0 else order[[-1]]
+        if risk[worst] > CONTRADICTED:
+            thrown = np.union1d(thrown, outermost)
+        kept = np.setdiff1d(alive, outermost)
     return fit, kept
+
+
+def _side_to_judge(risk: list[float], stale: list[bool]) -> int | None:
+    """Return which end to judge anew: the worse one; the other only before all is declared good; None if done."""
+    worst = int(np.argmax(risk))
+    if stale[worst]:
+        return worst
+    return 1 - worst if risk[worst] < LOG_RISK and stale[1 - worst] else None
+
+
+def pulled_share(found: Identified, alive: NDArray[np.intp], thrown: NDArray[np.intp]) -> tuple[float, float]:
+    """Return how often faint and bright lines of this lamp are out of their places, from those that the fit threw out.
+
+    Lines of no list, of the lamp or of strangers, hide in the flanks of others; how many there are, each lamp tells.
+    """
+    shares = []
+    for bright in (False, True):
+        out, fine = np.count_nonzero(found.bright[thrown] == bright), np.count_nonzero(found.bright[alive] == bright)
+        shares.append((FEW_OUT + out) / (FEW_IN + out + fine))
+    return shares[0], shares[1]
 
 
 def beyond(found: Identified, dead: NDArray[np.intp], order: NDArray[np.intp]) -> NDArray[np.intp]:
     """Return the lines that the fit threw out beyond an outermost one: they may be right, and that one not."""
     side = np.sign(found.u[order[0]] - found.u[order[-1]])
     distance = side * (found.u[dead] - found.u[order[0]])
-    chosen = dead[(distance > 0) & found.anchor[dead]]
+    chosen = dead[(distance > 0) & (found.error_nm[dead] < WELL_PLACED * found.width_nm[dead])]
     return chosen[np.argsort(np.abs(found.u[chosen] - found.u[order[0]]))][:MOST_BEYOND]
 
 
 def log_risk(
-    found: Identified, order: NDArray[np.intp], span: float, crowd: Crowd, dead: NDArray[np.intp]
+    found: Identified,
+    order: NDArray[np.intp],
+    span: float,
+    crowd: Crowd,
+    dead: NDArray[np.intp],
+    pulled: tuple[float, float],
 ) -> float:
     """Return ln of the chance that an outermost line spoils the curve: it is not what it was taken for, and far off.
 
@@ -106,6 +141,8 @@ def log_risk(
         What each may be instead.
     dead : ndarray of intp
         Lines beyond, that contradict.
+    pulled : tuple of float
+        Chance that an unlisted neighbour pulls a line out of its place: of faint, of bright ones.
     """
     count = int(np.clip((len(order) - 2) // 2, 1, MOST_OUTER))
     rows, rest = np.concatenate([order[:count], dead]), order[count:]
@@ -130,7 +167,10 @@ def log_risk(
             density = chance * np.exp(-0.5 * (rival_nm - nm[k] + off[k] - mean[k]) ** 2 / sigma2)
             gone = 1.0 if _spare_peak(found, crowd, nm[k], 3.0 * np.sqrt(sigma2)) else 1.0 - shown[k]
             other = float(np.sum(density)) / np.sqrt(2.0 * np.pi * sigma2) / STRAY_BRIGHTNESS
-            weight += float(np.log(gone * (stray + other)))
+            wide = sigma2 + (PULL * width[k]) ** 2
+            pull = np.exp(-0.5 * (off[k] - mean[k]) ** 2 / wide) / np.sqrt(2.0 * np.pi * wide)
+            pull *= shown[k] * bright[k] * pulled[int(found.bright[rows[k]])]
+            weight += float(np.log(gone * (stray + other) + pull))
         total.append(weight)
         if not take[0]:
             limit, sigma = HARM * width[0], np.sqrt(variance[0])

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.polynomial.chebyshev import chebder, chebval, chebvander
 from numpy.typing import NDArray
 
 from glowledger.bench.identified import Identified, Placed, as_identified, joined
-from glowledger.bench.outer_lines import crowd_of, supported, well_covered
+from glowledger.bench.outer_lines import PULL, WELL_PLACED, crowd_of, supported, well_covered
 from glowledger.bench.polynomial import LineFit, best_degree
 from glowledger.bench.shifts import BAND_WIDTH_NM, FAINT_SPREAD, STRENGTH_SPREAD, Components, Shift, fit_shift
 from glowledger.bench.shots import Shot
@@ -22,6 +22,8 @@ FAINT_FACTOR = 2.5  # lines that a lamp only may show: root mean square of true 
 LARGEST_BLEND_ERROR = 0.2  # of the FWHM: blends vaguer than this are not used
 VAGUEST = 0.6  # of the FWHM: peaks vaguer than this say nothing
 MOST_PLACED, MOST_ROUGH = 80, 28  # peaks: the brightest tell enough
+CHANCE_REACH = 0.6  # of the FWHM: a peak so near is taken for the line
+USUAL_STRANGERS = 1  # lines out of place that are no sign of more
 NEARBY, THROWN_OUT = 0.12, 1.0  # of the FWHM: nearness that the blind match asks for; log price of a contradiction
 PRIOR_NM = np.array([200.0, 100.0, 10.0, 3.0, 0.7, 0.4, 0.3, 0.2])  # rough spread of the coefficients of spectrometers
 BAND_REACH = 0.9  # of the width of a phosphor band: nearer ones make one peak
@@ -267,6 +269,7 @@ def refine_solution(scale: Floats, shots: list[Shot], rough: Floats | None = Non
         return None
     found, usable = _placed(shots, rough, 0.6)
     fit, kept = supported(found, usable, span, crowd_of(shots, rough))
+    dropped = np.zeros(0)
     if fit is not None and len(kept) < len(usable):  # what was dropped had bent the scale that the peaks were placed by
         low, high = np.min(found.wavelength_nm[kept]) - 1e-3, np.max(found.wavelength_nm[kept]) + 1e-3
         dropped = np.setdiff1d(found.wavelength_nm[usable], found.wavelength_nm[kept])
@@ -276,6 +279,10 @@ def refine_solution(scale: Floats, shots: list[Shot], rough: Floats | None = Non
         fit = _fitted(found, kept, span)
     if fit is None:
         return None
+    found, kept = _with_excess(found, kept, kept[fit.weight > 0.05], dropped)
+    fit = _fitted(found, kept, span)
+    if fit is None:
+        return None
     alive = kept[fit.weight > 0.05]
     used = np.zeros(len(found), dtype=bool)
     used[well_covered(found, alive[found.anchor[alive]], fit)] = True
@@ -283,6 +290,25 @@ def refine_solution(scale: Floats, shots: list[Shot], rough: Floats | None = Non
     left_out = np.full(len(found), np.nan)
     left_out[kept] = fit.left_out_nm
     return Refined(fit=fit, found=found, used=used, residual_nm=residual, left_out_nm=left_out, rough=rough)
+
+
+def _with_excess(
+    found: Identified, kept: NDArray[np.intp], alive: NDArray[np.intp], dropped: Floats
+) -> tuple[Identified, NDArray[np.intp]]:
+    """Return the lines with larger errors where many of them contradict, and the rows to fit then.
+
+    Lines of no list in the flanks of others pull these; which ones is not known, and those that agree may agree by
+    chance.
+    """
+    low, high = np.min(found.wavelength_nm[alive]), np.max(found.wavelength_nm[alive])
+    clear = found.vague & (found.error_nm < WELL_PLACED * found.width_nm)
+    inside = clear & (found.wavelength_nm > low) & (found.wavelength_nm < high)
+    back = np.flatnonzero(inside & np.isin(found.wavelength_nm, dropped))
+    out = len(np.setdiff1d(np.union1d(kept[clear[kept]], back), alive))
+    if out <= USUAL_STRANGERS:
+        return found, kept
+    excess = PULL * found.width_nm * np.sqrt((out - USUAL_STRANGERS) / (out + len(alive)))
+    return replace(found, error_nm=np.hypot(found.error_nm, excess)), np.union1d(kept, back)
 
 
 def _rough(scale: Floats, shots: list[Shot]) -> Floats | None:
@@ -308,7 +334,17 @@ def _placed(
 ) -> tuple[Identified, NDArray[np.intp]]:
     """Return the brightest peaks placed under a trial scale, and which rows may support a solution."""
     found = joined([identify_peaks(shot, coefficients, reach, most) for shot in shots])
+    found = _doubting_faint(found, sum(min(len(shot.peaks), most) for shot in shots), coefficients)
     return found, np.flatnonzero(_best_of_each(found) & _of_seen_elements(found, shots, coefficients))
+
+
+def _doubting_faint(found: Identified, peaks: int, coefficients: Floats) -> Identified:
+    """Return the lines with larger errors of faint ones, which any of the unexplained peaks may stand in for."""
+    ends = chebval(np.array([-1.0, 1.0]), coefficients)
+    density = max(peaks - len(found), 0) / max(abs(float(ends[1] - ends[0])), 1e-9)
+    chance = -np.expm1(-2.0 * CHANCE_REACH * density * found.width_nm)
+    excess = np.where(found.bright, 0.0, CHANCE_REACH / np.sqrt(3.0) * np.sqrt(chance) * found.width_nm)
+    return replace(found, error_nm=np.hypot(found.error_nm, excess))
 
 
 def _best_of_each(found: Identified) -> NDArray[np.bool_]:
