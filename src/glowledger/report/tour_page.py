@@ -12,6 +12,9 @@ from glowledger.diagnose.cautions import DEFER, cautions
 from glowledger.report import page, sentences, style
 from glowledger.runs.results import Endpoint
 
+# shown on the front page; the others are on the pages of their steps
+MAIN_FIGURE = {"calibrate": "calibration.png", "identify": "spectrum.png", "track": "run.png"}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
@@ -61,7 +64,7 @@ def step_sentences(step: Step) -> list[str]:
 
 
 def tour_page(steps: Sequence[Step], folder: Path) -> str:
-    """Return the front page, with the PNG figure of every step inside.
+    """Return the front page, with the main figure of every step inside.
 
     Parameters
     ----------
@@ -83,7 +86,7 @@ def tour_page(steps: Sequence[Step], folder: Path) -> str:
                 content=(folder / name).read_bytes(), alt=said[0], caption=f"{name}. {style.INVENTED}."
             )
             for name in step.files
-            if name.endswith(".png")
+            if Path(name).name == MAIN_FIGURE.get(step.name)
         ]
         section = page.Section(
             heading=f"{number}. {step.heading}", code=step.command, prose=said, pictures=pictures,
