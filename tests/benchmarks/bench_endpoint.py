@@ -2,7 +2,7 @@
 
 Run by hand:  python tests/benchmarks/bench_endpoint.py --runs 2000 --figure operating_curve.png
 (`--runs` of all kinds together; 600 take some minutes on one core, `--jobs` shares them out, `--minutes` ends it in
-time.) Prints, per kind and
+time, `--keep` and `--pool` put batches of several seeds together.) Prints, per kind and
 for all: runs declared before their end (and with more than 10 % of the excess left), runs without end declared,
 delay after the end and over the limits of `endpoint_limits`, coverage of the 95 % interval at the declaration, time
 per update; then one- and two-component runs beside the ideal observer at equal early stops; then the rivals on the
@@ -12,6 +12,7 @@ same plain runs, as ratios of the time per update. The figure shows early stops 
 from __future__ import annotations
 
 import argparse
+import pickle
 import sys
 import time
 from concurrent.futures import ProcessPoolExecutor
@@ -127,7 +128,7 @@ Curve = list[tuple[float, float]]
 
 def curve(pairs: list[tuple[np.ndarray, np.ndarray]]) -> Curve:
     """Return median of the first and share below zero of the second, per threshold."""
-    return [(float(np.median(x)), float(np.mean(y < 0))) for x, y in pairs]
+    return [(float(np.median(x)), float(np.mean(y < 0))) for x, y in pairs if len(x) and len(y)]
 
 
 def fronts(single: list[Followed], two: list[Followed]) -> tuple[Curve, dict[float, Curve]]:
@@ -252,29 +253,52 @@ def gathered(tasks: list[tuple], jobs: int, until: float = np.inf) -> list[Follo
     return found
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--runs", type=int, default=600)
-    parser.add_argument("--seed", type=int, default=20260101)
-    parser.add_argument("--figure", type=Path)
-    parser.add_argument("--kinds", nargs="+", choices=ALL, default=ALL)
-    parser.add_argument("--jobs", type=int, default=1)
-    parser.add_argument("--minutes", type=float, default=np.inf, help="stop following runs after so long")
-    parser.add_argument("--quick", action="store_true", help="two runs of each kind at the product's own assurance")
-    chosen = parser.parse_args()
-    from glowledger.runs.endpoint import ASSURANCE, SLOW_PART
+@dataclass
+class Batch:
+    """Runs of one seed: at the product's own setting, with a slow part taken for rare, and the rivals' points."""
 
-    for name in ("numpy", "scipy", "ruptures", "matplotlib"):
-        print(name, version(name) if find_spec(name) else "not installed", end="  ")
-    kinds, levels = tuple(chosen.kinds), (ASSURANCE,) if chosen.quick else LEVELS
-    each = 2 if chosen.quick else max(-(-chosen.runs // len(kinds)), 2)
-    print(f"\n{each} runs of each of {len(kinds)} kinds, seed {chosen.seed}; verdicts at {ASSURANCE}")
-    until = time.monotonic() + 60 * chosen.minutes
+    runs: list[Followed]
+    rare: list[Followed] = field(default_factory=list)
+    points: dict[str, tuple[float, float]] = field(default_factory=dict)
+
+
+def followed(chosen: argparse.Namespace, levels: tuple[float, ...], each: int) -> Batch:
+    """Follow everything that was asked for."""
+    from glowledger.runs.endpoint import ASSURANCE
+
+    kinds = tuple(chosen.kinds)
+    print(f"{each} runs of each of {len(kinds)} kinds, seed {chosen.seed}; verdicts at {ASSURANCE}", flush=True)
     tasks = [
         (k, i, chosen.seed, levels if i % WHOLE == 0 else (ASSURANCE,), None) for i in range(each) for k in kinds
     ]  # kinds in turn, so that a run that is cut short is balanced
-    runs = gathered(tasks, chosen.jobs, until)
+    batch = Batch(gathered(tasks, chosen.jobs, time.monotonic() + 60 * chosen.minutes))
+    if "baseline" in kinds:
+        updates = np.concatenate([r.updates_s for r in batch.runs])
+        batch.points = rivals(each, chosen.seed, float(updates.mean()))
+    if not chosen.quick and set(COMPARED) <= set(kinds):
+        again = [(k, i, chosen.seed, LEVELS, TRUSTING) for i in range(0, each, WHOLE) for k in COMPARED]
+        batch.rare = gathered(again, chosen.jobs)
+    return batch
+
+
+def pooled(files: list[Path]) -> Batch:
+    """Put batches together that `--keep` kept."""
+    batch = Batch([])
+    for file in files:
+        one = pickle.loads(file.read_bytes())
+        batch.runs += one.runs
+        batch.rare += one.rare
+        batch.points |= one.points
+    return batch
+
+
+def told(batch: Batch, levels: tuple[float, ...]) -> dict[str, Curve]:
+    """Print what came of it, and return the curves of one against two components."""
+    from glowledger.runs.endpoint import ASSURANCE, SLOW_PART
+
+    runs = batch.runs
     print(f"{len(runs)} runs followed")
+    kinds = [k for k in ALL if any(r.kind == k for r in runs)]
     for kind in kinds:
         print(report(kind, [r for r in runs if r.kind == kind], ASSURANCE))
     print(report(f"all at {ASSURANCE}", runs, ASSURANCE))
@@ -288,31 +312,52 @@ def main() -> None:
         f"{1e3 * updates.mean():.2f} ms of processor time per update on average ({slowest}: "
         f"{1e3 * per_kind[slowest]:.2f} ms), {1e3 * np.quantile(updates, 0.99):.2f} ms in the slowest hundredth"
     )
-    points = rivals(each, chosen.seed, float(updates.mean())) if "baseline" in kinds else {}
-    if chosen.quick or not set(COMPARED) <= set(kinds):
-        return
+    if not batch.rare:
+        return {}
     against_ideal(whole)
-    print(f"one and two components again, with a slow part taken for rare ({TRUSTING}):")
-    rare = gathered(
-        [(k, i, chosen.seed, LEVELS, TRUSTING) for i in range(0, each, WHOLE) for k in COMPARED], chosen.jobs
-    )
-    trade = {}
     ours, ideal = fronts(*([r for r in whole if r.kind == k and r.finishes] for k in COMPARED))
-    trade[f"ours, slow part with probability {SLOW_PART}"] = ours
-    trade[f"ours, slow part with probability {TRUSTING}"] = fronts(
-        *([r for r in rare if r.kind == k and r.finishes] for k in COMPARED)
-    )[0]
-    trade |= {f"ideal observer, two components in {odds:.0%} of runs": one for odds, one in ideal.items()}
+    rare, _ = fronts(*([r for r in batch.rare if r.kind == k and r.finishes] for k in COMPARED))
+    trade = {
+        f"ours, slow part with probability {SLOW_PART}": ours,
+        f"ours, slow part with probability {TRUSTING}": rare,
+    } | {f"ideal observer, two components in {odds:.0%} of runs": one for odds, one in ideal.items()}
     for name, one in trade.items():
         print(f"{name:52s} " + "  ".join(f"{x:.2f}: {100 * y:.0f} %" for x, y in one))
-    if chosen.figure:
+    return trade
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--runs", type=int, default=600)
+    parser.add_argument("--seed", type=int, default=20260101)
+    parser.add_argument("--figure", type=Path)
+    parser.add_argument("--kinds", nargs="+", choices=ALL, default=ALL)
+    parser.add_argument("--jobs", type=int, default=1)
+    parser.add_argument("--minutes", type=float, default=np.inf, help="stop following runs after so long")
+    parser.add_argument("--keep", type=Path, help="keep what was followed, for --pool")
+    parser.add_argument("--pool", type=Path, nargs="+", help="follow nothing; report on what was kept, all together")
+    parser.add_argument("--quick", action="store_true", help="two runs of each kind at the product's own assurance")
+    chosen = parser.parse_args()
+    from glowledger.runs.endpoint import ASSURANCE
+
+    for name in ("numpy", "scipy", "ruptures", "matplotlib"):
+        print(name, version(name) if find_spec(name) else "not installed", end="  ")
+    print()
+    levels = (ASSURANCE,) if chosen.quick else LEVELS
+    each = 2 if chosen.quick else max(-(-chosen.runs // len(chosen.kinds)), 2)
+    batch = pooled(chosen.pool) if chosen.pool else followed(chosen, levels, each)
+    if chosen.keep:
+        chosen.keep.write_bytes(pickle.dumps(batch))
+    trade = told(batch, levels)
+    if chosen.figure and trade:
+        whole = [r for r in batch.runs if r.whole and r.finishes]
 
         def over(kinds: tuple[str, ...]) -> Curve:
-            ending = [r for r in whole if r.finishes and r.kind in kinds]
-            delays = [np.array([r.delay(level) for r in ending]) for level in LEVELS]
+            delays = [np.array([r.delay(level) for r in whole if r.kind in kinds]) for level in LEVELS]
             return curve([(d, d) for d in delays])
 
-        draw(chosen.figure, {"ours, plain runs": over(("baseline",)), "ours, all kinds": over(kinds)}, points, trade)
+        ours = {"ours, plain runs": over(("baseline",)), "ours, all kinds": over(ALL)}
+        draw(chosen.figure, {name: one for name, one in ours.items() if one}, batch.points, trade)
 
 
 if __name__ == "__main__":
