@@ -14,6 +14,7 @@ from glowledger.glow.fitting import Solution, fit_scene
 from glowledger.glow.identifying import averaged
 from glowledger.glow.likelihood import unexplained_part
 from glowledger.glow.scene import Scene, build_scene
+from glowledger.glow.start_search import best_offset, binned
 from glowledger.glow.starting import first_line_spread, shift_steps
 from glowledger.spectra.frames import Frames
 from glowledger.spectra.noise import estimate_noise
@@ -104,15 +105,10 @@ def _guessed_spread(frames: Frames) -> LineSpread:
 
 def _best_offset(scene: Scene) -> Solution:
     """Fit from the best of many offsets; the axis may also bend as that of an unknown instrument."""
-    start = scene.start()
-    common = np.eye(start.shift_nm.size)[0]
     middle = float(scene.line_spread.fwhm(scene.axis_nm[scene.axis_nm.size // 2]))
-    tried = []
-    for step in shift_steps(middle, REACH_NM / 2):
-        solution = fit_scene(scene, replace(start, shift_nm=step * common), rounds=1)
-        tried.append((solution.normal.misfit(solution.x), float(step)))
+    best, _ = best_offset(binned(scene, middle), shift_steps(middle, REACH_NM / 2))
     wide = replace(scene, priors=replace(scene.priors, shift_nm=np.append(REACH_NM, scene.priors.shift_nm[1:])))
-    return fit_scene(wide, replace(start, shift_nm=min(tried)[1] * common))
+    return fit_scene(wide, best)
 
 
 def _places(scene: Scene, solution: Solution) -> NDArray[np.intp]:

@@ -55,20 +55,23 @@ def chosen_emitters(
             free, rest = _split(here, BRIGHT_LEVELS if one.name in bright else one.levels, low_nm, high_nm)
             chosen.extend(free)
             if rest:
-                chosen.append(summed(rest, f"{one.name} fainter levels"))
+                chosen.append(_summed(tuple(rest), f"{one.name} fainter levels"))
         elif one.molecular:
             for system in one.systems:
                 group = [e for e in here if e.label.startswith(f"{system} ")]
                 if group:
-                    chosen.append(summed(group, f"{system} typical"))
+                    chosen.append(_summed(tuple(group), f"{system} typical"))
         else:
-            chosen.append(summed(here, f"{one.name} typical"))
+            chosen.append(_summed(tuple(here), f"{one.name} typical"))
     return tuple(chosen)
 
 
 @lru_cache(maxsize=512)
 def _all_emitters(species: ListedSpecies, t_rot_k: float) -> tuple[Emitter, ...]:
     return band_emitters(species, t_rot_k) if species.molecular else atomic_emitters(species)
+
+
+_summed = lru_cache(maxsize=512)(summed)
 
 
 @lru_cache(maxsize=32768)

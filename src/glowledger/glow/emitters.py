@@ -84,8 +84,9 @@ def atomic_emitters(species: ListedSpecies) -> tuple[Emitter, ...]:
     usable = np.isfinite(strength) & (strength > 0)
     # a line without a rate stands alone even where its level is known: its branching is not
     level = np.where(known, lines.upper_level, -1 - np.arange(len(lines)))
+    error = lines.a_relative_error()
     emitters = [
-        _atomic_emitter(lines, strength, np.flatnonzero(usable & (level == number)))
+        _atomic_emitter(lines, strength, error, np.flatnonzero(usable & (level == number)))
         for number in np.unique(level[usable])
     ]
     heaviest = max((e.weight for e in emitters), default=0.0)
@@ -107,14 +108,13 @@ def _from_intensity(
 
 
 def _atomic_emitter(
-    lines: atoms.AtomicLines, strength: NDArray[np.float64], rows: NDArray[np.intp]
+    lines: atoms.AtomicLines, strength: NDArray[np.float64], error: NDArray[np.float64], rows: NDArray[np.intp]
 ) -> Emitter:
     nm = lines.wavelength_nm[rows]
     total = float(strength[rows].sum())
     rate = strength[rows] / total
     name = str(lines.species[rows[0]])
     energy = lines.e_upper_cm[rows[0]] * atoms.HC_EV_CM
-    error = lines.a_relative_error()[rows]
     return Emitter(
         species=name,
         label=f"{name} {energy:.2f} eV" if np.isfinite(energy) else f"{name} {nm[0]:.2f}",
@@ -124,7 +124,7 @@ def _atomic_emitter(
         anchor_nm=nm,
         anchor_rate=rate,
         anchor_label=tuple(f"{name} {value:.2f}" for value in nm),
-        branching_error=float(np.sum(rate * np.nan_to_num(error, nan=0.5))),
+        branching_error=float(np.sum(rate * np.nan_to_num(error[rows], nan=0.5))),
     )
 
 

@@ -1,18 +1,17 @@
 """The fit of one spectrum: non-negative emitters, background, and a small adjustment of the instrument.
 
 Gauss-Newton: at each round the spectrum is linear in emitters and background (both ≥ 0) and in the
-increments of shift, width, shape and response (free, with priors). The free ones are eliminated by their
-Schur complement, so that the rest is non-negative least squares on normal equations.
+increments of shift, width, shape and response (free, with priors).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from glowledger.glow.coarse import carried_over, coarse_scene
 from glowledger.glow.instrument import (
     error_shape,
     expected_variance,
@@ -21,52 +20,17 @@ from glowledger.glow.instrument import (
     second_order,
 )
 from glowledger.glow.noise_levels import NoiseLevels, fitted_levels
-from glowledger.glow.nonnegative import solve_nonnegative
+from glowledger.glow.normal_equations import Normal, normal_equations, weighted_sums
 from glowledger.glow.scene import Adjustment, Scene
 from glowledger.glow.templates import LineShape
 
-ROUNDS = 12
-TIE = 3.0  # a level may stray from its typical share by this factor of it, one standard deviation
-TRACE = 1e-7
+ROUNDS = 8
+CLOSING = 3
+NEARLY_STILL, STILL = 1.0, 0.3  # standard deviations by which the whole model may still move
+STILL_MISMATCH = 0.1  # of its logarithm
+LONGEST_SHIFT = 0.35  # of the line width in one round: farther the derivative says nothing
+SEEN = 2.0  # standard deviations of light in a pixel
 OUTLIER = 4.0  # residuals beyond this many standard deviations count less
-
-
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class Normal:
-    """Normal equations with the free columns eliminated; c = m emitters + b background columns.
-
-    Attributes
-    ----------
-    gram : ndarray of shape (c, c)
-        Without the tie.
-    rhs : ndarray of shape (c,)
-        Without the tie.
-    tie : ndarray of shape (c,)
-        Diagonal of the tie.
-    tie_rhs : ndarray of shape (c,)
-        Its right-hand side.
-    """
-
-    gram: NDArray[np.float64]
-    rhs: NDArray[np.float64]
-    tie: NDArray[np.float64]
-    tie_rhs: NDArray[np.float64]
-
-    def solve(
-        self, keep: NDArray[np.bool_] | None = None, guess: NDArray[np.bool_] | None = None
-    ) -> NDArray[Any]:
-        """Return the solution ≥ 0, shape (c,), with the columns outside `keep` at zero."""
-        rows = np.arange(self.rhs.size) if keep is None else np.flatnonzero(keep)
-        gram = self.gram[np.ix_(rows, rows)] + np.diag(self.tie[rows])
-        x = np.zeros(self.rhs.size)
-        start = None if guess is None else guess[rows]
-        x[rows] = solve_nonnegative(gram, (self.rhs + self.tie_rhs)[rows], start)
-        return x
-
-    def misfit(self, x: NDArray[np.float64]) -> float:
-        """Return χ² of a solution up to a constant, tie included."""
-        tied = float(self.tie @ x**2 - 2 * self.tie_rhs @ x)
-        return float(x @ self.gram @ x - 2 * self.rhs @ x) + tied
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -85,8 +49,6 @@ class Solution:
         Fitted amounts ≥ 0.
     free_values : ndarray of shape (f,)
         Increments left at the end, and the constant.
-    free_normal : ndarray of shape (f, f)
-        Weighted Gram of the free columns with priors.
     model, lines : ndarray of shape (p,)
         Counts with and without background.
     variance : ndarray of shape (p,)
@@ -110,7 +72,6 @@ class Solution:
     free: NDArray[np.float64]
     x: NDArray[np.float64]
     free_values: NDArray[np.float64]
-    free_normal: NDArray[np.float64]
     model: NDArray[np.float64]
     lines: NDArray[np.float64]
     variance: NDArray[np.float64]
@@ -120,6 +81,11 @@ class Solution:
     normal: Normal
     shift_variance: NDArray[np.float64]
     chi2_reduced: float
+
+    def pixel_variance(self, scene: Scene) -> NDArray[np.float64]:
+        """Return the variance expected in each pixel by itself, counts², shape (p,)."""
+        errors = error_shape(scene, self.lines)
+        return np.asarray(self.levels.pixel_variance(self.model, errors) + scene.stated_variance)
 
     def shift_at(self, scene: Scene, pixel: int) -> float:
         """Return true minus believed wavelength at a pixel, nm."""
@@ -132,180 +98,192 @@ class Solution:
 
 
 def fit_scene(
-    scene: Scene, start: Adjustment | None = None, rounds: int = ROUNDS, levels: NoiseLevels | None = None
+    scene: Scene,
+    start: Adjustment | None = None,
+    rounds: int = ROUNDS,
+    levels: NoiseLevels | None = None,
+    before: tuple[Scene, Solution] | None = None,
+    closing: int = CLOSING,
 ) -> Solution:
     """Fit one spectrum.
+
+    Instrument and noise are found with the faint emitters of each species kept in proportion, which is several
+    times faster than with all of them free; all are freed to close.
 
     Parameters
     ----------
     scene : Scene
         Spectrum, emitters, priors.
     start : Adjustment, optional
-        Where to begin, e.g. from a fit with other emitters.
+        Where to begin.
+    rounds : int
+        Most Gauss-Newton rounds for the instrument; ends sooner when nothing moves any more. With 1 the
+        instrument stays where it is and all emitters are fitted once.
     levels : NoiseLevels, optional
         Noise to begin with.
-    rounds : int
-        Most Gauss-Newton rounds; ends sooner when nothing moves any more.
+    before : (Scene, Solution), optional
+        A fit of the same spectrum with other emitters, to go on from.
+    closing : int
+        Most rounds with all emitters free.
 
     Returns
     -------
     Solution
     """
-    adjustment = scene.start() if start is None else start
-    levels = levels or scene.first
-    x: NDArray[np.float64] | None = None
-    templates = response_templates(scene, adjustment)
-    solution: Solution | None = None
-    for _ in range(rounds):
-        solution = _round(scene, adjustment, templates, levels, x, solution)
-        moved, still = _moved(scene, solution)
-        x, levels = solution.x, solution.levels
-        if still:
+    if before is None:
+        adjustment = scene.start() if start is None else start
+        last = first_round(scene, adjustment, response_templates(scene, adjustment), levels or scene.first)
+        if rounds == 1:
+            return last
+        x, levels = last.x, last.levels
+    else:
+        last = before[1]
+        adjustment, levels = _moved(*before), last.levels
+        x = carried_over(before[0], last.x, scene)
+    if rounds and np.any(x[: len(scene.emitters)] > 0):
+        last, x = _settled_coarsely(scene, adjustment, x, levels, last, rounds)
+        adjustment, levels = _moved(scene, last), last.levels
+    for left in range(closing - 1, -1, -1):
+        solution = _round(scene, adjustment, levels, x, last)
+        if left == 0 or _still(scene, solution, last, STILL):
             break
-        adjustment = moved
-        templates = response_templates(scene, adjustment)
-    if solution is None:
-        raise ValueError("a fit needs at least one round")
+        last, x, levels = solution, solution.x, solution.levels
+        adjustment = _moved(scene, solution)
     return solution
 
 
+def _settled_coarsely(
+    scene: Scene, adjustment: Adjustment, x: NDArray[np.float64], levels: NoiseLevels, last: Solution, rounds: int
+) -> tuple[Solution, NDArray[np.float64]]:
+    """Return the last solution, and the amounts of all emitters, once the instrument has settled."""
+    coarse = coarse_scene(scene, x)
+    amounts = coarse.merged(x)
+    for _ in range(rounds):
+        solution = _round(coarse.scene, adjustment, levels, amounts, last)
+        still = _still(scene, solution, last, NEARLY_STILL)
+        last, amounts, levels = solution, solution.x, solution.levels
+        adjustment = _moved(scene, solution)
+        if still:
+            break
+    return last, coarse.split(amounts)
+
+
+def first_round(
+    scene: Scene, adjustment: Adjustment, templates: NDArray[np.float64], levels: NoiseLevels
+) -> Solution:
+    """Fit amounts alone: as nothing is known of them, there are no derivatives yet, and noise stays as it is."""
+    normal, columns, free, variance = first_equations(scene, templates, levels)
+    return _solution(scene, adjustment, levels, columns, free, normal, None, variance, np.ones(variance.size))
+
+
+def first_equations(
+    scene: Scene, templates: NDArray[np.float64], levels: NoiseLevels
+) -> tuple[Normal, NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return the equations for amounts alone, their columns, the constant, and the variance assumed."""
+    above = np.maximum(scene.data - np.quantile(scene.data[scene.used], 0.1), 0.0)
+    variance = expected_variance(scene, levels, above, above)
+    columns = _columns(scene, templates, np.zeros(scene.data.size))
+    free = np.ones((scene.data.size, 1))
+    weight = np.where(scene.used, 1.0 / variance, 0.0)
+    sums = weighted_sums(columns, free, weight, scene.data)
+    return normal_equations(scene, sums, np.zeros((1, 1)), np.zeros(1), None), columns, free, variance
+
+
 def _round(
-    scene: Scene,
-    adjustment: Adjustment,
-    templates: NDArray[np.float64],
-    levels: NoiseLevels,
-    x: NDArray[np.float64] | None,
-    last: Solution | None,
+    scene: Scene, adjustment: Adjustment, levels: NoiseLevels, x: NDArray[np.float64], last: Solution
 ) -> Solution:
     """Solve the linearised problem once and re-estimate the noise."""
     m = len(scene.emitters)
-    ghost = second_order(scene, adjustment, None if x is None else x[:m])
-    columns = np.concatenate([templates, scene.background, ghost[:, None]], axis=1)
-    constant = np.ones((scene.data.size, 1))
-    if x is None:  # first round: amounts unknown, so no derivatives yet
-        free, precision, pull = constant, np.zeros((1, 1)), np.zeros(1)
-        lines_guess = np.maximum(scene.data - np.quantile(scene.data[scene.used], 0.1), 0.0)
-        variance = expected_variance(scene, levels, lines_guess, lines_guess)
-        outliers = np.ones(scene.data.size)
-    else:
-        free, precision, pull = free_columns(scene, adjustment, x[:m])
-        model = last.model  # type: ignore[union-attr]
-        variance = expected_variance(scene, levels, model, last.lines)  # type: ignore[union-attr]
-        outliers = np.maximum(1.0, np.abs(scene.data - model) / (OUTLIER * np.sqrt(variance)))
-        variance = variance * outliers
+    templates = response_templates(scene, adjustment)
+    columns = _columns(scene, templates, second_order(scene, adjustment, x[:m]))
+    free, precision, pull = free_columns(scene, adjustment, x[:m])
+    variance = expected_variance(scene, levels, last.model, last.lines)
+    outliers = np.maximum(1.0, np.abs(scene.data - last.model) / (OUTLIER * np.sqrt(variance)))
+    variance = variance * outliers
     weight = np.where(scene.used, 1.0 / variance, 0.0)
-    normal, free_normal, cross, free_rhs = normal_equations(scene, columns, free, weight, precision, pull, x)
-    solved = normal.solve(guess=None if x is None else x > 0)
-    free_values = np.linalg.solve(free_normal, free_rhs - cross.T @ solved)
+    normal = normal_equations(scene, weighted_sums(columns, free, weight, scene.data), precision, pull, x)
+    return _solution(scene, adjustment, levels, columns, free, normal, x > 0, variance, outliers)
+
+
+def _columns(
+    scene: Scene, templates: NDArray[np.float64], ghost: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    return np.concatenate([templates, scene.background, ghost[:, None]], axis=1)
+
+
+def _solution(
+    scene: Scene,
+    adjustment: Adjustment,
+    levels: NoiseLevels,
+    columns: NDArray[np.float64],
+    free: NDArray[np.float64],
+    normal: Normal,
+    guess: NDArray[np.bool_] | None,
+    variance: NDArray[np.float64],
+    outliers: NDArray[np.float64],
+) -> Solution:
+    m = len(scene.emitters)
+    solved = normal.solve(guess=guess)
+    free_values = normal.free_values(solved)
+    templates = columns[:, :m]
     lines = templates @ solved[:m]
     model = columns @ solved + free @ free_values
-    spent = int((solved > 0).sum()) + free.shape[1]
-    levels, chi2 = _noise(scene, model, lines, levels, spent) if last is not None else (levels, float("nan"))
-    covariance = np.asarray(np.linalg.inv(free_normal), dtype=np.float64)
+    chi2 = float("nan")
+    if guess is not None:
+        spent = int((solved > 0).sum()) + free.shape[1]
+        levels, chi2 = _noise(scene, model, error_shape(scene, lines), levels, spent)
+    covariance = np.asarray(np.linalg.inv(normal.free), dtype=np.float64)
     terms = min(scene.shift_basis.shape[1], free.shape[1])
     return Solution(
-        templates=templates, columns=columns, free=free, x=solved, free_values=free_values,
-        free_normal=free_normal, model=model, lines=lines, variance=variance, levels=levels,
-        outliers=outliers,
-        adjustment=adjustment, normal=normal, shift_variance=covariance[:terms, :terms], chi2_reduced=chi2,
+        templates=templates, columns=columns, free=free, x=solved, free_values=free_values, model=model,
+        lines=lines, variance=variance, levels=levels, outliers=outliers, adjustment=adjustment,
+        normal=normal, shift_variance=covariance[:terms, :terms], chi2_reduced=chi2,
     )  # fmt: skip
 
 
-def normal_equations(
-    scene: Scene,
-    columns: NDArray[np.float64],
-    free: NDArray[np.float64],
-    weight: NDArray[np.float64],
-    precision: NDArray[np.float64],
-    pull: NDArray[np.float64],
-    x: NDArray[np.float64] | None,
-) -> tuple[Normal, NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Build the normal equations and eliminate the free columns."""
-    root = np.sqrt(weight)[:, None]
-    a, f = columns * root, free * root
-    y = scene.data * root[:, 0]
-    cross = a.T @ f
-    free_normal = f.T @ f + precision
-    free_normal[np.diag_indices_from(free_normal)] *= 1 + 1e-9
-    free_rhs = f.T @ y + pull
-    eliminated = np.linalg.solve(free_normal, np.concatenate([cross.T, free_rhs[:, None]], axis=1))
-    full = a.T @ a
-    taken = cross @ eliminated[:, :-1]
-    gram = full - 0.5 * (taken + taken.T)
-    # a column that the free ones can copy keeps a trace of itself, or rounding would decide its amount
-    gram[np.diag_indices_from(gram)] += TRACE * np.diag(full)
-    rhs = a.T @ y - cross @ eliminated[:, -1]
-    tie, tie_rhs = _tie(scene, gram, x)
-    return Normal(gram=gram, rhs=rhs, tie=tie, tie_rhs=tie_rhs), free_normal, cross, free_rhs
-
-
-def _tie(
-    scene: Scene, gram: NDArray[np.float64], x: NDArray[np.float64] | None
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the loose tie of each level to its typical share of the species.
-
-    The scale of a species is its fitted light over its typical light; where it has none, the light at
-    which it would be one standard deviation.
-    """
-    m = len(scene.emitters)
-    weights = np.array([e.weight for e in scene.emitters])
-    names, index = scene.species_of_emitters()
-    diagonal = np.maximum(np.diag(gram)[:m], 1e-12 * np.diag(gram)[:m].max())
-    total = np.bincount(index, weights, len(names))
-    amounts = np.zeros(m) if x is None else x[:m]
-    scale = np.bincount(index, amounts, len(names)) / total
-    visible = np.sqrt(np.bincount(index, weights**2 * diagonal, len(names)))
-    scale = np.maximum(scale, 1.0 / visible)
-    alone = np.bincount(index, minlength=len(names)) == 1
-    typical = scale[index] * weights
-    precision = np.where(alone[index], 0.0, 1.0 / (TIE * typical) ** 2)
-    tie, rhs = np.zeros(gram.shape[0]), np.zeros(gram.shape[0])
-    tie[:m] = precision
-    # pulled to zero, not to the typical share, while unseen: a prior must not make light
-    seen = (amounts > 0)[None, :] @ (index[:, None] == index[None, :])
-    rhs[:m] = np.where(seen[0], precision * typical, 0.0)
-    return tie, rhs
+def _still(scene: Scene, solution: Solution, last: Solution, least: float) -> bool:
+    """Return whether neither the model nor its assumed error moved much since the last round."""
+    change = (solution.model - last.model)[scene.used]
+    distance = float(np.sqrt(np.sum(change**2 / solution.variance[scene.used])))
+    return distance < least and abs(np.log(solution.levels.mismatch / last.levels.mismatch)) < STILL_MISMATCH
 
 
 def _noise(
-    scene: Scene, model: NDArray[np.float64], lines: NDArray[np.float64], last: NoiseLevels, parameters: int
+    scene: Scene,
+    model: NDArray[np.float64],
+    errors: NDArray[np.float64],
+    last: NoiseLevels,
+    parameters: int,
 ) -> tuple[NoiseLevels, float]:
     """Re-estimate the noise levels; return them and the reduced χ² by pixel."""
     used = scene.used
     residual = (scene.data - model)[used]
-    shape = error_shape(scene, lines)[used]
+    shape, known = errors[used], scene.stated_variance[used]
     freedom = max(1.0 - parameters / used.sum(), 0.2)
     levels = fitted_levels(
-        residual, model[used], shape, scene.stated_variance[used], scene.first, last,
+        residual, model[used], shape, known, scene.first, last,
         freedom=freedom, gain_known=scene.gain_known, least_mismatch=scene.least_mismatch,
     )  # fmt: skip
-    variance = levels.pixel_variance(model[used], shape) + scene.stated_variance[used]
+    variance = levels.pixel_variance(model[used], shape) + known
     chi2 = float(np.mean(residual**2 / variance)) / freedom
     return levels, chi2
 
 
-def _moved(scene: Scene, solution: Solution) -> tuple[Adjustment, bool]:
-    """Return the adjustment after this round's increments, damped, and whether it stands still."""
+def _moved(scene: Scene, solution: Solution) -> Adjustment:
+    """Return the adjustment after this round's increments, damped."""
     old = solution.adjustment
-    if solution.free_values.size == 1:
-        return old, False
     fwhm = float(scene.line_spread.fwhm(scene.axis_nm[scene.axis_nm.size // 2]))
     step = solution.free_values[:-1]
     k = old.shift_nm.size
+    seen = np.append(solution.lines > SEEN * np.sqrt(solution.variance), False)
     moved_nm = scene.shift_basis @ step[:k]
-    shift = step[:k] * min(1.0, 0.35 * fwhm / max(float(np.abs(moved_nm).max()), 1e-12))
+    largest = float(np.abs(moved_nm[seen]).max(initial=0.0))  # where there is no light nothing can go wrong
+    shift = step[:k] * min(1.0, LONGEST_SHIFT * fwhm / max(largest, 1e-12))
     width, lorentz, asymmetry = np.clip(step[k : k + 3], -0.15, 0.15)
-    response = old.log_response + np.clip(step[k + 3 :], -0.7, 0.7)
     shape = LineShape(
         width=float(np.clip(old.shape.width * np.exp(width), 0.4, 2.5)),
         lorentz_fraction=float(np.clip(old.shape.lorentz_fraction + lorentz, 0.0, 1.0)),
         asymmetry=float(np.clip(old.shape.asymmetry + asymmetry, -0.5, 0.5)),
     )
-    moved = Adjustment(shift_nm=old.shift_nm + shift, shape=shape, log_response=response)
-    told = solution.free_normal.diagonal()[k + 3 : -1] > 2 * scene.priors.log_response**-2
-    still = bool(
-        np.abs(moved_nm).max() < 0.02 * fwhm
-        and abs(width) < 0.01
-        and np.abs((response - old.log_response)[told]).max(initial=0.0) < 0.03
-    )
-    return moved, still
+    response = old.log_response + np.clip(step[k + 3 :], -0.7, 0.7)
+    return Adjustment(shift_nm=old.shift_nm + shift, shape=shape, log_response=response)

@@ -16,15 +16,15 @@ from glowledger.glow.axis_freedom import offset_sd_nm
 from glowledger.glow.band_emitters import rough_positions
 from glowledger.glow.choosing import chosen_emitters
 from glowledger.glow.features import species_light
-from glowledger.glow.fitting import Solution, fit_scene
-from glowledger.glow.instrument import error_shape
+from glowledger.glow.fitting import CLOSING, Solution, fit_scene
 from glowledger.glow.judging import evidence_of
 from glowledger.glow.likelihood import quick_significance, unexplained_part
 from glowledger.glow.optical_depth import absorption_warning
 from glowledger.glow.results import Fit, SpeciesEvidence, Temperature
 from glowledger.glow.rotation import profile_temperature
-from glowledger.glow.scene import Adjustment, Scene, build_scene
-from glowledger.glow.starting import first_line_spread, shift_steps
+from glowledger.glow.scene import Scene, build_scene
+from glowledger.glow.start_search import first_fit
+from glowledger.glow.starting import first_line_spread
 from glowledger.glow.visibility import Visibility, visibility
 from glowledger.spectra.averaging import mean_frame
 from glowledger.spectra.frames import Frames
@@ -35,13 +35,13 @@ _LOG = logging.getLogger(__name__)
 FREED_AT_START = frozenset({"N2", "N2+", "Ar I", "H I", "O I", "He I", "Ne I", "H2"})
 FREE_SIGMA = 3.0  # a species this significant has its levels freed
 TEMPERATURE_SIGMA = 12.0  # bands this significant speak of temperature
-TRUSTED_WIDTHS = 0.8  # line widths by which a start may be off the axis without a second look
 COARSEST_FWHM_NM = 15.0  # beyond it no band has a shape of its own
 BRIGHT_SHARE = 0.2
-WIDTHS_TRIED = (0.5, 0.7, 0.85, 1.0)  # of the first guess: blends make lines look wide, never narrow
+SETTLED_LOG_T = 0.05  # of the logarithm of a temperature, whose shape alone errs by more
 GHOST_SIGMA = 5.0
 LEAST_PIXELS = 100
 REFIT_ROUNDS = 6
+OPENING = 2  # rounds with all emitters free that decide which levels are freed and how hot bands are
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -115,17 +115,26 @@ def identify(
         )
     scene = build_scene(one, emitters, spread, bench)
     progress.tell(0.1)
-    solution = _first_fit(scene, offset_sd_nm(bench), bench is not None and bench.line_spread is not None)
+    width_known = bench is not None and bench.line_spread is not None
+    solution = first_fit(scene, offset_sd_nm(bench), width_known=width_known, closing=OPENING)
     progress.tell(0.3)
     t_rot: dict[str, float] = {}
     temperatures: tuple[Temperature, ...] = ()
-    for done in (0.6, 0.9):
+    told: tuple[object, ...] = ()
+    for last, done in ((False, 0.6), (True, 0.9)):
         freed = freed | _significant(scene, solution, freed)
         temperatures = _temperatures(scene, solution, listed, freed)
-        t_rot.update({t.name.removeprefix("T_rot "): t.kelvin for t in temperatures if np.isfinite(t.kelvin)})
-        emitters = chosen_emitters(listed, freed, t_rot, low, high, _bright(scene, solution))
+        found = {t.name.removeprefix("T_rot "): t.kelvin for t in temperatures if np.isfinite(t.kelvin)}
+        bright = _bright(scene, solution)
+        if told == (freed, bright, tuple(found)) and _alike(found, t_rot):
+            solution = fit_scene(scene, rounds=0, before=(scene, solution))
+            break
+        told = (freed, bright, tuple(found))
+        t_rot.update(found)
+        emitters = chosen_emitters(listed, freed, t_rot, low, high, bright)
+        before = scene, solution
         scene = build_scene(one, emitters, spread, bench)
-        solution = fit_scene(scene, solution.adjustment, REFIT_ROUNDS, solution.levels)
+        solution = fit_scene(scene, rounds=REFIT_ROUNDS, before=before, closing=CLOSING if last else OPENING)
         progress.tell(done)
         _LOG.info("fitted %d patterns of %d species to %d pixels", len(emitters), len(listed), int(scene.used.sum()))
     seen = visibility(scene, solution, bench)
@@ -185,43 +194,9 @@ def _line_spread(frames: Frames, bench: Bench | None) -> LineSpread:
     return spread
 
 
-def _first_fit(scene: Scene, shift_sd_nm: float, width_known: bool) -> Solution:
-    """Fit from the best of several offsets of the axis and, where no bench tells it, of several line widths."""
-    middle = float(scene.line_spread.fwhm(scene.axis_nm[scene.axis_nm.size // 2]))
-    start = scene.start()
-    common = np.eye(start.shift_nm.size)[0]
-    starts = [replace(start, shift_nm=step * common) for step in shift_steps(middle, shift_sd_nm)]
-    best = _with_width(scene, _best_start(scene, starts), width_known)
-    fitted = fit_scene(scene, best)
-    if abs(float(best.shift_nm[0])) <= TRUSTED_WIDTHS * middle:
-        return fitted
-    # far from where the axis says: one linear fit can err there, so the fit from the axis as it is must be worse
-    plain = fit_scene(scene, _with_width(scene, start, width_known))
-    return min((plain, fitted), key=lambda solution: _deviance(scene, solution))
-
-
-def _with_width(scene: Scene, start: Adjustment, width_known: bool) -> Adjustment:
-    """Return the start with the best of several line widths, where no bench tells it."""
-    if width_known:
-        return start
-    return _best_start(scene, [replace(start, shape=replace(start.shape, width=width)) for width in WIDTHS_TRIED])
-
-
-def _deviance(scene: Scene, solution: Solution) -> float:
-    """Return -2 ln likelihood of a fit with its own noise levels, up to a constant, and the prior of its shift."""
-    left = (scene.data - solution.model)[scene.used]
-    variance = solution.variance[scene.used]
-    offset = float(solution.adjustment.shift_nm[0]) / float(scene.priors.shift_nm[0])
-    return float(np.sum(left**2 / variance + np.log(variance)) + offset**2)
-
-
-def _best_start(scene: Scene, starts: list[Adjustment]) -> Adjustment:
-    """Return the start from which one linear fit leaves least."""
-    if len(starts) == 1:
-        return starts[0]
-    fits = [fit_scene(scene, start, rounds=1) for start in starts]
-    left = [solution.normal.misfit(solution.x) for solution in fits]
-    return starts[int(np.argmin(left))]
+def _alike(found: dict[str, float], before: dict[str, float]) -> bool:
+    """Return whether temperatures have settled."""
+    return all(abs(np.log(kelvin / before[name])) < SETTLED_LOG_T for name, kelvin in found.items())
 
 
 def _significant(scene: Scene, solution: Solution, already: frozenset[str]) -> frozenset[str]:
@@ -304,10 +279,7 @@ def _fit(
         data=scene.data,
         model=solution.model,
         background=solution.columns[:, m:] @ solution.x[m:] + solution.free_values[-1],
-        standard_deviation=np.sqrt(
-            solution.levels.pixel_variance(solution.model, error_shape(scene, solution.lines))
-            + scene.stated_variance
-        ),
+        standard_deviation=np.sqrt(solution.pixel_variance(scene)),
         used=scene.used,
         species_model={
             e.name: species_light(scene, solution, scene.columns_of(e.name))

@@ -4,24 +4,38 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import lru_cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.glow.noise_levels import NoiseLevels
 from glowledger.glow.scene import Adjustment, Scene
-from glowledger.glow.templates import EmissionGrid, LineShape, SpreadLines
+from glowledger.glow.templates import SpreadLines, pixel_sums
+
+if TYPE_CHECKING:
+    from scipy.sparse import csr_array
 
 HELD = 1e6  # precision of what must not move
 FLANK = 0.3  # of a line's width-scaled slope counted as template error: a third of its height at the flank
 WIDTH_STEP, SHAPE_STEP = 0.04, 0.10  # finite differences for the derivative columns
 
 
-def response_templates(scene: Scene, adjustment: Adjustment) -> NDArray[np.float64]:
-    """Return counts per photon of every emitter under an adjustment, shape (p, m)."""
-    edges = scene.edges_nm + scene.shift_basis @ adjustment.shift_nm
-    response = scene.expected * np.exp(scene.hats @ adjustment.log_response)
-    return _spread(scene.grid, adjustment.shape).on_pixels(edges) * response[:, None]
+def response_templates(
+    scene: Scene, adjustment: Adjustment, spread: SpreadLines | None = None
+) -> NDArray[np.float64]:
+    """Return counts per photon of every emitter under an adjustment, shape (p, m).
+
+    `spread` may hold the lines spread by the shape of the adjustment, where many adjustments share it.
+    """
+    sums = _sums(scene, adjustment)
+    light = scene.grid.collected(adjustment.shape, sums) if spread is None else sums @ spread.light
+    light *= _response(scene, adjustment)[:, None]
+    return light
+
+
+def _response(scene: Scene, adjustment: Adjustment) -> NDArray[np.float64]:
+    return np.asarray(scene.expected * np.exp(scene.hats @ adjustment.log_response))
 
 
 def second_order(
@@ -38,14 +52,14 @@ def second_order(
     """
     if amounts is None:
         return np.zeros(scene.data.size)
-    edges = scene.edges_nm + scene.shift_basis @ adjustment.shift_nm
-    return scene.doubled.spread_sum(amounts, (adjustment.shape,)).on_pixels(edges)[:, 0]
+    spread = scene.doubled.spread_sum(amounts, (adjustment.shape,))
+    return np.asarray(_sums(scene, adjustment) @ spread.light[:, 0])
 
 
-@lru_cache(maxsize=2)
-def _spread(grid: EmissionGrid, shape: LineShape) -> SpreadLines:
-    """Keep the last spreads: a search over shifts uses one shape."""
-    return grid.spread(shape)
+@lru_cache(maxsize=4)
+def _sums(scene: Scene, adjustment: Adjustment) -> csr_array:
+    """Keep how nodes fall into pixels: one round of a fit asks several times."""
+    return pixel_sums(scene.grid.scale, scene.moved_edges(adjustment))
 
 
 def expected_variance(
@@ -87,10 +101,8 @@ def free_columns(
         The prior acts on the whole adjustment, so it pulls back what was moved before.
     """
     shape = adjustment.shape
-    response = scene.expected * np.exp(scene.hats @ adjustment.log_response)
+    response = _response(scene, adjustment)
     basis = scene.shift_basis
-    edges = scene.edges_nm + basis @ adjustment.shift_nm
-    step = 0.05 * float(scene.line_spread.fwhm(edges[edges.size // 2]))
     shapes = (
         shape,
         replace(shape, width=shape.width * float(np.exp(WIDTH_STEP))),
@@ -98,9 +110,8 @@ def free_columns(
         replace(shape, asymmetry=shape.asymmetry + SHAPE_STEP),
     )
     spread = scene.grid.spread_sum(amounts, shapes)
-    light, *changed = spread.on_pixels(edges).T
-    slope = spread.row(0)
-    moved = (slope.on_pixels(edges + step) - slope.on_pixels(edges - step))[:, 0] / (2 * step)
+    light, *changed = (_sums(scene, adjustment) @ spread.light).T
+    moved = spread.slope(scene.moved_edges(adjustment), 0)
     # each shift term moves the edges of a pixel nearly alike: its derivative is the common one, weighted
     middle = 0.5 * (basis[1:] + basis[:-1])
     columns = [moved * term for term in middle.T]

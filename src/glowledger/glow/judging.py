@@ -12,7 +12,8 @@ from glowledger.glow.choosing import chosen_emitters
 from glowledger.glow.emitters import Emitter
 from glowledger.glow.features import feature_tests, species_light
 from glowledger.glow.fitting import Solution
-from glowledger.glow.likelihood import drop_species, quick_significance, reach_of, unexplained_part
+from glowledger.glow.likelihood import drop_species, quick_significance, unexplained_part
+from glowledger.glow.reach import reach_of
 from glowledger.glow.results import SpeciesEvidence
 from glowledger.glow.scene import Scene
 from glowledger.glow.verdicts import (

@@ -8,15 +8,18 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from glowledger.glow.fitting import Normal, Solution, normal_equations
-from glowledger.glow.instrument import error_shape, expected_variance, free_columns
+from glowledger.glow.fitting import Solution
+from glowledger.glow.instrument import expected_variance, free_columns
+from glowledger.glow.normal_equations import Normal, WeightedSums, normal_equations, weighted_sums
 from glowledger.glow.scene import Scene
 
-CLEARLY_NOTHING = 1.0  # with the instrument held; with it free the exact test gives no more
+CLEARLY_NOTHING = 2.0  # with the instrument held; with it free the exact test gives no more
 SETTLED_WIDTHS = 0.07  # of the line width: how far the axis may still move when a species is dropped
 BAD_FIT = 3.0  # reduced χ², template errors already allowed for
 MISFIT_CAP = 25.0  # one outlier does not make a region
 MISFIT_REACH_NM, MISFIT_WIDTHS = 25.0, 12.0
+SAME = 1e-3  # relative: a difference in weight or light this small is none
+MANY_ROWS = 0.45  # of the pixels: beyond, new sums cost no more than a change
 SETTLED_SHAPE = 0.05
 SETTLED_RESPONSE = 0.2
 
@@ -73,23 +76,15 @@ def drop_species(scene: Scene, solution: Solution, columns: NDArray[np.intp]) ->
             loss=quick**2, levels=lit, significance=quick, residual=residual, residual_with=residual,
             variance=variance,
         )  # fmt: skip
-    weight = np.where(scene.used, 1.0 / variance, 0.0)
-    others = np.where(np.isin(np.arange(len(scene.emitters)), columns), 0.0, x[: len(scene.emitters)])
-    # nor may the species' own light lend shape to the free columns: they would stand in for it
-    free, precision, _ = free_columns(scene, solution.adjustment, others)
-    precision = precision + np.diag(_settled(scene))
-    normal, free_normal, cross, free_rhs = normal_equations(
-        scene, solution.columns, free, weight, precision, np.zeros(precision.shape[0]), x
-    )
+    normal, free = _without_own_shape(scene, solution, columns, variance)
     keep = np.ones(x.size, dtype=bool)
     keep[columns] = False
     full = normal.solve(guess=x > 0)
-    without = normal.solve(keep, guess=x > 0)
+    without = normal.solve(keep, guess=full > 0)
     loss = max(normal.misfit(without) - normal.misfit(full), 0.0)
-    left = []
-    for amounts in (without, full):
-        free_values = np.linalg.solve(free_normal, free_rhs - cross.T @ amounts)
-        left.append(scene.data - solution.columns @ amounts - free @ free_values)
+    left = [
+        scene.data - solution.columns @ amounts - free @ normal.free_values(amounts) for amounts in (without, full)
+    ]
     lit = max(int((full[columns] > 0).sum()), 1)
     return Drop(
         loss=loss,
@@ -99,6 +94,53 @@ def drop_species(scene: Scene, solution: Solution, columns: NDArray[np.intp]) ->
         residual_with=left[1],
         variance=variance,
     )
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _Base:
+    """The equations with all species in weights and free columns; those without one differ where it has light."""
+
+    weight: NDArray[np.float64]
+    free: NDArray[np.float64]
+    precision: NDArray[np.float64]
+    sums: WeightedSums
+
+
+@lru_cache(maxsize=2)
+def _base(scene: Scene, solution: Solution) -> _Base:
+    variance = variance_without(scene, solution, np.zeros(0, dtype=np.intp))
+    weight = np.where(scene.used, 1.0 / variance, 0.0)
+    free, precision, _ = free_columns(scene, solution.adjustment, solution.x[: len(scene.emitters)])
+    sums = weighted_sums(solution.columns, free, weight, scene.data)
+    return _Base(weight=weight, free=free, precision=precision + np.diag(_settled(scene)), sums=sums)
+
+
+def _without_own_shape(
+    scene: Scene, solution: Solution, columns: NDArray[np.intp], variance: NDArray[np.float64]
+) -> tuple[Normal, NDArray[np.float64]]:
+    """Return the equations of all columns, and the free columns, as a species' own light does not shape them.
+
+    Its template errors do not count, nor may it lend shape to the free columns: they would stand in for it.
+    """
+    base = _base(scene, solution)
+    m = len(scene.emitters)
+    own = np.where(np.isin(np.arange(m), columns), solution.x[:m], 0.0)
+    shaped, _, _ = free_columns(scene, solution.adjustment, own)
+    weight = np.where(scene.used, 1.0 / variance, 0.0)
+    light = solution.templates[:, columns] @ solution.x[columns]
+    differs = (np.abs(weight - base.weight) > SAME * base.weight) | (light > SAME * solution.lines)
+    rows = np.flatnonzero(differs & scene.used)
+    free = base.free.copy()
+    free[rows, :-1] -= shaped[rows, :-1]  # the last is the constant, which has no shape
+    if rows.size > MANY_ROWS * weight.size:
+        weight = np.where(differs, weight, base.weight)
+        sums = weighted_sums(solution.columns, free, weight, scene.data)
+    else:
+        some, y = solution.columns[rows], scene.data[rows]
+        sums = base.sums.changed(
+            weighted_sums(some, free[rows], weight[rows], y), weighted_sums(some, base.free[rows], base.weight[rows], y)
+        )
+    return normal_equations(scene, sums, base.precision, np.zeros(base.precision.shape[0]), solution.x), free
 
 
 def quick_significance(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> float:
@@ -111,26 +153,33 @@ def quick_significance(scene: Scene, solution: Solution, columns: NDArray[np.int
     lit = int((solution.x[columns] > 0).sum())
     if lit == 0:
         return 0.0
-    keep = np.ones(solution.x.size, dtype=bool)
-    keep[columns] = False
-    held, full = _held(scene, solution)
-    without = held.solve(keep, guess=solution.x > 0)
-    return significance(max(held.misfit(without) - full, 0.0), lit)
+    held, full, found = _held(scene, solution)
+    key = columns.tobytes()
+    if key not in found:
+        keep = np.ones(solution.x.size, dtype=bool)
+        keep[columns] = False
+        without = held.solve(keep, guess=solution.x > 0)
+        found[key] = significance(max(held.misfit(without) - full, 0.0), lit)
+    return found[key]
 
 
 @lru_cache(maxsize=2)
-def _held(scene: Scene, solution: Solution) -> tuple[Normal, float]:
-    """Return the normal equations with the instrument held and only the constant free, and their misfit."""
-    root = np.where(scene.used, 1.0 / np.sqrt(solution.variance), 0.0)[:, None]
+def _held(scene: Scene, solution: Solution) -> tuple[Normal, float, dict[bytes, float]]:
+    """Return the normal equations with the instrument held and only the constant free, their misfit, and a store.
+
+    Several ask for the significance of one and the same species.
+    """
+    weight = np.where(scene.used, 1.0 / solution.variance, 0.0)
     moved = solution.free[:, :-1] @ solution.free_values[:-1]
-    y, one = (scene.data - moved) * root[:, 0], root[:, 0]
-    a = solution.columns * root
-    a -= np.outer(one, one @ a) / (one @ one)
-    gram = a.T @ a
+    sums = weighted_sums(solution.columns, solution.free[:, -1:], weight, scene.data - moved)
+    gram = sums.gram - sums.cross @ sums.cross.T / sums.free
     gram[np.diag_indices_from(gram)] *= 1 + 1e-7
-    tie, tie_rhs = solution.normal.tie, solution.normal.tie_rhs
-    held = Normal(gram=gram, rhs=a.T @ y, tie=tie, tie_rhs=tie_rhs)
-    return held, held.misfit(held.solve(guess=solution.x > 0))
+    held = Normal(
+        gram=gram, rhs=sums.rhs - sums.cross[:, 0] * (sums.free_rhs[0] / sums.free[0, 0]),
+        tie=solution.normal.tie, tie_rhs=solution.normal.tie_rhs, free=sums.free, cross=sums.cross,
+        free_rhs=sums.free_rhs,
+    )  # fmt: skip
+    return held, held.misfit(held.solve(guess=solution.x > 0)), {}
 
 
 def _settled(scene: Scene) -> NDArray[np.float64]:
@@ -159,11 +208,10 @@ def unexplained_part(scene: Scene, solution: Solution) -> float:
     """Return the part of the light that fits no listed species; 0 where the fit as a whole is good."""
     if solution.chi2_reduced < BAD_FIT:
         return 0.0
-    levels, used = solution.levels, scene.used
-    variance = levels.pixel_variance(solution.model, error_shape(scene, solution.lines)) + scene.stated_variance
+    variance = solution.pixel_variance(scene)
     beyond = np.maximum(np.abs(scene.data - solution.model) - 2 * np.sqrt(variance), 0.0)
-    strange = float(beyond[used].sum())
-    return strange / max(float(solution.lines[used].sum()), strange, np.finfo(float).tiny)
+    strange = float(beyond[scene.used].sum())
+    return strange / max(float(solution.lines[scene.used].sum()), strange, np.finfo(float).tiny)
 
 
 @lru_cache(maxsize=2)
@@ -174,8 +222,7 @@ def local_misfit(scene: Scene, solution: Solution) -> NDArray[np.float64]:
     any line found there is the less certain: the Birge ratio (Birge, Phys. Rev. 40, 207 (1932), from
     memory), taken locally.
     """
-    levels, used = solution.levels, scene.used
-    variance = levels.pixel_variance(solution.model, error_shape(scene, solution.lines)) + scene.stated_variance
+    used, variance = scene.used, solution.pixel_variance(scene)
     squares = np.where(used, np.minimum((scene.data - solution.model) ** 2 / variance, MISFIT_CAP), 0.0)
     reach = max(MISFIT_REACH_NM, MISFIT_WIDTHS * float(scene.line_spread.fwhm(float(np.median(scene.axis_nm)))))
     half = max(5, round(reach / float(np.median(np.diff(scene.axis_nm)))))
@@ -183,7 +230,6 @@ def local_misfit(scene: Scene, solution: Solution) -> NDArray[np.float64]:
     count = np.convolve(used.astype(float), kernel, mode="same")[: squares.size]
     mean = np.convolve(squares, kernel, mode="same") / np.maximum(count, 1.0)
     return np.asarray(np.maximum(mean, 1.0))
-
 
 
 def significance(loss: float, levels: int) -> float:
@@ -203,7 +249,7 @@ def significance(loss: float, levels: int) -> float:
         of freedom; the binomial mixture of independent amounts is used (Self & Liang, JASA 82, 605 (1987),
         from memory).
     """
-    from scipy.special import gammaincc, gammaln, logsumexp, ndtri_exp
+    from scipy.special import gammaincc, gammaln, ndtri_exp
 
     if levels == 0 or loss <= 0:
         return 0.0
@@ -214,77 +260,6 @@ def significance(loss: float, levels: int) -> float:
     far = (dof / 2 - 1) * np.log(loss / 2) - loss / 2 - gammaln(dof / 2)
     tail = np.where(np.isfinite(tail), tail, far)
     log_binomial = gammaln(levels + 1) - gammaln(dof + 1) - gammaln(levels - dof + 1) - levels * np.log(2)
-    return float(max(-ndtri_exp(logsumexp(tail + log_binomial)), 0.0))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Reach:
-    """How well the typical pattern of a species could be seen here.
-
-    Attributes
-    ----------
-    counts, standard_error : float
-        Fitted counts in the pattern's direction and their standard error with all others free.
-    alone_error : float
-        The standard error if nothing else were there.
-    """
-
-    counts: float
-    standard_error: float
-    alone_error: float
-
-
-def reach_of(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> Reach:
-    """Return how well the typical pattern of a species is told from all that is lit.
-
-    Parameters
-    ----------
-    scene : Scene
-        As fitted.
-    solution : Solution
-        Its fit.
-    columns : ndarray of int
-        Emitter columns of the species.
-
-    Returns
-    -------
-    Reach
-        Standard errors are marginal: the inverse of the information left when the lit others take what
-        they can (Schur complement).
-    """
-    gram = solution.normal.gram
-    weights = np.array([scene.emitters[i].weight for i in columns])
-    in_pixels = solution.templates[scene.used][:, columns].sum(axis=0)
-    counts_per_unit = float(in_pixels @ weights)
-    information = float(weights @ gram[np.ix_(columns, columns)] @ weights)
-    others = np.setdiff1d(np.flatnonzero(solution.x > 0), columns)
-    cross = gram[np.ix_(others, columns)] @ weights
-    block = gram[np.ix_(others, others)].copy()
-    block[np.diag_indices_from(block)] *= 1 + 1e-9
-    taken = float(cross @ np.linalg.solve(block, cross)) if others.size else 0.0
-    left = max(information - taken, 1e-6 * information, np.finfo(float).tiny)
-    light = np.where(scene.used, solution.templates[:, columns] @ (weights + solution.x[columns]), 0.0)
-    misfit = float(np.sqrt(np.average(local_misfit(scene, solution), weights=light + 1e-9 * light.max() + 1e-300)))
-    lit = np.flatnonzero(solution.x > 0)
-    error = counts_per_unit / np.sqrt(left)
-    if np.any(np.isin(columns, lit)):
-        error = _fitted_error(solution, columns, lit, in_pixels)
-    return Reach(
-        counts=float(in_pixels @ solution.x[columns]),
-        standard_error=misfit * error,
-        alone_error=misfit * counts_per_unit / np.sqrt(max(information, np.finfo(float).tiny)),
-    )
-
-
-def _fitted_error(
-    solution: Solution, columns: NDArray[np.intp], lit: NDArray[np.intp], in_pixels: NDArray[np.float64]
-) -> float:
-    """Return the standard error of the summed counts of a fitted species, all lit columns free."""
-    gram = solution.normal.gram[np.ix_(lit, lit)] + np.diag(solution.normal.tie[lit])
-    scale = 1.0 / np.sqrt(np.diag(gram))
-    direction = np.zeros(solution.x.size)
-    direction[columns] = in_pixels
-    wanted = direction[lit] * scale
-    scaled = gram * scale[:, None] * scale[None, :]
-    scaled[np.diag_indices_from(scaled)] += 1e-9
-    return float(np.sqrt(max(float(wanted @ np.linalg.solve(scaled, wanted)), 0.0)))
+    terms = tail + log_binomial
+    highest = terms.max()
+    return float(max(-ndtri_exp(highest + np.log(np.exp(terms - highest).sum())), 0.0))

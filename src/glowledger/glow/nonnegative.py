@@ -6,6 +6,8 @@ Block principal pivoting: Kim & Park, SIAM J. Sci. Comput. 33, 3261 (2011), doi 
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -34,15 +36,49 @@ def solve_nonnegative(
     ndarray
         Same shape as `rhs`.
     """
-    single = rhs.ndim == 1
-    b = rhs[:, None] if single else rhs
-    scale = 1.0 / np.sqrt(np.maximum(np.diag(gram), np.finfo(float).tiny))
-    scale = np.where(np.diag(gram) > 0, scale, 0.0)
+    return scaled_gram(gram).solve(rhs, passive)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ScaledGram:
+    """A Gram matrix scaled to a unit diagonal, ready for any right-hand side.
+
+    Attributes
+    ----------
+    scale : ndarray of shape (m,)
+        What rows and columns were multiplied by; 0 for an empty column.
+    matrix : ndarray of shape (m, m)
+        The scaled Gram with its ridge.
+    """
+
+    scale: NDArray[np.float64]
+    matrix: NDArray[np.float64]
+
+    def solve(
+        self,
+        rhs: NDArray[np.float64],
+        passive: NDArray[np.bool_] | None = None,
+        barred: NDArray[np.bool_] | None = None,
+    ) -> NDArray[np.float64]:
+        """Return the minimum as `solve_nonnegative`, with the unknowns in `barred`, shape (m,), at zero."""
+        single = rhs.ndim == 1
+        b = rhs[:, None] if single else rhs
+        start = np.zeros(b.shape, dtype=bool) if passive is None else passive.reshape(b.shape).copy()
+        scaled = b * self.scale[:, None]
+        if barred is not None:
+            start[barred] = False
+            scaled[barred] = -np.inf  # no light, however little, would pay
+        x = _pivot(self.matrix, scaled, start) * self.scale[:, None]
+        return np.asarray(x[:, 0] if single else x)
+
+
+def scaled_gram(gram: NDArray[np.float64]) -> ScaledGram:
+    """Scale a Gram matrix of shape (m, m) for `ScaledGram.solve`."""
+    diagonal = np.diag(gram)
+    scale = np.where(diagonal > 0, 1.0 / np.sqrt(np.maximum(diagonal, np.finfo(float).tiny)), 0.0)
     scaled = gram * scale[:, None] * scale[None, :]
     scaled[np.diag_indices_from(scaled)] = 1.0 + RIDGE
-    start = np.zeros(b.shape, dtype=bool) if passive is None else passive.reshape(b.shape).copy()
-    x = _pivot(scaled, b * scale[:, None], start) * scale[:, None]
-    return np.asarray(x[:, 0] if single else x)
+    return ScaledGram(scale, scaled)
 
 
 def _pivot(
@@ -50,7 +86,7 @@ def _pivot(
 ) -> NDArray[np.float64]:
     """Exchange variables between the positive and the zero set until both sides are optimal."""
     m, n = b.shape
-    tolerance = TOLERANCE * np.maximum(np.abs(b).max(axis=0), np.finfo(float).tiny)
+    tolerance = TOLERANCE * np.maximum(np.abs(np.where(np.isfinite(b), b, 0.0)).max(axis=0), np.finfo(float).tiny)
     x, y = _solve_sets(gram, b, passive)
     fewest = np.full(n, m + 1)
     tries = np.full(n, TRIES)
@@ -76,7 +112,8 @@ def _pivot(
         )
     else:  # rounding keeps nearly equal columns changing places
         for column in np.flatnonzero(((passive & (x < -tolerance)) | (~passive & (y < -tolerance))).any(axis=0)):
-            x[:, column] = _by_active_set(gram, b[:, column])
+            told = np.isfinite(b[:, column])
+            x[told, column] = _by_active_set(gram[np.ix_(told, told)], b[told, column])
             passive[:, column] = x[:, column] > 0
     return np.where(passive, np.maximum(x, 0.0), 0.0)
 
@@ -95,7 +132,7 @@ def _solve_sets(
     gram: NDArray[np.float64], b: NDArray[np.float64], passive: NDArray[np.bool_]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Solve for the positive sets, one factorisation per distinct set; return x and the gradient."""
-    from scipy.linalg import cho_factor, cho_solve
+    from scipy.linalg.lapack import dposv
 
     x = np.zeros(b.shape)
     if b.shape[1] == 1:
@@ -109,10 +146,9 @@ def _solve_sets(
         columns = np.flatnonzero(group == number)
         if rows.size:
             block, sides = gram[np.ix_(rows, rows)], b[np.ix_(rows, columns)]
-            try:
-                part = cho_solve(cho_factor(block, lower=True, check_finite=False), sides, check_finite=False)
-            except np.linalg.LinAlgError:  # indefinite by rounding: drop the directions it says nothing of
-                part = np.linalg.pinv(block, rcond=1e-7, hermitian=True) @ sides
+            _, part, failed = dposv(block.T, sides, overwrite_a=True)  # symmetric; transposed it is not copied
+            if failed:  # indefinite by rounding: drop the directions it says nothing of
+                part = np.linalg.pinv(gram[np.ix_(rows, rows)], rcond=1e-7, hermitian=True) @ sides
             x[np.ix_(rows, columns)] = part
     y = gram @ x - b
     y[passive] = 0.0

@@ -67,24 +67,25 @@ def _misfits(
     fixed, free, y = solution.columns[:, others] * root, solution.free * root, scene.data * root[:, 0]
     gram_fixed, rhs_fixed, cross_fixed = fixed.T @ fixed, fixed.T @ y, fixed.T @ free
     free_rhs = free.T @ y
-    found = np.zeros(LADDER_K.size)
+    found, lit = np.zeros(LADDER_K.size), np.zeros(0, dtype=bool)
     for k, t_rot_k in enumerate(LADDER_K):
         hot = {e.label: e for e in band_emitters(species, float(t_rot_k))}
         emitters = [hot[label] for label in labels if label in hot]
         grid = emission_grid(
             [e.wavelength_nm for e in emitters], [e.rate for e in emitters], scene.line_spread, low, high
         )
-        bands = grid.spread(adjustment.shape).on_pixels(edges) * response[:, None] * root
+        bands = grid.on_pixels(adjustment.shape, edges) * response[:, None] * root
         mixed = fixed.T @ bands
         gram = np.block([[gram_fixed, mixed], [mixed.T, bands.T @ bands]])
         rhs = np.concatenate([rhs_fixed, bands.T @ y])
         cross = np.concatenate([cross_fixed, bands.T @ free])
         # free columns keep the priors they had: their Gram holds them
         eliminated = np.linalg.solve(
-            solution.free_normal, np.concatenate([cross.T, free_rhs[:, None]], axis=1)
+            solution.normal.free, np.concatenate([cross.T, free_rhs[:, None]], axis=1)
         )
         gram, rhs = gram - cross @ eliminated[:, :-1], rhs - cross @ eliminated[:, -1]
-        x = solve_nonnegative(gram, rhs, np.ones(rhs.size, dtype=bool))
+        x = solve_nonnegative(gram, rhs, lit if lit.size == rhs.size else np.ones(rhs.size, dtype=bool))
+        lit = x > 0
         found[k] = float(x @ gram @ x - 2 * rhs @ x)
     return found
 

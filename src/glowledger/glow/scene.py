@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +14,7 @@ from glowledger.glow.background import background_basis
 from glowledger.glow.emitters import Emitter
 from glowledger.glow.noise_levels import NoiseLevels, first_levels
 from glowledger.glow.response_guess import expected_response, hats, response_freedom
-from glowledger.glow.templates import EmissionGrid, LineShape, emission_grid, pixel_edges
+from glowledger.glow.templates import EmissionGrid, LineShape, emission_grid, pixel_edges, second_order_grid
 from glowledger.spectra.frames import Frames
 
 WIDTH_LOG_SD = 0.10  # ln of line width, beyond what bench or data told
@@ -118,14 +119,18 @@ class Scene:
         width = float(self.line_spread.fwhm(self.axis_nm[middle]))
         return max(1.0, width / float(np.median(np.diff(self.axis_nm))))
 
+    def moved_edges(self, adjustment: Adjustment) -> NDArray[np.float64]:
+        """Return the pixel edges under an adjustment, nm, shape (p + 1,)."""
+        return np.asarray(self.edges_nm + self.shift_basis @ adjustment.shift_nm)
+
     def species_of_emitters(self) -> tuple[tuple[str, ...], NDArray[np.intp]]:
         """Return the species names and, for each emitter, the index of its species."""
-        names = tuple(dict.fromkeys(e.species for e in self.emitters))
-        return names, np.array([names.index(e.species) for e in self.emitters], dtype=np.intp)
+        return _species_index(self.emitters)
 
     def columns_of(self, species: str) -> NDArray[np.intp]:
         """Return the emitter columns of a species; empty if it has none here."""
-        return np.array([i for i, e in enumerate(self.emitters) if e.species == species], dtype=np.intp)
+        names, index = _species_index(self.emitters)
+        return np.flatnonzero(index == names.index(species)) if species in names else np.zeros(0, dtype=np.intp)
 
     def start(self) -> Adjustment:
         """Return the adjustment that changes nothing."""
@@ -136,6 +141,12 @@ class Scene:
             ),
             log_response=np.zeros(self.hats.shape[1]),
         )
+
+
+@lru_cache(maxsize=4)
+def _species_index(emitters: tuple[Emitter, ...]) -> tuple[tuple[str, ...], NDArray[np.intp]]:
+    names = tuple(dict.fromkeys(e.species for e in emitters))
+    return names, np.array([names.index(e.species) for e in emitters], dtype=np.intp)
 
 
 def build_scene(
@@ -169,22 +180,15 @@ def build_scene(
     shift_basis, shift_sd = axis_freedom(axis, bench)
     measured = bench is not None and bench.line_spread is not None
     middle_fwhm = float(line_spread.fwhm(0.5 * (low + high)))
+    lines = [e.wavelength_nm for e in emitters], [e.rate for e in emitters]
     return Scene(
         axis_nm=axis,
         edges_nm=pixel_edges(axis),
         data=np.asarray(frames.counts[0]),
         used=used,
         emitters=emitters,
-        grid=emission_grid(
-            [e.wavelength_nm for e in emitters], [e.rate for e in emitters], line_spread, low, high
-        ),
-        doubled=emission_grid(
-            [2 * e.wavelength_nm for e in emitters],
-            [e.rate * expected_response(e.wavelength_nm, bench) for e in emitters],
-            line_spread,
-            low,
-            high,
-        ),
+        grid=emission_grid(*lines, line_spread, low, high),
+        doubled=_dimmed(second_order_grid(*lines, line_spread, low, high), bench),
         background=background_basis(axis, middle_fwhm),
         expected=expected_response(axis, bench),
         hats=hats(axis, nodes),
@@ -202,6 +206,12 @@ def build_scene(
         least_mismatch=0.01 if measured else 0.02,
         line_spread=line_spread,
     )
+
+
+def _dimmed(second_order: EmissionGrid, bench: Bench | None) -> EmissionGrid:
+    """Return second-order light as the expected response at its true wavelength leaves it."""
+    seen = expected_response(second_order.scale.node_nm() / 2, bench)
+    return replace(second_order, density=second_order.density * seen)
 
 
 def _stated_variance(frames: Frames) -> NDArray[np.float64]:

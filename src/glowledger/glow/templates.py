@@ -6,17 +6,39 @@ u(λ) = ∫ dλ / FWHM(λ). There one convolution with the unit line-spread serv
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, field
 from functools import lru_cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from glowledger.bench.model import LineSpread
 
+if TYPE_CHECKING:
+    from scipy.sparse import csr_array
+
 STEP = 0.1  # of u, in FWHM: the linear sharing of a line between nodes widens it by 0.5 %, which is taken out
 SHARED_WIDTH2 = 8 * np.log(2) * STEP**2 / 6  # FWHM² that sharing between two nodes adds on average
+MOST_PLACED = 4096  # emitters whose places on a grid are kept
+BLOCK = 32  # emitters spread at a time
 REACH = 8.0  # FWHM kept on either side of the range, so that wings of lines beyond the edge count
+
+
+@dataclass(slots=True, eq=False)
+class _Placed:
+    """Where lines stand on a grid: those within it, the node before each, and the part for the node after it.
+
+    With it the rates last asked for and their light at every node.
+    """
+
+    nm: NDArray[np.float64]
+    inside: NDArray[np.int32]
+    node: NDArray[np.int32]
+    part: NDArray[np.float32]
+    rate: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
+    density: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -31,12 +53,48 @@ class WidthScale:
 
     nm: NDArray[np.float64]
     u: NDArray[np.float64]
+    _placed: dict[int, _Placed] = field(default_factory=dict, repr=False)
+
+    @property
+    def nodes(self) -> int:
+        """How many nodes a grid on this scale has."""
+        return int(np.ceil(self.u[-1] / STEP)) + 2
+
+    def node_nm(self) -> NDArray[np.float64]:
+        """Return the wavelengths of the nodes."""
+        return np.interp(np.arange(self.nodes) * STEP, self.u, self.nm)
 
     def to_u(self, nm: ArrayLike) -> NDArray[np.float64]:
         """Return u at the wavelengths."""
         return np.interp(np.asarray(nm, dtype=float), self.nm, self.u)
 
+    def density(self, nm: NDArray[np.float64], rate: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the light at every node of lines at `nm` of strength `rate`, each shared by its two nodes.
 
+        The hundred thousands of lines of a molecule stay where they are while their rates change with
+        temperature, so places are kept.
+        """
+        placed = self._placed.get(id(nm))
+        if placed is None or placed.nm is not nm:
+            if len(self._placed) >= MOST_PLACED:
+                self._placed.clear()
+            placed = self._placed[id(nm)] = self._place(nm)
+        if placed.rate is not rate:
+            here = rate[placed.inside]
+            right = here * placed.part
+            found = np.bincount(placed.node, here - right, self.nodes).astype(float, copy=False)
+            found[1:] += np.bincount(placed.node, right, self.nodes)[:-1]
+            placed.rate, placed.density = rate, found
+        return placed.density
+
+    def _place(self, nm: NDArray[np.float64]) -> _Placed:
+        inside = np.flatnonzero((nm > self.nm[0]) & (nm < self.nm[-1]))
+        position = self.to_u(nm[inside]) / STEP
+        node = position.astype(np.int32)
+        return _Placed(nm, inside.astype(np.int32), node, (position - node).astype(np.float32))
+
+
+@lru_cache(maxsize=2)
 def width_scale(line_spread: LineSpread, low_nm: float, high_nm: float) -> WidthScale:
     """Return u(λ) over a range widened by the reach of the wings.
 
@@ -112,18 +170,18 @@ class LineShape:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SpreadLines:
-    """Light on the u grid as running totals, ready for any pixel grid.
+    """Light on the u grid, ready for any pixel grid.
 
     Attributes
     ----------
     scale : WidthScale
         Where the grid lies.
-    running : ndarray of shape (m, q)
-        Light of each emitter below each grid edge.
+    light : ndarray of shape (q, m)
+        Light of each emitter at each node; it is spread evenly from half-way to half-way.
     """
 
     scale: WidthScale
-    running: NDArray[np.float64]
+    light: NDArray[np.float64]
 
     def on_pixels(self, edges_nm: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return each emitter's light in each pixel.
@@ -137,18 +195,31 @@ class SpreadLines:
         -------
         ndarray of shape (p, m)
         """
-        # node i holds the light between its half-way points, so running totals belong to those points
-        position = self.scale.to_u(edges_nm) / STEP + 0.5
-        index = np.clip(np.floor(position).astype(int), 0, self.running.shape[1] - 2)
-        part = np.clip(position - index, 0.0, 1.0)[:, None]
-        running = self.running.T
-        total = running[index] * (1 - part) + running[index + 1] * part
-        return np.diff(total, axis=0)
+        return np.asarray(pixel_sums(self.scale, edges_nm) @ self.light)
+
+    def slope(self, edges_nm: NDArray[np.float64], number: int) -> NDArray[np.float64]:
+        """Return how one emitter's light in each pixel changes as the edges move, per nm, shape (p,)."""
+        u = self.scale.to_u(edges_nm)
+        per_u = np.interp(u / STEP, np.arange(self.light.shape[0]), self.light[:, number]) / STEP
+        return np.diff(per_u * np.gradient(u, edges_nm))
 
 
-    def row(self, number: int) -> SpreadLines:
-        """Return one row alone."""
-        return SpreadLines(self.scale, self.running[number : number + 1])
+def pixel_sums(scale: WidthScale, edges_nm: NDArray[np.float64]) -> csr_array:
+    """Return what part of the light of each node falls into each pixel, sparse, shape (p, q)."""
+    from scipy.sparse import csr_array
+
+    nodes = scale.nodes
+    # node i holds the light between its half-way points
+    position = np.clip(scale.to_u(edges_nm) / STEP + 0.5, 0.0, nodes)
+    index = np.minimum(position.astype(np.int64), nodes - 1)
+    part = position - index
+    count = np.diff(index) + 1
+    first = np.concatenate([[0], np.cumsum(count)])
+    node = np.arange(first[-1]) + np.repeat(index[:-1] - first[:-1], count)
+    share = np.ones(first[-1])
+    share[first[:-1]] -= part[:-1]
+    share[first[1:] - 1] -= 1.0 - part[1:]
+    return csr_array((share, node, first), shape=(edges_nm.size - 1, nodes))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -178,11 +249,39 @@ class EmissionGrid:
         -------
         SpreadLines
         """
+        light = np.empty(self.density.shape[::-1])
+        for rows, block in self._blocks(shape):
+            light[:, rows] = block
+        return SpreadLines(self.scale, light)
+
+    def on_pixels(self, shape: LineShape, edges_nm: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return each emitter's light, spread by the line-spread, in each pixel, shape (p, m).
+
+        Parameters
+        ----------
+        shape : LineShape
+            The line-spread.
+        edges_nm : ndarray of shape (p + 1,)
+            Pixel edges, nm, increasing.
+        """
+        return self.collected(shape, pixel_sums(self.scale, edges_nm))
+
+    def collected(self, shape: LineShape, sums: csr_array) -> NDArray[np.float64]:
+        """As `on_pixels`, with the `pixel_sums` of the edges."""
+        light = np.empty((sums.shape[0], self.density.shape[0]))
+        for rows, block in self._blocks(shape):
+            light[:, rows] = sums @ block
+        return light
+
+    def _blocks(self, shape: LineShape) -> Iterator[tuple[slice, NDArray[np.float64]]]:
+        """Yield the spread light of some emitters at a time, shape (q, some): few enough to stay in the cache."""
         from scipy.fft import irfft
 
-        length = _transform_length(self)
-        spread = irfft(_density_transform(self) * _kernel_transform(shape, length), length, axis=1)
-        return SpreadLines(self.scale, _running(spread[:, : self.density.shape[1]]))
+        transform, length = _density_transform(self), _transform_length(self)
+        kernel = _kernel_transform(shape, length)
+        for first in range(0, self.density.shape[0], BLOCK):
+            rows = slice(first, first + BLOCK)
+            yield rows, irfft(transform[rows] * kernel, length, axis=1)[:, : self.density.shape[1]].T
 
     def spread_sum(self, amounts: NDArray[np.float64], shapes: tuple[LineShape, ...]) -> SpreadLines:
         """Spread the sum of all emitters, in given amounts, by several line-spreads.
@@ -197,21 +296,17 @@ class EmissionGrid:
         Returns
         -------
         SpreadLines
-            With k rows.
+            With k columns.
         """
         from scipy.fft import irfft, rfft
 
         length = _transform_length(self)
-        total = rfft(amounts @ self.density, length)
+        lit = np.flatnonzero(amounts)
+        few = 3 * lit.size < amounts.size
+        total = rfft(amounts[lit] @ self.density[lit] if few else amounts @ self.density, length)
         kernels = np.stack([_kernel_transform(shape, length) for shape in shapes])
         spread = irfft(total * kernels, length, axis=1)
-        return SpreadLines(self.scale, _running(spread[:, : self.density.shape[1]]))
-
-
-def _running(spread: NDArray[np.float64]) -> NDArray[np.float64]:
-    running = np.zeros((spread.shape[0], spread.shape[1] + 1))
-    np.cumsum(spread, axis=1, out=running[:, 1:])
-    return running
+        return SpreadLines(self.scale, np.ascontiguousarray(spread[:, : self.density.shape[1]].T))
 
 
 def _transform_length(grid: EmissionGrid) -> int:
@@ -225,6 +320,12 @@ def _density_transform(grid: EmissionGrid) -> NDArray[np.complex128]:
     from scipy.fft import rfft
 
     return np.asarray(rfft(grid.density, _transform_length(grid), axis=1))
+
+
+@lru_cache(maxsize=2)
+def _halved(scale: WidthScale) -> WidthScale:
+    """Return the scale on which a line has the place of its second order on the scale given."""
+    return WidthScale(scale.nm / 2, scale.u)
 
 
 @lru_cache(maxsize=16)
@@ -262,17 +363,29 @@ def emission_grid(
     -------
     EmissionGrid
     """
-    scale = width_scale(line_spread, low_nm, high_nm)
-    nodes = int(np.ceil(scale.u[-1] / STEP)) + 2
-    density = np.zeros((len(rates), nodes))
+    scale = width_scale(line_spread, float(low_nm), float(high_nm))
+    return EmissionGrid(scale, _densities(scale, wavelengths_nm, rates))
+
+
+def second_order_grid(
+    wavelengths_nm: list[NDArray[np.float64]],
+    rates: list[NDArray[np.float64]],
+    line_spread: LineSpread,
+    low_nm: float,
+    high_nm: float,
+) -> EmissionGrid:
+    """As `emission_grid`, with every line at twice its wavelength, where a grating shows its second order."""
+    scale = width_scale(line_spread, float(low_nm), float(high_nm))
+    return EmissionGrid(scale, _densities(_halved(scale), wavelengths_nm, rates))
+
+
+def _densities(
+    scale: WidthScale, wavelengths_nm: list[NDArray[np.float64]], rates: list[NDArray[np.float64]]
+) -> NDArray[np.float64]:
+    density = np.zeros((len(rates), scale.nodes))
     for row, (nm, rate) in enumerate(zip(wavelengths_nm, rates, strict=True)):
-        inside = (nm > scale.nm[0]) & (nm < scale.nm[-1])
-        position = scale.to_u(nm[inside]) / STEP
-        index = position.astype(int)
-        part = position - index
-        density[row] += np.bincount(index, rate[inside] * (1 - part), nodes)[:nodes]
-        density[row] += np.bincount(index + 1, rate[inside] * part, nodes)[:nodes]
-    return EmissionGrid(scale, density)
+        density[row] = scale.density(nm, rate)
+    return density
 
 
 def pixel_edges(axis_nm: NDArray[np.float64]) -> NDArray[np.float64]:

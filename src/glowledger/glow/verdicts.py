@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.glow.features import OWN_SHARE, FeatureTest
-from glowledger.glow.likelihood import Drop, Reach
+from glowledger.glow.likelihood import Drop
+from glowledger.glow.reach import Reach
 from glowledger.glow.results import Feature, SpeciesEvidence, Verdict
 
 OUT_OF_RANGE = "none of its lines or bands lies in the measured range"

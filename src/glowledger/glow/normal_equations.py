@@ -1,0 +1,190 @@
+"""Weighted least squares on normal equations: amounts ≥ 0, instrument increments free.
+
+The free columns are eliminated by their Schur complement, so that the rest is non-negative least squares.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from glowledger.glow.nonnegative import ScaledGram, scaled_gram
+from glowledger.glow.scene import Scene
+
+TIE = 3.0  # a level may stray from its typical share by this factor of it, one standard deviation
+TRACE = 1e-7
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class WeightedSums:
+    """Products of columns A (c), free columns F (f) and data y under weights W.
+
+    Attributes
+    ----------
+    gram : ndarray of shape (c, c)
+        AᵀWA.
+    cross : ndarray of shape (c, f)
+        AᵀWF.
+    free : ndarray of shape (f, f)
+        FᵀWF.
+    rhs : ndarray of shape (c,)
+        AᵀWy.
+    free_rhs : ndarray of shape (f,)
+        FᵀWy.
+    """
+
+    gram: NDArray[np.float64]
+    cross: NDArray[np.float64]
+    free: NDArray[np.float64]
+    rhs: NDArray[np.float64]
+    free_rhs: NDArray[np.float64]
+
+    def changed(self, added: WeightedSums, removed: WeightedSums) -> WeightedSums:
+        """Return these sums after some rows were added and others removed."""
+        names = ("gram", "cross", "free", "rhs", "free_rhs")
+        return WeightedSums(
+            **{name: getattr(self, name) + getattr(added, name) - getattr(removed, name) for name in names}
+        )
+
+
+def weighted_sums(
+    columns: NDArray[np.float64], free: NDArray[np.float64], weight: NDArray[np.float64], data: NDArray[np.float64]
+) -> WeightedSums:
+    """Return the products that normal equations are made of.
+
+    Parameters
+    ----------
+    columns, free : ndarray of shape (p, c) and (p, f)
+        Columns with amounts ≥ 0, and free ones.
+    weight, data : ndarray of shape (p,)
+        Inverse variance, 0 where a pixel does not count, and counts.
+    """
+    rooted = columns * np.sqrt(weight)[:, None]
+    weighted = free * weight[:, None]
+    return WeightedSums(
+        gram=rooted.T @ rooted,
+        cross=columns.T @ weighted,
+        free=free.T @ weighted,
+        rhs=columns.T @ (weight * data),
+        free_rhs=weighted.T @ data,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Normal:
+    """Normal equations with the free columns eliminated; c = m emitters + b background columns.
+
+    Attributes
+    ----------
+    gram : ndarray of shape (c, c)
+        Without the tie.
+    rhs : ndarray of shape (c,)
+        Without the tie.
+    tie : ndarray of shape (c,)
+        Diagonal of the tie.
+    tie_rhs : ndarray of shape (c,)
+        Its right-hand side.
+    free : ndarray of shape (f, f)
+        Weighted Gram of the free columns with priors.
+    cross : ndarray of shape (c, f)
+        Weighted products of columns and free columns.
+    free_rhs : ndarray of shape (f,)
+        Right-hand side of the free columns.
+    """
+
+    gram: NDArray[np.float64]
+    rhs: NDArray[np.float64]
+    tie: NDArray[np.float64]
+    tie_rhs: NDArray[np.float64]
+    free: NDArray[np.float64]
+    cross: NDArray[np.float64]
+    free_rhs: NDArray[np.float64]
+
+    def solve(
+        self, keep: NDArray[np.bool_] | None = None, guess: NDArray[np.bool_] | None = None
+    ) -> NDArray[np.float64]:
+        """Return the solution ≥ 0, shape (c,), with the columns outside `keep` at zero."""
+        return _tied(self).solve(self.rhs + self.tie_rhs, guess, None if keep is None else ~keep)
+
+    def misfit(self, x: NDArray[np.float64]) -> float:
+        """Return χ² of a solution up to a constant, tie included."""
+        tied = float(self.tie @ x**2 - 2 * self.tie_rhs @ x)
+        return float(x @ self.gram @ x - 2 * self.rhs @ x) + tied
+
+    def free_values(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the free values, shape (f,), that go with amounts."""
+        return np.asarray(np.linalg.solve(self.free, self.free_rhs - self.cross.T @ x))
+
+
+@lru_cache(maxsize=4)
+def _tied(normal: Normal) -> ScaledGram:
+    """Keep what all solutions of the same equations share."""
+    tied = normal.gram.copy()
+    tied[np.diag_indices_from(tied)] += normal.tie
+    return scaled_gram(tied)
+
+
+def normal_equations(
+    scene: Scene,
+    sums: WeightedSums,
+    precision: NDArray[np.float64],
+    pull: NDArray[np.float64],
+    x: NDArray[np.float64] | None,
+) -> Normal:
+    """Eliminate the free columns and tie the levels of each species.
+
+    Parameters
+    ----------
+    scene : Scene
+        What is fitted.
+    sums : WeightedSums
+        Of its columns and data.
+    precision, pull : ndarray of shape (f, f) and (f,)
+        Prior of the free columns.
+    x : ndarray of shape (c,) or None
+        Amounts that tell the scale of each species.
+    """
+    free = sums.free + precision
+    free[np.diag_indices_from(free)] *= 1 + 1e-9
+    free_rhs = sums.free_rhs + pull
+    eliminated = np.linalg.solve(free, np.concatenate([sums.cross.T, free_rhs[:, None]], axis=1))
+    taken = sums.cross @ eliminated[:, :-1]
+    gram = sums.gram - 0.5 * (taken + taken.T)
+    # a column that the free ones can copy keeps a trace of itself, or rounding would decide its amount
+    gram[np.diag_indices_from(gram)] += TRACE * np.diag(sums.gram)
+    tie, tie_rhs = _tie(scene, gram, x)
+    return Normal(
+        gram=gram, rhs=sums.rhs - sums.cross @ eliminated[:, -1], tie=tie, tie_rhs=tie_rhs, free=free,
+        cross=sums.cross, free_rhs=free_rhs,
+    )  # fmt: skip
+
+
+def _tie(
+    scene: Scene, gram: NDArray[np.float64], x: NDArray[np.float64] | None
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the loose tie of each level to its typical share of the species.
+
+    The scale of a species is its fitted light over its typical light; where it has none, the light at
+    which it would be one standard deviation.
+    """
+    m = len(scene.emitters)
+    weights = np.array([e.weight for e in scene.emitters])
+    names, index = scene.species_of_emitters()
+    diagonal = np.maximum(np.diag(gram)[:m], 1e-12 * np.diag(gram)[:m].max())
+    total = np.bincount(index, weights, len(names))
+    amounts = np.zeros(m) if x is None else x[:m]
+    scale = np.bincount(index, amounts, len(names)) / total
+    visible = np.sqrt(np.bincount(index, weights**2 * diagonal, len(names)))
+    scale = np.maximum(scale, 1.0 / visible)
+    alone = np.bincount(index, minlength=len(names)) == 1
+    typical = scale[index] * weights
+    precision = np.where(alone[index], 0.0, 1.0 / (TIE * typical) ** 2)
+    tie, rhs = np.zeros(gram.shape[0]), np.zeros(gram.shape[0])
+    tie[:m] = precision
+    # pulled to zero, not to the typical share, while unseen: a prior must not make light
+    seen = np.bincount(index, amounts > 0, len(names)) > 0
+    rhs[:m] = np.where(seen[index], precision * typical, 0.0)
+    return tie, rhs

@@ -1,0 +1,118 @@
+"""How well a species could be seen in a spectrum, whether or not it is there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from glowledger.glow.fitting import Solution
+from glowledger.glow.likelihood import local_misfit
+from glowledger.glow.scene import Scene
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reach:
+    """How well the typical pattern of a species could be seen here.
+
+    Attributes
+    ----------
+    counts, standard_error : float
+        Fitted counts in the pattern's direction and their standard error with all others free.
+    alone_error : float
+        The standard error if nothing else were there.
+    """
+
+    counts: float
+    standard_error: float
+    alone_error: float
+
+
+def reach_of(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> Reach:
+    """Return how well the typical pattern of a species is told from all that is lit.
+
+    Parameters
+    ----------
+    scene : Scene
+        As fitted.
+    solution : Solution
+        Its fit.
+    columns : ndarray of int
+        Emitter columns of the species.
+
+    Returns
+    -------
+    Reach
+        Standard errors are marginal: the inverse of the information left when the lit others take what
+        they can (Schur complement).
+    """
+    weights = np.array([scene.emitters[i].weight for i in columns])
+    in_pixels = _light_in_pixels(scene, solution)[columns]
+    counts_per_unit = float(in_pixels @ weights)
+    information = float(weights @ solution.normal.gram[np.ix_(columns, columns)] @ weights)
+    light = np.where(scene.used, solution.templates[:, columns] @ (weights + solution.x[columns]), 0.0)
+    misfit = float(np.sqrt(np.average(local_misfit(scene, solution), weights=light + 1e-9 * light.max() + 1e-300)))
+    if np.any(solution.x[columns] > 0):
+        error = _fitted_error(solution, columns, in_pixels)
+    else:
+        left = information - _taken(solution, columns, weights)
+        error = counts_per_unit / np.sqrt(max(left, 1e-6 * information, np.finfo(float).tiny))
+    return Reach(
+        counts=float(in_pixels @ solution.x[columns]),
+        standard_error=misfit * error,
+        alone_error=misfit * counts_per_unit / np.sqrt(max(information, np.finfo(float).tiny)),
+    )
+
+
+@lru_cache(maxsize=2)
+def _light_in_pixels(scene: Scene, solution: Solution) -> NDArray[np.float64]:
+    """Return the counts of every emitter per photon over all pixels used, shape (m,)."""
+    return np.asarray(scene.used.astype(float) @ solution.templates)
+
+
+def _taken(solution: Solution, columns: NDArray[np.intp], weights: NDArray[np.float64]) -> float:
+    """Return the information on an unlit pattern that the lit columns take (Schur complement)."""
+    from scipy.linalg import lu_solve
+
+    lit, factor = _lit_factor(solution)
+    if lit.size == 0:
+        return 0.0
+    cross = solution.normal.gram[np.ix_(lit, columns)] @ weights
+    return float(cross @ lu_solve(factor, cross, check_finite=False))
+
+
+@lru_cache(maxsize=2)
+def _lit_factor(solution: Solution) -> tuple[NDArray[np.intp], tuple[NDArray[np.float64], NDArray[np.intp]]]:
+    from scipy.linalg import lu_factor
+
+    lit = np.flatnonzero(solution.x > 0)
+    block = solution.normal.gram[np.ix_(lit, lit)]
+    block[np.diag_indices_from(block)] *= 1 + 1e-9
+    return lit, lu_factor(block, check_finite=False)
+
+
+def _fitted_error(solution: Solution, columns: NDArray[np.intp], in_pixels: NDArray[np.float64]) -> float:
+    """Return the standard error of the summed counts of a fitted species, all lit columns free."""
+    from scipy.linalg import lu_solve
+
+    lit, scale, factor = _tied_factor(solution)
+    direction = np.zeros(solution.x.size)
+    direction[columns] = in_pixels
+    wanted = direction[lit] * scale
+    return float(np.sqrt(max(float(wanted @ lu_solve(factor, wanted, check_finite=False)), 0.0)))
+
+
+@lru_cache(maxsize=2)
+def _tied_factor(
+    solution: Solution,
+) -> tuple[NDArray[np.intp], NDArray[np.float64], tuple[NDArray[np.float64], NDArray[np.intp]]]:
+    from scipy.linalg import lu_factor
+
+    lit = np.flatnonzero(solution.x > 0)
+    gram = solution.normal.gram[np.ix_(lit, lit)] + np.diag(solution.normal.tie[lit])
+    scale = 1.0 / np.sqrt(np.diag(gram))
+    scaled = gram * scale[:, None] * scale[None, :]
+    scaled[np.diag_indices_from(scaled)] += 1e-9
+    return lit, scale, lu_factor(scaled, check_finite=False)

@@ -1,0 +1,126 @@
+"""Where a fit of an unknown instrument begins: offsets and widths tried on a coarser spectrum."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from glowledger.glow.fitting import Solution, first_equations, fit_scene
+from glowledger.glow.instrument import response_templates
+from glowledger.glow.scene import Adjustment, Scene
+from glowledger.glow.starting import shift_steps
+
+PIXELS_PER_WIDTH = 2.0  # enough to tell where lines stand
+TRUSTED_WIDTHS = 0.8  # line widths by which a start may be off the axis without a second look
+WIDTHS_TRIED = (0.5, 0.7, 0.85, 1.0)  # of the first guess: blends make lines look wide, never narrow
+
+
+def first_fit(scene: Scene, shift_sd_nm: float, *, width_known: bool, closing: int) -> Solution:
+    """Fit from the best of several offsets of the axis and, where no bench tells it, of several line widths.
+
+    Parameters
+    ----------
+    scene : Scene
+        What is to be fitted.
+    shift_sd_nm : float
+        How far the axis may be off.
+    width_known : bool
+        Do not try other widths.
+    closing : int
+        As for `fit_scene`.
+    """
+    width = float(scene.line_spread.fwhm(scene.axis_nm[scene.axis_nm.size // 2]))
+    coarse = binned(scene, width)
+    best, _ = best_offset(coarse, shift_steps(width, shift_sd_nm))
+    fitted = fit_scene(scene, _with_width(coarse, best, width_known=width_known), closing=closing)
+    if abs(float(best.shift_nm[0])) <= TRUSTED_WIDTHS * width:
+        return fitted
+    # far from where the axis says: one linear fit can err there, so the fit from the axis as it is must be worse
+    plain = fit_scene(scene, _with_width(coarse, scene.start(), width_known=width_known), closing=closing)
+    return min((plain, fitted), key=lambda solution: _deviance(scene, solution))
+
+
+def _with_width(scene: Scene, start: Adjustment, *, width_known: bool) -> Adjustment:
+    """Return the start with the best of several line widths, where no bench tells it."""
+    if width_known:
+        return start
+    tried = [replace(start, shape=replace(start.shape, width=width)) for width in WIDTHS_TRIED]
+    return tried[int(_misfits(scene, tried).argmin())]
+
+
+def _deviance(scene: Scene, solution: Solution) -> float:
+    """Return -2 ln likelihood of a fit with its own noise levels, up to a constant, and the prior of its shift."""
+    left = (scene.data - solution.model)[scene.used]
+    variance = solution.variance[scene.used]
+    offset = float(solution.adjustment.shift_nm[0]) / float(scene.priors.shift_nm[0])
+    return float(np.sum(left**2 / variance + np.log(variance)) + offset**2)
+
+
+def best_offset(scene: Scene, steps_nm: NDArray[np.float64]) -> tuple[Adjustment, float]:
+    """Return the offset of the axis at which amounts alone leave least, and what they leave (χ² up to a constant).
+
+    Every second offset is tried, then the neighbours of the best: a line is felt two steps away.
+    """
+    start = scene.start()
+    if steps_nm.size == 1:
+        return start, float("nan")
+    steps = np.sort(steps_nm)
+    shifted = [replace(start, shift_nm=step * np.eye(start.shift_nm.size)[0]) for step in steps]
+    left = np.full(steps.size, np.inf)
+    first = int(np.argmin(np.abs(steps))) % 2  # no offset is among those tried
+    left[first::2] = _misfits(scene, shifted[first::2])
+    best = int(left.argmin())
+    beside = [k for k in (best - 1, best + 1) if 0 <= k < steps.size]
+    if beside:
+        left[beside] = _misfits(scene, [shifted[k] for k in beside])
+    best = int(left.argmin())
+    return shifted[best], float(left[best])
+
+
+def _misfits(scene: Scene, starts: list[Adjustment]) -> NDArray[np.float64]:
+    alike = len({start.shape for start in starts}) == 1
+    spread = scene.grid.spread(starts[0].shape) if alike and len(starts) > 1 else None
+    guess: NDArray[np.bool_] | None = None
+    found = []
+    for start in starts:
+        normal = first_equations(scene, response_templates(scene, start, spread), scene.first)[0]
+        x = normal.solve(guess=guess)
+        guess = x > 0
+        found.append(normal.misfit(x))
+    return np.array(found)
+
+
+def binned(scene: Scene, width_nm: float) -> Scene:
+    """Return a scene with neighbouring pixels summed, as many as leave a line a few pixels wide.
+
+    Parameters
+    ----------
+    scene : Scene
+        With p pixels.
+    width_nm : float
+        FWHM of a line.
+    """
+    many = int(width_nm / (PIXELS_PER_WIDTH * float(np.median(np.diff(scene.axis_nm)))))
+    if many < 2:
+        return scene
+    first = np.arange(0, scene.axis_nm.size - many + 1, many)
+    end = int(first[-1]) + many
+
+    def summed(values: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.add.reduceat(values[:end], first, axis=0)
+
+    return replace(
+        scene,
+        axis_nm=summed(scene.axis_nm) / many,
+        edges_nm=scene.edges_nm[np.append(first, end)],
+        data=summed(scene.data),
+        used=np.logical_and.reduceat(scene.used[:end], first),
+        background=summed(scene.background) / many,
+        expected=summed(scene.expected) / many,
+        hats=summed(scene.hats) / many,
+        shift_basis=scene.shift_basis[np.append(first, end)],
+        stated_variance=summed(scene.stated_variance),
+        first=replace(scene.first, read_variance=many * scene.first.read_variance),
+    )
