@@ -5,7 +5,7 @@
 
 Four tables: false claims and misses per scenario with a confusion table; detection against the strength of a
 trace beside the ideal detector (matched filter that knows every template, Cramér-Rao); coverage of the 68 and
-95 % intervals of species counts; rotational temperatures. Figures and one JSON document with -o.
+95 % intervals of species counts; rotational temperatures. One figure of all four and one JSON document with -o.
 """
 
 from __future__ import annotations
@@ -37,6 +37,7 @@ UNTABLED = ("H2", "CO2+")  # most of their light is in no table, so their counts
 STRONG_SNR = 30.0  # a species this far above the ideal detector's noise should be found
 TRACES = (("argon", "OH"), ("argon", "CO"), ("argon", "N2"), ("argon", "CH"), ("argon", "Na I"),
           ("argon", "H I"), ("oxygen", "N2"), ("nitrogen", "CN"), ("nitrogen", "CO"))  # fmt: skip
+QUICK_MINUTES = 1.0  # a smoke run begins nothing new after that
 SNR_STEPS = (3.0, 6.0, 12.0, 25.0, 50.0, 100.0, 200.0)
 
 
@@ -155,13 +156,13 @@ def _heat(name: str, kelvin: float, interval: tuple[float, float], truth: Truth,
 
 
 def detection_curve(
-    base: str, name: str, repeats: int, rng: np.random.RandomState, bag: Bag
+    base: str, name: str, repeats: int, rng: np.random.RandomState, bag: Bag, steps: tuple[float, ...]
 ) -> list[tuple[float, float, float, float, float]]:
     """Rows: joint SNR, share of 'present', share of seen, ideal at 5 sigma, ideal at 3 sigma."""
     kind = scenario(base)
     bench = Instrument(fwhm_nm=(1.2, 1.4), range_nm=(280.0, 900.0), axis_error_nm=(0.05, 0.03, 0.02))
     rows = []
-    for wanted in SNR_STEPS:
+    for wanted in steps:
         present = seen = 0
         for _ in range(repeats):
             seed = int(rng.randint(0, 2**31 - 1))
@@ -252,29 +253,11 @@ def print_curve(base: str, name: str, rows: list[tuple[float, float, float, floa
 
 
 def save(folder: Path, bag: Bag, curves: dict[str, list[tuple[float, float, float, float, float]]]) -> None:
-    """Write figures and the numbers behind them."""
-    import matplotlib
-
-    matplotlib.use("Agg")
-    from matplotlib import pyplot as plt
+    """Write the figure and the numbers behind it."""
+    from identification_figure import draw
 
     folder.mkdir(parents=True, exist_ok=True)
-    fig, (left, right) = plt.subplots(1, 2, figsize=(11, 4.2), layout="constrained")
-    for number, (label, rows) in enumerate(curves.items()):
-        x = [row[0] for row in rows]
-        left.plot(x, [row[1] for row in rows], marker="osD^v<>ph"[number % 9], ms=4, lw=1, label=label)
-    ideal = np.geomspace(1, 300, 200)
-    left.plot(ideal, [_normal(z - 5) for z in ideal], "k--", lw=1, label="ideal, 5 standard deviations")
-    left.set(xscale="log", xlabel="signal to noise of the ideal detector", ylabel="share called present")
-    left.legend(fontsize=7)
-    pulls = np.concatenate([np.array(v) for v in bag.pulls.values()]) if bag.pulls else np.zeros(1)
-    right.hist(np.clip(pulls, -6, 6), bins=48, density=True, color="0.7")
-    z = np.linspace(-6, 6, 200)
-    right.plot(z, np.exp(-(z**2) / 2) / np.sqrt(2 * np.pi), "k-", lw=1)
-    right.set(xlabel="(fitted − true counts) / standard error", ylabel="density")
-    fig.suptitle("Identification judged on invented (simulated) spectra")
-    fig.savefig(folder / "identification.png", dpi=150)
-    plt.close(fig)
+    draw(folder / "identification.png", bag, curves)
     document = {
         "scenarios": {
             k: {**vars(t), "mismatch": float(np.median(t.mismatch))} for k, t in bag.tallies.items()
@@ -307,25 +290,28 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="Judge identification on independent simulations.")
     parser.add_argument("--spectra", type=int, default=20, help="spectra per scenario")
     parser.add_argument("--repeats", type=int, default=20, help="spectra per point of a detection curve")
-    parser.add_argument("--quick", action="store_true", help="two spectra each, three curves")
+    parser.add_argument("--quick", action="store_true", help="one spectrum each, a sparse curve, in a minute")
     parser.add_argument("--seed", type=int, default=7, help="of the random numbers")
     parser.add_argument("--only", help="one scenario by name, or 'curves', or 'scenarios'")
     parser.add_argument("--minutes", type=float, default=1e6, help="start nothing new after so many minutes")
     parser.add_argument("-o", "--output", type=Path, help="folder for figure and JSON")
     options = parser.parse_args()
-    spectra, repeats = (2, 2) if options.quick else (options.spectra, options.repeats)
+    spectra, repeats = (1, 1) if options.quick else (options.spectra, options.repeats)
+    minutes = min(options.minutes, QUICK_MINUTES) if options.quick else options.minutes
     bag = Bag()
-    stop = time.monotonic() + 60 * options.minutes
+    stop = time.monotonic() + 60 * minutes
     if options.only != "curves":
         run_scenarios(spectra, options.seed, options.only, stop, bag)
     curves: dict[str, list[tuple[float, float, float, float, float]]] = {}
     if options.only in (None, "curves"):
-        for base, name in TRACES[:3] if options.quick else TRACES:
+        steps = SNR_STEPS[2::2] if options.quick else SNR_STEPS
+        for base, name in TRACES[:1] if options.quick else TRACES:
             if time.monotonic() > stop:
                 break
             rng = np.random.RandomState([options.seed, *name.encode()])
-            curves[f"{name} in {base}"] = detection_curve(base, name, repeats, rng, bag)
-            print_curve(base, name, curves[f"{name} in {base}"])
+            rows = detection_curve(base, name, repeats, rng, bag, steps)
+            curves[f"{name} in {base}"] = rows
+            print_curve(base, name, rows)
     if bag.tallies:
         print_scenarios(bag)
         print_coverage(bag)

@@ -111,6 +111,7 @@ def _head_emitters(species: ListedSpecies, name: str) -> list[Emitter]:
                 anchor_rate=np.full(len(group), 1.0 / len(group)),
                 anchor_label=tuple(f"{name} {value:.1f}" for value in heads),
                 branching_error=0.5,
+                summed=True,
             )
         )
     return found

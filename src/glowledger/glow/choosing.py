@@ -13,6 +13,7 @@ from glowledger.tables.species import ListedSpecies
 
 FIRST_T_ROT_K = 500.0  # a glow's molecules before anything is known: common practice, no source
 BRIGHT_LEVELS = 100
+CLEAR_FACTOR = 4  # times the levels of the table
 IN_RANGE = 2e-3  # of an emitter's photons must fall in range, or it is left out
 
 
@@ -23,6 +24,7 @@ def chosen_emitters(
     low_nm: float,
     high_nm: float,
     bright: frozenset[str] = frozenset(),
+    clear: frozenset[str] = frozenset(),
 ) -> tuple[Emitter, ...]:
     """Return the emitters for a fit.
 
@@ -39,6 +41,8 @@ def chosen_emitters(
         Range of the spectrum.
     bright : frozenset of str
         Species that give much of the light: their faint levels matter too, so more are freed.
+    clear : frozenset of str
+        Atoms seen clearly: more of their levels show, and many-lined metals have many.
 
     Returns
     -------
@@ -52,7 +56,8 @@ def chosen_emitters(
         if not here:
             continue
         if one.name in freed:
-            free, rest = _split(here, BRIGHT_LEVELS if one.name in bright else one.levels, low_nm, high_nm)
+            levels = one.levels * (CLEAR_FACTOR if one.name in clear and not one.molecular else 1)
+            free, rest = _split(here, BRIGHT_LEVELS if one.name in bright else levels, low_nm, high_nm)
             chosen.extend(free)
             if rest:
                 chosen.append(_summed(tuple(rest), f"{one.name} fainter levels"))

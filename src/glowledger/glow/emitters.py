@@ -44,6 +44,8 @@ class Emitter:
         ``Ar I 750.39``, ``N2 C-B (0,0)``.
     branching_error : float
         Typical relative standard error of `rate`.
+    summed : bool
+        Several levels in typical proportions, or a band of assumed shape: `rate` is a rough guess.
     """
 
     species: str
@@ -55,6 +57,7 @@ class Emitter:
     anchor_rate: NDArray[np.float64]
     anchor_label: tuple[str, ...]
     branching_error: float
+    summed: bool = False
 
 
 def atomic_emitters(species: ListedSpecies) -> tuple[Emitter, ...]:
@@ -154,4 +157,5 @@ def summed(emitters: list[Emitter] | tuple[Emitter, ...], label: str) -> Emitter
         anchor_rate=np.concatenate([e.anchor_rate * part for e, part in zip(emitters, parts, strict=True)]),
         anchor_label=tuple(text for e in emitters for text in e.anchor_label),
         branching_error=0.5,
+        summed=len(emitters) > 1,
     )

@@ -81,6 +81,18 @@ def typical_light(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -
     return np.asarray(light / max(float(light.max()), np.finfo(float).tiny))
 
 
+def usual_light(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> NDArray[np.float64]:
+    """Return the counts a species would have in its typical pattern at its fitted total, shape (p,).
+
+    Where two species meet within a line width the fit may have given the light to the wrong one; what this
+    one commonly has there is then no proof of the other.
+    """
+    fitted = species_light(scene, solution, columns)
+    typical = typical_light(scene, solution, columns)
+    total = float(typical[scene.used].sum())
+    return np.asarray(typical * (float(fitted[scene.used].sum()) / total if total > 0 else 0.0))
+
+
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class _Given:
     """What all features of one species share; arrays of shape (p,)."""

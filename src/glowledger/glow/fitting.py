@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from glowledger.glow.coarse import carried_over, coarse_scene
 from glowledger.glow.instrument import (
+    branching_doubt,
     error_shape,
     expected_variance,
     free_columns,
@@ -51,6 +52,8 @@ class Solution:
         Increments left at the end, and the constant.
     model, lines : ndarray of shape (p,)
         Counts with and without background.
+    doubt : ndarray of shape (2, p)
+        From `branching_doubt`: what uncertain branching adds.
     variance : ndarray of shape (p,)
         Used in the fit: template errors counted once per line.
     outliers : ndarray of shape (p,)
@@ -74,6 +77,7 @@ class Solution:
     free_values: NDArray[np.float64]
     model: NDArray[np.float64]
     lines: NDArray[np.float64]
+    doubt: NDArray[np.float64]
     variance: NDArray[np.float64]
     outliers: NDArray[np.float64]
     levels: NoiseLevels
@@ -84,8 +88,9 @@ class Solution:
 
     def pixel_variance(self, scene: Scene) -> NDArray[np.float64]:
         """Return the variance expected in each pixel by itself, counts², shape (p,)."""
-        errors = error_shape(scene, self.lines)
-        return np.asarray(self.levels.pixel_variance(self.model, errors) + scene.stated_variance)
+        errors = error_shape(scene, self.lines, self.doubt[0])
+        known = self.doubt[1] + scene.stated_variance
+        return np.asarray(self.levels.pixel_variance(self.model, errors) + known)
 
     def shift_at(self, scene: Scene, pixel: int) -> float:
         """Return true minus believed wavelength at a pixel, nm."""
@@ -197,7 +202,7 @@ def _round(
     templates = response_templates(scene, adjustment)
     columns = _columns(scene, templates, second_order(scene, adjustment, x[:m]))
     free, precision, pull = free_columns(scene, adjustment, x[:m])
-    variance = expected_variance(scene, levels, last.model, last.lines)
+    variance = expected_variance(scene, levels, last.model, last.lines, last.doubt)
     outliers = np.maximum(1.0, np.abs(scene.data - last.model) / (OUTLIER * np.sqrt(variance)))
     variance = variance * outliers
     weight = np.where(scene.used, 1.0 / variance, 0.0)
@@ -228,15 +233,16 @@ def _solution(
     templates = columns[:, :m]
     lines = templates @ solved[:m]
     model = columns @ solved + free @ free_values
+    doubt = branching_doubt(scene, templates, solved[:m])
     chi2 = float("nan")
     if guess is not None:
         spent = int((solved > 0).sum()) + free.shape[1]
-        levels, chi2 = _noise(scene, model, error_shape(scene, lines), levels, spent)
+        levels, chi2 = _noise(scene, model, error_shape(scene, lines, doubt[0]), doubt[1], levels, spent)
     covariance = np.asarray(np.linalg.inv(normal.free), dtype=np.float64)
     terms = min(scene.shift_basis.shape[1], free.shape[1])
     return Solution(
         templates=templates, columns=columns, free=free, x=solved, free_values=free_values, model=model,
-        lines=lines, variance=variance, levels=levels, outliers=outliers, adjustment=adjustment,
+        lines=lines, doubt=doubt, variance=variance, levels=levels, outliers=outliers, adjustment=adjustment,
         normal=normal, shift_variance=covariance[:terms, :terms], chi2_reduced=chi2,
     )  # fmt: skip
 
@@ -252,13 +258,14 @@ def _noise(
     scene: Scene,
     model: NDArray[np.float64],
     errors: NDArray[np.float64],
+    known: NDArray[np.float64],
     last: NoiseLevels,
     parameters: int,
 ) -> tuple[NoiseLevels, float]:
     """Re-estimate the noise levels; return them and the reduced χ² by pixel."""
     used = scene.used
     residual = (scene.data - model)[used]
-    shape, known = errors[used], scene.stated_variance[used]
+    shape, known = errors[used], (known + scene.stated_variance)[used]
     freedom = max(1.0 - parameters / used.sum(), 0.2)
     levels = fitted_levels(
         residual, model[used], shape, known, scene.first, last,

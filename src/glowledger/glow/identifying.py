@@ -34,6 +34,7 @@ from glowledger.tables.species import ListedSpecies, find_species
 _LOG = logging.getLogger(__name__)
 FREED_AT_START = frozenset({"N2", "N2+", "Ar I", "H I", "O I", "He I", "Ne I", "H2"})
 FREE_SIGMA = 3.0  # a species this significant has its levels freed
+CLEAR_SIGMA = 15.0  # this significant, an atom shows more than its few main levels
 TEMPERATURE_SIGMA = 12.0  # bands this significant speak of temperature
 COARSEST_FWHM_NM = 15.0  # beyond it no band has a shape of its own
 BRIGHT_SHARE = 0.2
@@ -125,13 +126,13 @@ def identify(
         freed = freed | _significant(scene, solution, freed)
         temperatures = _temperatures(scene, solution, listed, freed)
         found = {t.name.removeprefix("T_rot "): t.kelvin for t in temperatures if np.isfinite(t.kelvin)}
-        bright = _bright(scene, solution)
-        if told == (freed, bright, tuple(found)) and _alike(found, t_rot):
+        bright, clear = _bright(scene, solution), _significant(scene, solution, frozenset(), CLEAR_SIGMA)
+        if told == (freed, bright, clear, tuple(found)) and _alike(found, t_rot):
             solution = fit_scene(scene, rounds=0, before=(scene, solution))
             break
-        told = (freed, bright, tuple(found))
+        told = (freed, bright, clear, tuple(found))
         t_rot.update(found)
-        emitters = chosen_emitters(listed, freed, t_rot, low, high, bright)
+        emitters = chosen_emitters(listed, freed, t_rot, low, high, bright, clear)
         before = scene, solution
         scene = build_scene(one, emitters, spread, bench)
         solution = fit_scene(scene, rounds=REFIT_ROUNDS, before=before, closing=CLOSING if last else OPENING)
@@ -199,10 +200,12 @@ def _alike(found: dict[str, float], before: dict[str, float]) -> bool:
     return all(abs(np.log(kelvin / before[name])) < SETTLED_LOG_T for name, kelvin in found.items())
 
 
-def _significant(scene: Scene, solution: Solution, already: frozenset[str]) -> frozenset[str]:
+def _significant(
+    scene: Scene, solution: Solution, already: frozenset[str], sigma: float = FREE_SIGMA
+) -> frozenset[str]:
     names, _ = scene.species_of_emitters()
     quick = {n: quick_significance(scene, solution, scene.columns_of(n)) for n in names if n not in already}
-    return frozenset(n for n, sigma in quick.items() if sigma > FREE_SIGMA)
+    return frozenset(n for n, found in quick.items() if found > sigma)
 
 
 def _bright(scene: Scene, solution: Solution) -> frozenset[str]:

@@ -18,6 +18,10 @@ if TYPE_CHECKING:
 
 HELD = 1e6  # precision of what must not move
 FLANK = 0.3  # of a line's width-scaled slope counted as template error: a third of its height at the flank
+FAINT_DOUBT = 0.2  # of the brightest branch of its level: one as faint as that errs 1.4 times as much
+MOST_DOUBT = 1e3  # of brightest over faint: beyond it, faint branches are below any noise
+BAND_NM = 8.0  # half a band with its tail: the branches of one level stand further apart
+SUMMED_ERROR = 0.5  # relative, of levels in typical proportions, and of bands known by their heads alone
 WIDTH_STEP, SHAPE_STEP = 0.04, 0.10  # finite differences for the derivative columns
 
 
@@ -62,21 +66,81 @@ def _sums(scene: Scene, adjustment: Adjustment) -> csr_array:
     return pixel_sums(scene.grid.scale, scene.moved_edges(adjustment))
 
 
+def branching_doubt(
+    scene: Scene, templates: NDArray[np.float64], amounts: NDArray[np.float64], columns: NDArray[np.intp] | None = None
+) -> NDArray[np.float64]:
+    """Return what uncertain branching adds to template errors, shape (2, p).
+
+    The fainter a line or band beside the brightest of its upper level, the less is its strength known (in
+    every table weak branches have the larger relative errors; here as the root of the ratio), and some are
+    in no table at all. Without that allowance the faint ends of a band system, which a good spectrum
+    measures as well as its heads, would decide on the whole system, and on the response. Levels fitted as
+    one sum in typical proportions err by more than any mismatch learnt from lines that are free.
+
+    Parameters
+    ----------
+    scene : Scene
+        Its emitters.
+    templates : ndarray of shape (p, m)
+        Counts per photon of all emitters.
+    amounts : ndarray of shape (m,)
+        Light of each.
+    columns : ndarray of int, optional
+        Of these emitters alone.
+
+    Returns
+    -------
+    ndarray
+        Row 0 adds to the square of `error_shape`, counts² per unit of mismatch squared; row 1 to the
+        variance itself, counts².
+    """
+    chosen = np.flatnonzero(amounts > 0) if columns is None else columns[amounts[columns] > 0]
+    if chosen.size == 0:
+        return np.zeros((2, templates.shape[0]))
+    some, light = templates[:, chosen], amounts[chosen]
+    here, brightest = _tops(scene, some), some.max(axis=0)
+    weak = np.divide(brightest, here, out=np.zeros_like(here), where=here > 0)
+    relative = FAINT_DOUBT * ((some**2 * np.minimum(weak, MOST_DOUBT)) @ light**2)
+    sums = chosen[np.array([scene.emitters[k].summed for k in chosen], dtype=bool)]
+    absolute = ((SUMMED_ERROR * amounts[sums] * templates[:, sums]) ** 2).sum(axis=1)
+    return np.stack([relative, absolute])
+
+
+def _tops(scene: Scene, templates: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the brightest pixel of each template within a band's length of every pixel, shape (p, k)."""
+    p, k = templates.shape
+    size = max(1, round(BAND_NM / float(np.median(np.diff(scene.axis_nm)))))
+    blocks = np.zeros((-(-p // size) * size, k))
+    blocks[:p] = templates
+    top = blocks.reshape(-1, size, k).max(axis=1)
+    padded = np.pad(top, ((1, 1), (0, 0)))
+    top = np.maximum(top, np.maximum(padded[:-2], padded[2:]))
+    return np.repeat(top, size, axis=0)[:p]
+
+
 def expected_variance(
-    scene: Scene, levels: NoiseLevels, model: NDArray[np.float64], lines: NDArray[np.float64]
+    scene: Scene,
+    levels: NoiseLevels,
+    model: NDArray[np.float64],
+    lines: NDArray[np.float64],
+    doubt: NDArray[np.float64] | None = None,
 ) -> NDArray[np.float64]:
     """Return the variance for tests of a line, template errors counted once per line, shape (p,)."""
-    own = levels.pixel_variance(model, error_shape(scene, lines), scene.pixels_per_line)
-    return own + scene.stated_variance
+    relative, absolute = (0.0, 0.0) if doubt is None else doubt
+    own = levels.pixel_variance(model, error_shape(scene, lines, relative), scene.pixels_per_line)
+    return np.asarray(own + scene.pixels_per_line * absolute + scene.stated_variance)
 
 
-def error_shape(scene: Scene, lines: NDArray[np.float64]) -> NDArray[np.float64]:
+def error_shape(
+    scene: Scene, lines: NDArray[np.float64], doubt: NDArray[np.float64] | float = 0.0
+) -> NDArray[np.float64]:
     """Return where template errors are expected, per unit of mismatch: in height, and on the flanks.
 
-    A line misplaced or misshapen by a part of its width errs where it is steep.
+    A line misplaced or misshapen by a part of its width errs where it is steep; `doubt` is row 0 of
+    `branching_doubt`.
     """
     steepness = np.gradient(lines, scene.axis_nm) * scene.line_spread.fwhm(scene.axis_nm)
-    return np.hypot(lines, FLANK * steepness)
+    return np.sqrt(lines**2 + (FLANK * steepness) ** 2 + np.maximum(doubt, 0.0))
 
 
 def free_columns(

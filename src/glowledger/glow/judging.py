@@ -9,10 +9,11 @@ from numpy.typing import NDArray
 
 from glowledger.glow.band_emitters import rough_positions, rough_ranges
 from glowledger.glow.choosing import chosen_emitters
+from glowledger.glow.coincidence import chance
 from glowledger.glow.emitters import Emitter
-from glowledger.glow.features import feature_tests, species_light
+from glowledger.glow.features import feature_tests, species_light, typical_light, usual_light
 from glowledger.glow.fitting import Solution
-from glowledger.glow.likelihood import drop_species, quick_significance, unexplained_part
+from glowledger.glow.likelihood import drop_species, quick_significance, unexplained_light, unexplained_part
 from glowledger.glow.reach import reach_of
 from glowledger.glow.results import SpeciesEvidence
 from glowledger.glow.scene import Scene
@@ -22,12 +23,14 @@ from glowledger.glow.verdicts import (
     PRESENT_SIGMA,
     Case,
     entangled,
+    ions_without_neutral,
     judge,
     significance_needed,
 )
 from glowledger.glow.visibility import LEAST_VISIBLE, Visibility, visible_part
 from glowledger.tables.species import ListedSpecies
 
+BRIGHT_PLACES = 0.3  # of the brightest pixel of a typical pattern: there a species would be looked for
 MURKY_PART = 0.5  # of the light of a roughly known species: what one of its unlisted bands may have
 
 
@@ -50,9 +53,14 @@ def evidence_of(
     tuple of SpeciesEvidence
         Most significant first.
     """
-    light = {s.name: species_light(scene, solution, c) for s in listed if (c := scene.columns_of(s.name)).size}
+    columns_of = {s.name: c for s in listed if (c := scene.columns_of(s.name)).size}
+    light = {name: species_light(scene, solution, columns) for name, columns in columns_of.items()}
+    possible_light = {
+        name: np.maximum(light[name], usual_light(scene, solution, columns))
+        for name, columns in columns_of.items()
+    }
     total = float(sum(one[scene.used].sum() for one in light.values()))
-    unexplained = unexplained_part(scene, solution)
+    strange, anywhere = unexplained_light(scene, solution), unexplained_part(scene, solution)
     murky = _murky(scene, solution, listed, light)
     cases = []
     for one in listed:
@@ -63,21 +71,33 @@ def evidence_of(
             cases.append(_unmeasured(one.name, part, blocked))
             continue
         drop, reach = drop_species(scene, solution, columns), reach_of(scene, solution, columns)
-        others = {name: other for name, other in light.items() if name != one.name}
+        others = {name: other for name, other in possible_light.items() if name != one.name}
         tests = []
         if drop.levels and (drop.significance >= POSSIBLE_SIGMA or entangled(reach)):  # else nobody asks
             tests = feature_tests(scene, solution, columns, drop, others, murky)
+        accident = chance(scene, solution, tests, light[one.name]) if tests else 1.0
         share = float(light[one.name][scene.used].sum()) / total if total > 0 else 0.0
         cases.append(
             Case(
                 name=one.name, visible=part, blocked=blocked, drop=drop, tests=tests, share=share,
                 reach=reach, total_counts=total, positions_uncertain=rough_positions(one),
-                unexplained=unexplained,
+                unexplained_anywhere=anywhere, chance=accident,
+                unexplained=_could_hide(scene, solution, columns, strange) / max(total, 1e-300),
             )
         )  # fmt: skip
     needed = significance_needed(np.array([c.drop.significance for c in cases if c.drop is not None]))
-    verdicts = [judge(case, needed) for case in cases]
+    verdicts = ions_without_neutral(cases, [judge(case, needed) for case in cases])
     return tuple(sorted(verdicts, key=lambda e: -e.significance))
+
+
+def _could_hide(
+    scene: Scene, solution: Solution, columns: NDArray[np.intp], strange: NDArray[np.float64]
+) -> float:
+    """Return the counts of a species that the unexplained light at its places could hide."""
+    typical = np.where(scene.used, typical_light(scene, solution, columns), 0.0)
+    here = typical > BRIGHT_PLACES
+    inside = float(typical[here].sum())
+    return float(strange[here].sum()) * float(typical.sum()) / inside if inside > 0 else 0.0
 
 
 def _murky(
@@ -109,7 +129,7 @@ def _unmeasured(name: str, part: float, blocked: str) -> Case:
     return Case(
         name=name, visible=part, blocked=blocked or OUT_OF_RANGE,
         drop=None, reach=None, tests=[], share=0.0, total_counts=0.0,
-        positions_uncertain=False, unexplained=0.0,
+        positions_uncertain=False, unexplained_anywhere=0.0, unexplained=0.0, chance=1.0,
     )  # fmt: skip
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.glow.fitting import Solution
-from glowledger.glow.instrument import expected_variance, free_columns
+from glowledger.glow.instrument import branching_doubt, expected_variance, free_columns
 from glowledger.glow.normal_equations import Normal, WeightedSums, normal_equations, weighted_sums
 from glowledger.glow.scene import Scene
 
@@ -200,17 +200,24 @@ def variance_without(scene: Scene, solution: Solution, columns: NDArray[np.intp]
     m = len(scene.emitters)
     own = columns[columns < m]
     lines = solution.lines - solution.templates[:, own] @ solution.x[own]
-    variance = expected_variance(scene, solution.levels, solution.model, lines)
+    doubt = solution.doubt - branching_doubt(scene, solution.templates, solution.x[:m], own)
+    doubt = np.maximum(doubt, 0.0)
+    variance = expected_variance(scene, solution.levels, solution.model, lines, doubt)
     return np.asarray(variance * solution.outliers * local_misfit(scene, solution))
+
+
+def unexplained_light(scene: Scene, solution: Solution) -> NDArray[np.float64]:
+    """Return the counts per pixel that fit no listed species, shape (p,); zero where the fit as a whole is good."""
+    if solution.chi2_reduced < BAD_FIT:
+        return np.zeros(scene.data.size)
+    variance = solution.pixel_variance(scene)
+    beyond = np.maximum(np.abs(scene.data - solution.model) - 2 * np.sqrt(variance), 0.0)
+    return np.where(scene.used, beyond, 0.0)
 
 
 def unexplained_part(scene: Scene, solution: Solution) -> float:
     """Return the part of the light that fits no listed species; 0 where the fit as a whole is good."""
-    if solution.chi2_reduced < BAD_FIT:
-        return 0.0
-    variance = solution.pixel_variance(scene)
-    beyond = np.maximum(np.abs(scene.data - solution.model) - 2 * np.sqrt(variance), 0.0)
-    strange = float(beyond[scene.used].sum())
+    strange = float(unexplained_light(scene, solution).sum())
     return strange / max(float(solution.lines[scene.used].sum()), strange, np.finfo(float).tiny)
 
 

@@ -17,7 +17,7 @@ from glowledger import progress
 from glowledger.bench.model import Bench
 from glowledger.errors import RunError
 from glowledger.glow.identifying import Identified, identify
-from glowledger.glow.instrument import error_shape, free_columns, response_templates
+from glowledger.glow.instrument import branching_doubt, error_shape, free_columns, response_templates
 from glowledger.glow.projection import Projection, filled, flicker, least_squares
 from glowledger.glow.results import SeriesFit
 from glowledger.glow.scene import Adjustment
@@ -173,7 +173,9 @@ class SeriesModel:
         columns = np.concatenate([columns, scene.background, derivative[:, :1], np.ones((scene.data.size, 1))], axis=1)
         lines = templates @ solution.x[:m]
         random = self._noise(np.maximum(solution.model, 0.0), self.typical_scans)
-        template = scene.pixels_per_line * (solution.levels.mismatch * error_shape(scene, lines)) ** 2
+        relative, absolute = branching_doubt(scene, templates, solution.x[:m])
+        errors = (solution.levels.mismatch * error_shape(scene, lines, relative)) ** 2
+        template = scene.pixels_per_line * (errors + absolute)
         weight = np.where(scene.used, 1.0 / (random + template), 0.0)
         solve = least_squares(columns, weight)
         species: list[NDArray[np.float64]] = []

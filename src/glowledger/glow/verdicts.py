@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,11 +26,21 @@ MOSTLY_OWN = 0.5
 WEIGHTY_SIGMA = 10.0
 AGREEING = (0.4, 2.5)  # found over fitted
 CERTAIN_SIGMA = 20.0
+CERTAIN_LINE_SIGMA, CERTAIN_SHARE = 100.0, 0.8  # a main line this strong and free of others stands for its atom
+MUCH_LIGHT = 0.2  # of all line light: no accident
 TYPICAL_MAIN = 0.5
 ONE_ASTRAY = 5.0
+REST_ASTRAY = 0.4  # of the typical light in all other features: one line alone may be anything
 TYPICAL_PART = 0.10  # a feature below this part of the strongest in the typical pattern cannot stand alone
 TYPICAL_PAIR = 0.03  # two of them may be fainter
 FALSE_DISCOVERY = 0.01  # expected part of false claims among claims: Benjamini & Hochberg, JRSS B 57, 289 (1995)
+# an ion takes more energy than its neutral, which then glows as well: without it a line is more likely another's
+NEUTRALS = {
+    "N2+": ("N2",), "N II": ("N I", "N2"), "O II": ("O I",), "O2+": ("O I",), "Ar II": ("Ar I",), "CO+": ("CO",),
+    "CO2+": ("CO", "CO+"), "C II": ("C I", "CO", "CH", "C2", "CN"), "Ca II": ("Ca I",), "Mg II": ("Mg I",),
+}  # fmt: skip
+UNMISTAKABLE = 1e-20  # chance
+CHANCE_ALLOWED = 2e-5  # for one species: 0.1 % over the some fifty that are asked for, and a margin for crowded spectra
 MOST_FEATURES = 12
 ENTANGLED = 5.0  # standard error over what it would be alone
 FAINT_SHARE = 0.10  # a detection limit above this part of all light tells nothing useful
@@ -62,8 +72,13 @@ class Case:
         All line light.
     positions_uncertain : bool
         The tables hold only rough positions of its bands.
+    unexplained_anywhere : float
+        Part of the light that fits no listed species; 0 where the fit as a whole is good.
     unexplained : float
-        Part of the light that fits no listed species, where that is much; else 0.
+        Part of the line light that fits no listed species and stands where this one would be looked for; 0
+        where the fit as a whole is good.
+    chance : float
+        Probability that unexplained structure gives it the features it has.
     """
 
     name: str
@@ -75,7 +90,9 @@ class Case:
     share: float
     total_counts: float
     positions_uncertain: bool
+    unexplained_anywhere: float
     unexplained: float
+    chance: float
 
 
 def significance_needed(significances: NDArray[np.float64]) -> float:
@@ -140,24 +157,63 @@ def _seen(case: Case) -> tuple[Verdict, str]:
         return "possible", f"{best.feature.label} is seen, but positions of its bands are only roughly known"
     if sigma < PRESENT_SIGMA:
         return "possible", f"faint: {sigma:.1f} standard deviations, {best.feature.label} at best"
+    if case.chance > CHANCE_ALLOWED and not (case.share > MUCH_LIGHT and sigma > CERTAIN_SIGMA):
+        return "possible", f"light that fits nothing listed could look like {best.feature.label} here by chance"
     coherent = coherence(case.tests)
     if coherent < COHERENT:
         return "possible", f"only {100 * coherent:.0f} % of its lines or bands agree, {best.feature.label} among them"
-    if case.share < case.unexplained and (len(clean) < MANY_CLEAN or coherent < VERY_COHERENT):
-        part = 100 * case.unexplained
-        return "possible", f"{part:.2g} % of the light fits nothing listed; {best.feature.label} may be part of that"
+    unexplained = max(case.unexplained, case.unexplained_anywhere)
+    if case.share < unexplained and (len(clean) < MANY_CLEAN or coherent < VERY_COHERENT):
+        part = f"{100 * unexplained:.2g} % of the light fits nothing listed"
+        return "possible", f"{part}; {best.feature.label} may be part of that"
     if _places(clean) >= 2 and max(test.typical_part for test in clean) >= TYPICAL_PAIR:
         names = " and ".join(test.feature.label for test in sorted(clean, key=lambda t: -t.sigma)[:2])
         return "present", f"{names} stand out by themselves"
     missing = _missing(case.tests, best)
-    certain = best.band and best.sigma >= CERTAIN_SIGMA and best.typical_part >= TYPICAL_MAIN
+    certain = best.typical_part >= TYPICAL_MAIN and (
+        best.sigma >= CERTAIN_SIGMA if best.band else best.sigma >= CERTAIN_LINE_SIGMA and best.share >= CERTAIN_SHARE
+    )
     if missing and not certain:
         return "possible", f"{best.feature.label} is seen, but not {missing[0].feature.label}"
+    rest, rest_error = _rest_of_pattern(case.tests, best)
+    if rest + 2 * rest_error < REST_ASTRAY and not certain and not best.band:
+        return "possible", f"{best.feature.label} is seen, but the rest only at {rest:.1f} times its usual strength"
     if best.typical_part < TYPICAL_PART:
         return "possible", f"only {best.feature.label} is seen, which should not be its strongest"
     if best.sigma < LONE_SIGMA or (best.share < LONE_SHARE and best.sigma < LONE_SURE_SIGMA):
         return "possible", f"only {best.feature.label} is seen, at {best.sigma:.1f} standard deviations"
     return "present", f"{best.feature.label} stands out by itself, the only one free of other light here"
+
+
+def ions_without_neutral(cases: list[Case], verdicts: list[SpeciesEvidence]) -> list[SpeciesEvidence]:
+    """Return the verdicts with lone ions held back.
+
+    Parameters
+    ----------
+    cases, verdicts : list of Case and of SpeciesEvidence
+        One per species, in the same order.
+
+    Returns
+    -------
+    list of SpeciesEvidence
+        An ion is `present` only where its neutral is seen or cannot be told, or where its own pattern is
+        unmistakable.
+    """
+    words = {one.name: one.verdict for one in verdicts}
+    held = []
+    for case, one in zip(cases, verdicts, strict=True):
+        neutrals = [words[name] for name in NEUTRALS.get(one.name, ()) if name in words]
+        alone = bool(neutrals) and all(word == "not seen" for word in neutrals)
+        if one.verdict == "present" and alone and not _unmistakable(case):
+            names = " and ".join(NEUTRALS[one.name])
+            one = replace(one, verdict="possible", reason=f"its light is seen, but no {names}, which it comes from")
+        held.append(one)
+    return held
+
+
+def _unmistakable(case: Case) -> bool:
+    clean = [test for test in case.tests if test.feature.clean]
+    return case.chance < UNMISTAKABLE and _places(clean) >= 2 and coherence(case.tests) >= VERY_COHERENT
 
 
 def _places(clean: list[FeatureTest]) -> int:
@@ -221,6 +277,18 @@ def _missing(tests: list[FeatureTest], best: FeatureTest) -> list[FeatureTest]:
     return []
 
 
+def _rest_of_pattern(tests: list[FeatureTest], best: FeatureTest) -> tuple[float, float]:
+    """Return the other features' light over the typical one, on the scale of the best, and its standard error."""
+    scale = best.sigma / max(best.typical_part * best.typical_sigma, 1e-12)
+    others = [test for test in tests if test is not best]
+    expected = np.array([scale * test.typical_part * test.typical_sigma for test in others])
+    found = np.array([test.sigma for test in others])
+    information = float(expected @ expected)
+    if information == 0:
+        return 1.0, float("inf")
+    return float(expected @ found) / information, 1.0 / float(np.sqrt(information))
+
+
 def entangled(reach: Reach) -> bool:
     """Return True if other light makes a species much harder to measure than it would be alone."""
     return reach.standard_error > ENTANGLED * reach.alone_error
@@ -238,7 +306,7 @@ def _unseen(case: Case) -> tuple[Verdict, str]:
         return "cannot tell", "too little light or too much noise: even a strong share would go unseen"
     if max(reach.counts, 0.0) + ONE_SIDED_95 * reach.standard_error < case.unexplained * case.total_counts:
         part = 100 * case.unexplained
-        return "cannot tell", f"{part:.2g} % of the light fits nothing listed and could hide it"
+        return "cannot tell", f"{part:.2g} % of the light fits nothing listed, stands where it would and could hide it"
     if case.total_counts > 0:
         part = 100 * max(reach.counts, 0.0) / case.total_counts
         part += 100 * ONE_SIDED_95 * reach.standard_error / case.total_counts
