@@ -22,8 +22,8 @@ from glowledger.glow.verdicts import (
     POSSIBLE_SIGMA,
     PRESENT_SIGMA,
     Case,
+    beside_companions,
     entangled,
-    ions_without_neutral,
     judge,
     significance_needed,
 )
@@ -86,7 +86,7 @@ def evidence_of(
             )
         )  # fmt: skip
     needed = significance_needed(np.array([c.drop.significance for c in cases if c.drop is not None]))
-    verdicts = ions_without_neutral(cases, [judge(case, needed) for case in cases])
+    verdicts = beside_companions(cases, [judge(case, needed) for case in cases])
     return tuple(sorted(verdicts, key=lambda e: -e.significance))
 
 

@@ -174,9 +174,8 @@ class SeriesModel:
         lines = templates @ solution.x[:m]
         random = self._noise(np.maximum(solution.model, 0.0), self.typical_scans)
         relative, absolute = branching_doubt(scene, templates, solution.x[:m])
-        errors = (solution.levels.mismatch * error_shape(scene, lines, relative)) ** 2
-        template = scene.pixels_per_line * (errors + absolute)
-        weight = np.where(scene.used, 1.0 / (random + template), 0.0)
+        template = (solution.levels.mismatch * error_shape(scene, lines, relative)) ** 2 + absolute
+        weight = np.where(scene.used, 1.0 / (random + scene.pixels_per_line * template), 0.0)
         solve = least_squares(columns, weight)
         species: list[NDArray[np.float64]] = []
         alone: list[int] = []

@@ -157,7 +157,8 @@ def _seen(case: Case) -> tuple[Verdict, str]:
         return "possible", f"{best.feature.label} is seen, but positions of its bands are only roughly known"
     if sigma < PRESENT_SIGMA:
         return "possible", f"faint: {sigma:.1f} standard deviations, {best.feature.label} at best"
-    if case.chance > CHANCE_ALLOWED and not (case.share > MUCH_LIGHT and sigma > CERTAIN_SIGMA):
+    main = case.share > MUCH_LIGHT and sigma > CERTAIN_SIGMA
+    if case.chance > CHANCE_ALLOWED and not main:
         return "possible", f"light that fits nothing listed could look like {best.feature.label} here by chance"
     coherent = coherence(case.tests)
     if coherent < COHERENT:
@@ -176,7 +177,7 @@ def _seen(case: Case) -> tuple[Verdict, str]:
     if missing and not certain:
         return "possible", f"{best.feature.label} is seen, but not {missing[0].feature.label}"
     rest, rest_error = _rest_of_pattern(case.tests, best)
-    if rest + 2 * rest_error < REST_ASTRAY and not certain and not best.band:
+    if rest + 2 * rest_error < REST_ASTRAY and not (certain or main or best.band):
         return "possible", f"{best.feature.label} is seen, but the rest only at {rest:.1f} times its usual strength"
     if best.typical_part < TYPICAL_PART:
         return "possible", f"only {best.feature.label} is seen, which should not be its strongest"
@@ -185,8 +186,8 @@ def _seen(case: Case) -> tuple[Verdict, str]:
     return "present", f"{best.feature.label} stands out by itself, the only one free of other light here"
 
 
-def ions_without_neutral(cases: list[Case], verdicts: list[SpeciesEvidence]) -> list[SpeciesEvidence]:
-    """Return the verdicts with lone ions held back.
+def beside_companions(cases: list[Case], verdicts: list[SpeciesEvidence]) -> list[SpeciesEvidence]:
+    """Return the verdicts as those on companions allow.
 
     Parameters
     ----------
@@ -197,16 +198,19 @@ def ions_without_neutral(cases: list[Case], verdicts: list[SpeciesEvidence]) -> 
     -------
     list of SpeciesEvidence
         An ion is `present` only where its neutral is seen or cannot be told, or where its own pattern is
-        unmistakable.
+        unmistakable. A species known by a few heads only cannot be told absent where its neutral glows.
     """
     words = {one.name: one.verdict for one in verdicts}
     held = []
     for case, one in zip(cases, verdicts, strict=True):
-        neutrals = [words[name] for name in NEUTRALS.get(one.name, ()) if name in words]
-        alone = bool(neutrals) and all(word == "not seen" for word in neutrals)
+        neutrals = {name: words[name] for name in NEUTRALS.get(one.name, ()) if name in words}
+        alone = bool(neutrals) and all(word == "not seen" for word in neutrals.values())
         if one.verdict == "present" and alone and not _unmistakable(case):
-            names = " and ".join(NEUTRALS[one.name])
-            one = replace(one, verdict="possible", reason=f"its light is seen, but no {names}, which it comes from")
+            reason = f"its light is seen, but no {' and '.join(neutrals)}, which it comes from"
+            one = replace(one, verdict="possible", reason=reason)
+        if one.verdict == "not seen" and case.positions_uncertain and "present" in neutrals.values():
+            reason = f"its bands are only roughly known and may lie under those of {' and '.join(neutrals)}"
+            one = replace(one, verdict="cannot tell", reason=reason)
         held.append(one)
     return held
 
