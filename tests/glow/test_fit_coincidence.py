@@ -49,7 +49,7 @@ def test_a_species_of_one_line_is_not_claimed_in_a_forest_of_unlisted_lines(seed
 
 def test_what_outshines_a_forest_is_still_claimed():
     counts, nm, truth = simulate({"Ar I": 3e6, "H I": 1e6}, BENCH, 50)
-    crowded = with_forest(counts, nm, 0.01 * float(truth.expected["Ar I"].max()), 5)
+    crowded = with_forest(counts, nm, 0.003 * float(truth.expected["Ar I"].max()), 5)
     found = {e.name: e for e in identify_frame(frames_from_arrays(nm, crowded)).species}
     assert found["Ar I"].verdict == "present"
     assert found["H I"].verdict == "present"

@@ -24,8 +24,10 @@ MORE = 14  # lower levels beyond the last one listed
 R_A = np.linspace(0.7, 3.2, 900)
 
 
-MASS_U = {"N2": 7.0015, "N2+": 7.0013, "OH": 0.9481, "NH": 0.9402, "CH": 0.9297, "CN": 6.4622, "C2": 6.0,
-          "CO": 6.8562, "CO+": 6.8560, "NO": 7.4664, "O2+": 7.9973, "AlO": 10.0419}  # fmt: skip
+MASS_U = {
+    "N2": 7.0015, "N2+": 7.0013, "OH": 0.9481, "NH": 0.9402, "CH": 0.9297, "CN": 6.4622, "C2": 6.0, "CO": 6.8562,
+    "CO+": 6.8560, "NO": 7.4664, "O2+": 7.9973, "AlO": 10.0419, "SiO": 10.1767, "SiH": 0.9728,
+}  # fmt: skip
 
 
 def functions(name: str, species: str) -> np.ndarray:

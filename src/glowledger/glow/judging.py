@@ -13,7 +13,7 @@ from glowledger.glow.coincidence import chance
 from glowledger.glow.emitters import Emitter
 from glowledger.glow.features import feature_tests, species_light, typical_light, usual_light
 from glowledger.glow.fitting import Solution
-from glowledger.glow.likelihood import drop_species, quick_significance, unexplained_light, unexplained_part
+from glowledger.glow.likelihood import drop_species, failed, quick_significance, unexplained_light, unexplained_part
 from glowledger.glow.reach import reach_of
 from glowledger.glow.results import SpeciesEvidence
 from glowledger.glow.scene import Scene
@@ -81,7 +81,7 @@ def evidence_of(
             Case(
                 name=one.name, visible=part, blocked=blocked, drop=drop, tests=tests, share=share,
                 reach=reach, total_counts=total, positions_uncertain=rough_positions(one),
-                unexplained_anywhere=anywhere, chance=accident,
+                fit_failed=failed(solution), unexplained_anywhere=anywhere, chance=accident,
                 unexplained=_could_hide(scene, solution, columns, strange) / max(total, 1e-300),
             )
         )  # fmt: skip
@@ -129,7 +129,7 @@ def _unmeasured(name: str, part: float, blocked: str) -> Case:
     return Case(
         name=name, visible=part, blocked=blocked or OUT_OF_RANGE,
         drop=None, reach=None, tests=[], share=0.0, total_counts=0.0,
-        positions_uncertain=False, unexplained_anywhere=0.0, unexplained=0.0, chance=1.0,
+        positions_uncertain=False, fit_failed=False, unexplained_anywhere=0.0, unexplained=0.0, chance=1.0,
     )  # fmt: skip
 
 

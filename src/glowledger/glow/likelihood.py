@@ -11,10 +11,12 @@ from numpy.typing import NDArray
 from glowledger.glow.fitting import Solution
 from glowledger.glow.instrument import branching_doubt, expected_variance, free_columns
 from glowledger.glow.normal_equations import Normal, WeightedSums, normal_equations, weighted_sums
+from glowledger.glow.noise_levels import LARGEST_MISMATCH
 from glowledger.glow.scene import Scene
 
 CLEARLY_NOTHING = 2.0  # with the instrument held; with it free the exact test gives no more
 SETTLED_WIDTHS = 0.07  # of the line width: how far the axis may still move when a species is dropped
+CAPPED = 0.99
 BAD_FIT = 3.0  # reduced χ², template errors already allowed for
 MISFIT_CAP = 25.0  # one outlier does not make a region
 MISFIT_REACH_NM, MISFIT_WIDTHS = 25.0, 12.0
@@ -204,6 +206,11 @@ def variance_without(scene: Scene, solution: Solution, columns: NDArray[np.intp]
     doubt = np.maximum(doubt, 0.0)
     variance = expected_variance(scene, solution.levels, solution.model, lines, doubt)
     return np.asarray(variance * solution.outliers * local_misfit(scene, solution))
+
+
+def failed(solution: Solution) -> bool:
+    """Return True if the fit is bad although templates were already given the largest error."""
+    return solution.chi2_reduced > BAD_FIT and solution.levels.mismatch > CAPPED * LARGEST_MISMATCH
 
 
 def unexplained_light(scene: Scene, solution: Solution) -> NDArray[np.float64]:

@@ -28,6 +28,7 @@ AGREEING = (0.4, 2.5)  # found over fitted
 CERTAIN_SIGMA = 20.0
 CERTAIN_LINE_SIGMA, CERTAIN_SHARE = 100.0, 0.8  # a main line this strong and free of others stands for its atom
 MUCH_LIGHT = 0.2  # of all line light: no accident
+MOST_LIGHT = 0.4
 TYPICAL_MAIN = 0.5
 ONE_ASTRAY = 5.0
 REST_ASTRAY = 0.4  # of the typical light in all other features: one line alone may be anything
@@ -72,6 +73,8 @@ class Case:
         All line light.
     positions_uncertain : bool
         The tables hold only rough positions of its bands.
+    fit_failed : bool
+        Lines misplaced or misshapen all over: no template matches.
     unexplained_anywhere : float
         Part of the light that fits no listed species; 0 where the fit as a whole is good.
     unexplained : float
@@ -90,6 +93,7 @@ class Case:
     share: float
     total_counts: float
     positions_uncertain: bool
+    fit_failed: bool
     unexplained_anywhere: float
     unexplained: float
     chance: float
@@ -160,8 +164,10 @@ def _seen(case: Case) -> tuple[Verdict, str]:
     main = case.share > MUCH_LIGHT and sigma > CERTAIN_SIGMA
     if case.chance > CHANCE_ALLOWED and not main:
         return "possible", f"light that fits nothing listed could look like {best.feature.label} here by chance"
+    if case.fit_failed and case.share < MOST_LIGHT:
+        return "possible", f"the fit as a whole is bad, so that {best.feature.label} may be anything"
     coherent = coherence(case.tests)
-    if coherent < COHERENT:
+    if coherent < COHERENT and not main:
         return "possible", f"only {100 * coherent:.0f} % of its lines or bands agree, {best.feature.label} among them"
     unexplained = max(case.unexplained, case.unexplained_anywhere)
     if case.share < unexplained and (len(clean) < MANY_CLEAN or coherent < VERY_COHERENT):
