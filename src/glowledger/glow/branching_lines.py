@@ -236,7 +236,7 @@ def _measured(identified: Identified, parts: list[_Part]) -> tuple[Floats, Float
     columns = np.concatenate([own, others, smooth, np.ones((scene.data.size, 1))], axis=1)
     fitted = np.concatenate([solution.x[[p.level for p in parts]], fitted])
     prior = (np.pad(fitted, (0, columns.shape[1] - fitted.size)), FREEDOM * fitted)
-    shape = error_shape(scene, solution.lines, solution.doubt[0])
+    shape = error_shape(scene, solution.lines)  # without doubt in branches: each has an amount of its own here
     best: tuple[float, Floats, Floats] | None = None
     for mismatch in MISMATCHES:
         levels = replace(solution.levels, mismatch=mismatch)
