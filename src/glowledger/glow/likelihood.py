@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from glowledger.glow.fitting import Solution
 from glowledger.glow.instrument import branching_doubt, expected_variance, free_columns
-from glowledger.glow.normal_equations import Normal, WeightedSums, normal_equations, weighted_sums
 from glowledger.glow.noise_levels import LARGEST_MISMATCH
+from glowledger.glow.normal_equations import Normal, WeightedSums, normal_equations, weighted_sums
 from glowledger.glow.scene import Scene
 
 CLEARLY_NOTHING = 2.0  # with the instrument held; with it free the exact test gives no more
