@@ -340,8 +340,8 @@ class EndpointFollower:
         if p is None:
             return f"{label} met the criterion."
         return (
-            f"{label} fell to its floor: {100 * p.left[1]:.1f} % of the starting excess is left "
-            f"(at most {100 * p.left[2]:.1f} % with 97.5 % probability)."
+            f"{label} fell to its floor: {100 * p.left[1]:.2g} % of the starting excess is left "
+            f"(at most {100 * p.left[2]:.2g} % with 97.5 % probability)."
         )
 
     def _floor_words(self) -> str:
