@@ -26,6 +26,8 @@ MOST_MARGIN, EVIDENCE_RANGE = 20.0, (-25.0, 15.0)
 MIN_SHARPNESS = -1.0  # natural log; below, the lines scatter about the curve as those of a wrong scale do
 MOST_REFINED, NEAR_EVIDENCE, NOT_REFINED = 3, 6.0, -10.0  # natural log
 MIN_USED, MIN_SUPPORTING = 3, 4  # lines that carry the solution; those and vaguer ones that agree
+# natural log: where nothing but the fewest lines carries the solution, each checks little of the others
+FEWEST_EVIDENCE = 5.0  # settled on tests/benchmarks/bench_calibration.py, seeds from 50000
 MIN_EXPLAINED = 0.5
 
 
@@ -198,7 +200,8 @@ def _doubts(result: Calibration, best: Candidate, refined: Refined) -> tuple[str
     confidence = min(result.log_margin, MOST_MARGIN) + float(np.clip(weight, *EVIDENCE_RANGE))
     rich = best.parts[0] + best.parts[2] > RICH_PATTERN and result.log_margin > RICH_MARGIN
     blunt = refined.sharpness < MIN_SHARPNESS and result.log_margin < MOST_MARGIN
-    if (confidence < MIN_CONFIDENCE and not rich) or blunt:
+    bare = result.matched <= MIN_USED and result.log_evidence < FEWEST_EVIDENCE
+    if (confidence < MIN_CONFIDENCE and not rich) or blunt or bare:
         doubts.append("the peaks fit this lamp hardly better than chance")
     if result.matched < MIN_USED or refined.supporting < MIN_SUPPORTING:
         doubts.append(f"only {result.matched} lines can carry the solution, {MIN_USED} are needed")
