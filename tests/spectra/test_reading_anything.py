@@ -1,7 +1,7 @@
 """Whatever the bytes, the reader returns frames or says in its own words why not."""
 
 import numpy as np
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from glowledger.errors import ReadError
@@ -49,6 +49,7 @@ OPTIONS = st.fixed_dictionaries(
 
 @settings(max_examples=400, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(raw=st.one_of(files(), st.binary(max_size=200)), options=OPTIONS)
+@example(raw=b"0,inf,inf", options={})
 def test_frames_or_a_read_error(tmp_path, raw, options):
     file = tmp_path / "any.csv"
     file.write_bytes(raw)

@@ -320,8 +320,8 @@ def times_of(
 
 def is_monotone(values: NDArray[np.float64]) -> bool:
     """Return True if values rise, or fall, throughout."""
-    step = np.diff(values)
-    return bool(step.size > 0 and (np.all(step > 0) or np.all(step < 0)))
+    before, after = values[:-1], values[1:]  # compared, not subtracted: two infinities have no difference
+    return bool(after.size > 0 and (np.all(after > before) or np.all(after < before)))
 
 
 def header_numbers(names: Sequence[str]) -> NDArray[np.float64] | None:
