@@ -54,7 +54,7 @@ def _detection(ax: Any, curves: dict[str, list[tuple[float, float, float, float,
     for sigma, style in ((5, "k--"), (3, "k:")):
         label = f"ideal detector at {sigma} standard deviations"
         ax.plot(ideal, 100 * norm.cdf(ideal - sigma), style, lw=1, label=label)
-    ax.set(xscale="log", xlabel="signal to noise of the ideal detector (matched filter that knows every template)",
+    ax.set(xscale="log", xlabel="signal to noise of the ideal detector (matched filter)",
            ylabel="called present, %", title="Detection of a trace against its strength")  # fmt: skip
     ax.legend(fontsize=8)
 
