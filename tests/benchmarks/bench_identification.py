@@ -236,13 +236,15 @@ def print_pulls(name: str, pulls: np.ndarray, error: float) -> None:
 
 def print_heat(bag: Bag) -> None:
     """Print bias, scatter and coverage of rotational temperatures."""
-    print(f"\n{'T_rot of':22s}{'n':>5s}{'bias K':>9s}{'rms K':>8s}{'bias %':>8s}{'68 % holds':>12s}")
+    print(f"\n{'T_rot of':22s}{'n':>5s}{'bias K':>9s}{'rms K':>8s}{'bias %':>8s}{'68 % holds':>12s}{'95 %':>8s}")
     for name in sorted({row[0] for row in bag.heat}):
         rows = np.array([row[1:] for row in bag.heat if row[0] == name])
         off = rows[:, 1] - rows[:, 0]
-        holds = (rows[:, 2] <= rows[:, 0]) & (rows[:, 0] <= rows[:, 3])
+        error = 0.5 * np.log(rows[:, 3] / rows[:, 2])  # of the logarithm of T
+        size = np.abs(np.log(rows[:, 1] / rows[:, 0])) / error
         print(f"{name:22s}{len(rows):5d}{np.median(off):9.0f}{np.sqrt(np.mean(off**2)):8.0f}"
-              f"{100 * np.median(off / rows[:, 0]):8.1f}{np.mean(holds):12.1%}")  # fmt: skip
+              f"{100 * np.median(off / rows[:, 0]):8.1f}{np.mean(size < 1):12.1%}"
+              f"{np.mean(size < 1.96):8.1%}")  # fmt: skip
 
 
 def print_curve(base: str, name: str, rows: list[tuple[float, float, float, float, float]]) -> None:
