@@ -14,7 +14,8 @@ from glowledger.glow.nonnegative import scaled_gram
 from glowledger.glow.normal_equations import weighted_sums
 from glowledger.glow.scene import build_scene
 from glowledger.glow.start_search import best_offset, binned
-from glowledger.glow.templates import LineShape, emission_grid, pixel_edges, pixel_sums, second_order_grid, width_scale
+from glowledger.glow.templates import LineShape, emission_grid, pixel_edges, second_order_grid
+from glowledger.glow.width_scale import pixel_sums, width_scale
 from glowledger.spectra.frames import frames_from_arrays
 from glowledger.tables.species import find_species
 

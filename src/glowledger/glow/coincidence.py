@@ -43,7 +43,7 @@ def line_map(scene: Scene, solution: Solution) -> NDArray[np.float64]:
         greatest within the distance by which a line may be off centre; NaN where pixels are not used.
     """
     fwhm = scene.line_spread.fwhm(scene.axis_nm) * solution.adjustment.shape.width
-    step = float(np.median(np.diff(scene.axis_nm)))
+    step = scene.pixel_nm
     widest = max(CONTRAST_WIDTHS * float(fwhm.max()), CONTRAST_PIXELS * step)
     half = max(CONTRAST_PIXELS, round(widest / step))
     index = np.arange(scene.axis_nm.size)[:, None] + np.arange(-half, half + 1)
@@ -113,14 +113,14 @@ def chance(scene: Scene, solution: Solution, tests: list[FeatureTest], light: ND
 
 def feature_chance(scene: Scene, solution: Solution, test: FeatureTest, light: NDArray[np.float64]) -> float:
     """Return how probable a place in the neighbourhood holds unexplained light as significant as a feature."""
-    from scipy.stats import norm
+    from scipy.special import ndtr
 
     z = line_map(scene, solution)
     nm, at = scene.axis_nm, test.feature.wavelength_nm
     fwhm = float(scene.line_spread.fwhm(at)) * solution.adjustment.shape.width
-    usable = np.isfinite(z) & ~_own_places(light, nm, fwhm)
+    step = scene.pixel_nm
+    usable = np.isfinite(z) & ~_own_places(light, step, fwhm)
     near = usable & (np.abs(nm - at) < REACH_NM)
-    step = float(np.median(np.diff(nm)))
     sample = z[near if near.sum() * step > LEAST_PLACES * fwhm else usable]
     if sample.size == 0:
         return 1.0
@@ -129,11 +129,11 @@ def feature_chance(scene: Scene, solution: Solution, test: FeatureTest, light: N
     mean_excess = max(float(tail.mean()) - start, 1e-3)
     beyond = test.sigma - start
     rarer = TAIL * float(np.exp(-beyond / (STRETCH * mean_excess))) if beyond > 0 else 1.0
-    return float(max(rarer, norm.sf(test.sigma)))
+    return float(max(rarer, ndtr(-test.sigma)))
 
 
-def _own_places(light: NDArray[np.float64], nm: NDArray[np.float64], fwhm: float) -> NDArray[np.bool_]:
+def _own_places(light: NDArray[np.float64], step_nm: float, fwhm: float) -> NDArray[np.bool_]:
     """Return the pixels near the tops of a species' own light, shape (p,)."""
     bright = light > 0.03 * max(float(light.max()), np.finfo(float).tiny)
-    half = max(1, round(OWN_WIDTHS * fwhm / float(np.median(np.diff(nm)))))
-    return np.convolve(bright, np.ones(2 * half + 1), mode="same")[: nm.size] > 0
+    half = max(1, round(OWN_WIDTHS * fwhm / step_nm))
+    return np.convolve(bright, np.ones(2 * half + 1), mode="same")[: light.size] > 0

@@ -95,7 +95,7 @@ def usual_light(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class _Given:
-    """What all features of one species share; arrays of shape (p,)."""
+    """What all features of one species share; arrays of shape (p,), the light of s others of shape (s, p)."""
 
     scene: Scene
     solution: Solution
@@ -103,8 +103,13 @@ class _Given:
     drop: Drop
     light: NDArray[np.float64]
     typical: NDArray[np.float64]
-    others: dict[str, NDArray[np.float64]]
+    slope: NDArray[np.float64]
+    typical_slope: NDArray[np.float64]
+    other_names: tuple[str, ...]
+    other_light: NDArray[np.float64]
     murky: NDArray[np.float64]
+    anchors: tuple[NDArray[np.float64], NDArray[np.float64], tuple[str, ...]]
+    band: bool
 
 
 def feature_tests(
@@ -140,8 +145,11 @@ def feature_tests(
         return []
     typical = typical_light(scene, solution, columns)
     given = _Given(
-        scene=scene, solution=solution, columns=columns, drop=drop, light=light, typical=typical, others=others,
-        murky=np.zeros(light.size) if murky is None else murky,
+        scene=scene, solution=solution, columns=columns, drop=drop, light=light, typical=typical,
+        slope=-np.gradient(light, scene.axis_nm), typical_slope=-np.gradient(typical, scene.axis_nm),
+        other_names=tuple(others), other_light=np.reshape(list(others.values()), (len(others), light.size)),
+        murky=np.zeros(light.size) if murky is None else murky, anchors=_anchors(scene, solution, columns),
+        band=_is_band(scene, columns),
     )  # fmt: skip
     tops = np.union1d(_tops(light), _tops(typical, FAINT_TYPICAL))
     apart = SAME_FEATURE * float(scene.line_spread.fwhm(float(np.median(scene.axis_nm))))
@@ -174,7 +182,7 @@ def _test(given: _Given, top: int) -> FeatureTest | None:
     scene, solution, light = given.scene, given.solution, given.light
     fwhm = float(scene.line_spread.fwhm(scene.axis_nm[top])) * solution.adjustment.shape.width
     distance = np.abs(scene.axis_nm - scene.axis_nm[top])
-    pixel = float(np.median(np.diff(scene.axis_nm)))
+    pixel = scene.pixel_nm
     near = (distance <= max(REACH_WIDTHS * fwhm, pixel)) & scene.used
     around = (distance <= max(CONTRAST_WIDTHS * fwhm, CONTRAST_PIXELS * pixel)) & scene.used
     if around.sum() < LEAST_PIXELS:
@@ -184,22 +192,23 @@ def _test(given: _Given, top: int) -> FeatureTest | None:
     counts = float(light[near].sum())
     dark = bool(light[top] < 1e-3 * light.max())  # not fitted at all: looked for by its typical pattern
     shown = scene.data - solution.model + light  # all that the others leave here
-    pattern = given.typical if dark else light
-    found, error, offset, offset_error = _contrast(scene, around, top, pattern, shown, given.drop.variance)
+    typical = _contrast(given, around, top, given.typical, given.typical_slope, shown)
+    found, error, offset, offset_error = (
+        typical if dark else _contrast(given, around, top, light, given.slope, shown)
+    )
     sigma = found / error if dark else min(found / error, _lost(given, top, around))
-    typical_error = _contrast(scene, around, top, given.typical, shown, given.drop.variance)[1]
-    beside = {name: float(other[near].sum()) for name, other in given.others.items()}
-    share = counts / max(counts + sum(beside.values()), np.finfo(float).tiny)
+    beside = given.other_light[:, near].sum(axis=1)
+    share = counts / max(counts + float(beside.sum()), np.finfo(float).tiny)
     bends = FINER_BENDS * float(np.min(scene.priors.shift_nm[1:]))
     doubt = np.sqrt(offset_error**2 + solution.shift_error_at(scene, top) ** 2 + bends**2)
     centred = bool(abs(offset) < _slack(given) * max(fwhm, pixel) + 2.0 * doubt)
     noise = float(np.sqrt(given.drop.variance[near].sum()))
     feature = Feature(
-        label=_label(scene, solution, given.columns, top, fwhm),
+        label=_label(given, top, fwhm),
         wavelength_nm=float(scene.axis_nm[top] + solution.shift_at(scene, top)),
         counts=counts,
         standard_error=counts * float(np.hypot(error, solution.levels.mismatch)),
-        overlaps=tuple(name for name, other in beside.items() if other > 0.1 * max(counts, noise)),
+        overlaps=tuple(given.other_names[k] for k in np.flatnonzero(beside > 0.1 * max(counts, noise))),
         clean=bool(share >= OWN_SHARE and sigma >= OWN_SIGMA and centred and counts > given.murky[top]),
     )
     part = float(given.typical[near].max())
@@ -210,21 +219,21 @@ def _test(given: _Given, top: int) -> FeatureTest | None:
         off_centre_nm=offset,
         off_centre_se_nm=offset_error,
         typical_part=part,
-        typical_sigma=1.0 / typical_error / max(part, 1e-12),
-        beside=sum(beside.values()),
+        typical_sigma=1.0 / typical[1] / max(part, 1e-12),
+        beside=float(beside.sum()),
         share=share,
         centred=centred,
-        band=_is_band(given),
+        band=given.band,
     )
 
 
-def _is_band(given: _Given) -> bool:
-    return any("-" in given.scene.emitters[i].label.split()[1] for i in given.columns)
+def _is_band(scene: Scene, columns: NDArray[np.intp]) -> bool:
+    return any("-" in scene.emitters[i].label.split()[1] for i in columns)
 
 
 def _slack(given: _Given) -> float:
     """Return how far off centre a feature may be, in line widths: a band's shape errs with temperature."""
-    return OFF_CENTRE * (1.6 if _is_band(given) else 1.0)
+    return OFF_CENTRE * (1.6 if given.band else 1.0)
 
 
 def _lost(given: _Given, top: int, around: NDArray[np.bool_]) -> float:
@@ -242,28 +251,29 @@ def _lost(given: _Given, top: int, around: NDArray[np.bool_]) -> float:
 
 
 def _contrast(
-    scene: Scene,
+    given: _Given,
     around: NDArray[np.bool_],
     top: int,
     light: NDArray[np.float64],
+    slope: NDArray[np.float64],
     shown: NDArray[np.float64],
-    variance: NDArray[np.float64],
 ) -> tuple[float, float, float, float]:
     """Fit what is shown around a feature by its light over a free level and slope.
 
     A broad rise that no species explains must not pass for a line. Returns the amount in units of the
     fitted light and its standard error, then the distance off centre and its standard error, nm.
     """
-    root = 1.0 / np.sqrt(variance[around])
-    x = scene.axis_nm[around] - scene.axis_nm[top]
-    surroundings = np.stack([np.ones(x.size), x], axis=1) * root[:, None]
-    q, _ = np.linalg.qr(surroundings)
+    at = np.flatnonzero(around)
+    root = 1.0 / np.sqrt(given.drop.variance[at])
+    x = given.scene.axis_nm[at] - given.scene.axis_nm[top]
+    level = root / np.sqrt(root @ root)
+    rise = x * root - level * float(level @ (x * root))
+    rise /= np.sqrt(rise @ rise)
 
     def cleaned(values: NDArray[np.float64]) -> NDArray[np.float64]:
-        scaled = values[around] * root
-        return np.asarray(scaled - q @ (q.T @ scaled))
+        scaled = values[at] * root
+        return np.asarray(scaled - level * float(level @ scaled) - rise * float(rise @ scaled))
 
-    slope = -np.gradient(light, scene.axis_nm)
     shape, rest, tilt = cleaned(light), cleaned(shown), cleaned(slope)
     information = max(float(shape @ shape), np.finfo(float).tiny)
     found = float(shape @ rest) / information
@@ -274,20 +284,23 @@ def _contrast(
     return found, 1.0 / np.sqrt(information), offset, 1.0 / np.sqrt(tilt_information) / part
 
 
-def _label(scene: Scene, solution: Solution, columns: NDArray[np.intp], top: int, fwhm: float) -> str:
+def _label(given: _Given, top: int, fwhm: float) -> str:
     """Return the name of the strongest line or band at a pixel."""
-    nm = float(scene.axis_nm[top])
-    best, name = 0.0, ""
-    for column in columns:
-        emitter = scene.emitters[column]
-        near = np.flatnonzero(np.abs(emitter.anchor_nm - nm) < 1.2 * fwhm)
-        if near.size == 0 or solution.x[column] <= 0:
-            continue
-        k = near[np.argmax(emitter.anchor_rate[near])]
-        light = float(emitter.anchor_rate[k] * solution.x[column])
-        if light > best:
-            best, name = light, emitter.anchor_label[k]
-    return name or _beside(scene, solution, columns, top)
+    at, light, names = given.anchors
+    near = np.flatnonzero(np.abs(at - given.scene.axis_nm[top]) < 1.2 * fwhm)
+    if near.size == 0:
+        return _beside(given.scene, given.solution, given.columns, top)
+    return names[int(near[np.argmax(light[near])])]
+
+
+def _anchors(
+    scene: Scene, solution: Solution, columns: NDArray[np.intp]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], tuple[str, ...]]:
+    """Return place, light and name of every line and band head of the lit emitters of a species."""
+    lit = [(scene.emitters[i], float(solution.x[i])) for i in columns if solution.x[i] > 0]
+    nm = np.concatenate([np.zeros(0), *(e.anchor_nm for e, _ in lit)])
+    light = np.concatenate([np.zeros(0), *(e.anchor_rate * x for e, x in lit)])
+    return nm, light, tuple(name for e, _ in lit for name in e.anchor_label)
 
 
 def _beside(scene: Scene, solution: Solution, columns: NDArray[np.intp], top: int) -> str:

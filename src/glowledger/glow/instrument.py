@@ -9,9 +9,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from glowledger.glow.emitters import Emitter
 from glowledger.glow.noise_levels import NoiseLevels
 from glowledger.glow.scene import Adjustment, Scene
-from glowledger.glow.templates import SpreadLines, pixel_sums
+from glowledger.glow.templates import EmissionGrid, SpreadLines
+from glowledger.glow.width_scale import pixel_sums
 
 if TYPE_CHECKING:
     from scipy.sparse import csr_array
@@ -26,16 +28,25 @@ WIDTH_STEP, SHAPE_STEP = 0.04, 0.10  # finite differences for the derivative col
 
 
 def response_templates(
-    scene: Scene, adjustment: Adjustment, spread: SpreadLines | None = None
+    scene: Scene, adjustment: Adjustment, lines: EmissionGrid | SpreadLines | None = None
 ) -> NDArray[np.float64]:
     """Return counts per photon of every emitter under an adjustment, shape (p, m).
 
-    `spread` may hold the lines spread by the shape of the adjustment, where many adjustments share it.
+    `lines` may hold other emitters on the same scale, or lines already spread by the shape of the adjustment, where
+    many adjustments share it.
     """
-    sums = _sums(scene, adjustment)
-    light = scene.grid.collected(adjustment.shape, sums) if spread is None else sums @ spread.light
-    light *= _response(scene, adjustment)[:, None]
-    return light
+    sums = _seen_sums(scene, adjustment)
+    if isinstance(lines, SpreadLines):
+        return np.asarray(sums @ lines.light)
+    return (lines or scene.grid).collected(adjustment.shape, sums)
+
+
+@lru_cache(maxsize=4)
+def _seen_sums(scene: Scene, adjustment: Adjustment) -> csr_array:
+    """Return how light at the nodes is seen in the pixels: what falls into each, times the response there."""
+    seen = _sums(scene, adjustment).copy()
+    seen.data *= np.repeat(_response(scene, adjustment), np.diff(seen.indptr))
+    return seen
 
 
 def _response(scene: Scene, adjustment: Adjustment) -> NDArray[np.float64]:
@@ -94,28 +105,28 @@ def branching_doubt(
         Row 0 adds to the square of `error_shape`, counts² per unit of mismatch squared; row 1 to the
         variance itself, counts².
     """
-    chosen = np.flatnonzero(amounts > 0) if columns is None else columns[amounts[columns] > 0]
-    if chosen.size == 0:
-        return np.zeros((2, templates.shape[0]))
-    some, light = templates[:, chosen], amounts[chosen]
-    here, brightest = _tops(scene, some), some.max(axis=0)
-    weak = np.divide(brightest, here, out=np.zeros_like(here), where=here > 0)
-    relative = FAINT_DOUBT * ((some**2 * np.minimum(weak, MOST_DOUBT)) @ light**2)
-    sums = chosen[np.array([scene.emitters[k].summed for k in chosen], dtype=bool)]
-    absolute = ((SUMMED_ERROR * amounts[sums] * templates[:, sums]) ** 2).sum(axis=1)
+    light = np.maximum(amounts, 0.0)
+    if columns is not None:
+        light = np.where(np.isin(np.arange(light.size), columns), light, 0.0)
+    size = max(1, round(BAND_NM / scene.pixel_nm))
+    blocks = [slice(first, first + size) for first in range(0, templates.shape[0], size)]
+    top = np.stack([templates[block].max(axis=0) for block in blocks])
+    near = top.copy()
+    np.maximum(near[1:], top[:-1], out=near[1:])
+    np.maximum(near[:-1], top[1:], out=near[:-1])
+    weak = np.divide(top.max(axis=0), near, out=np.zeros_like(near), where=near > 0)
+    factor = FAINT_DOUBT * np.minimum(weak, MOST_DOUBT) * light**2
+    relative = np.empty(templates.shape[0])
+    for k, block in enumerate(blocks):  # a block stays in the cache, squares of all templates would not
+        relative[block] = np.square(templates[block]) @ factor[k]
+    sums = np.flatnonzero(_summed(scene.emitters) & (light > 0))
+    absolute = np.square(templates[:, sums]) @ (SUMMED_ERROR * light[sums]) ** 2
     return np.stack([relative, absolute])
 
 
-def _tops(scene: Scene, templates: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the brightest pixel of each template within a band's length of every pixel, shape (p, k)."""
-    p, k = templates.shape
-    size = max(1, round(BAND_NM / float(np.median(np.diff(scene.axis_nm)))))
-    blocks = np.zeros((-(-p // size) * size, k))
-    blocks[:p] = templates
-    top = blocks.reshape(-1, size, k).max(axis=1)
-    padded = np.pad(top, ((1, 1), (0, 0)))
-    top = np.maximum(top, np.maximum(padded[:-2], padded[2:]))
-    return np.repeat(top, size, axis=0)[:p]
+@lru_cache(maxsize=4)
+def _summed(emitters: tuple[Emitter, ...]) -> NDArray[np.bool_]:
+    return np.array([emitter.summed for emitter in emitters], dtype=bool)
 
 
 def expected_variance(

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from glowledger.glow.fitting import Solution
 from glowledger.glow.instrument import branching_doubt, expected_variance, free_columns
 from glowledger.glow.noise_levels import LARGEST_MISMATCH
+from glowledger.glow.nonnegative import Minima
 from glowledger.glow.normal_equations import Normal, WeightedSums, normal_equations, weighted_sums
 from glowledger.glow.scene import Scene
 
@@ -70,19 +71,17 @@ def drop_species(scene: Scene, solution: Solution, columns: NDArray[np.intp]) ->
     """
     x = solution.x
     lit = int((x[columns] > 0).sum())
-    variance = variance_without(scene, solution, columns)
     quick = quick_significance(scene, solution, columns)
     if quick < CLEARLY_NOTHING:
         residual = scene.data - solution.model
         return Drop(
             loss=quick**2, levels=lit, significance=quick, residual=residual, residual_with=residual,
-            variance=variance,
+            variance=solution.variance * local_misfit(scene, solution),
         )  # fmt: skip
+    variance = variance_without(scene, solution, columns)
     normal, free = _without_own_shape(scene, solution, columns, variance)
-    keep = np.ones(x.size, dtype=bool)
-    keep[columns] = False
-    full = normal.solve(guess=x > 0)
-    without = normal.solve(keep, guess=full > 0)
+    minima = normal.minima(x > 0)
+    full, without = minima.without(_only(x.size)), minima.without(_only(x.size, columns))
     loss = max(normal.misfit(without) - normal.misfit(full), 0.0)
     left = [
         scene.data - solution.columns @ amounts - free @ normal.free_values(amounts) for amounts in (without, full)
@@ -155,19 +154,17 @@ def quick_significance(scene: Scene, solution: Solution, columns: NDArray[np.int
     lit = int((solution.x[columns] > 0).sum())
     if lit == 0:
         return 0.0
-    held, full, found = _held(scene, solution)
+    held, minima, full, found = _held(scene, solution)
     key = columns.tobytes()
     if key not in found:
-        keep = np.ones(solution.x.size, dtype=bool)
-        keep[columns] = False
-        without = held.solve(keep, guess=solution.x > 0)
+        without = minima.without(_only(solution.x.size, columns))
         found[key] = significance(max(held.misfit(without) - full, 0.0), lit)
     return found[key]
 
 
 @lru_cache(maxsize=2)
-def _held(scene: Scene, solution: Solution) -> tuple[Normal, float, dict[bytes, float]]:
-    """Return the normal equations with the instrument held and only the constant free, their misfit, and a store.
+def _held(scene: Scene, solution: Solution) -> tuple[Normal, Minima, float, dict[bytes, float]]:
+    """Return the normal equations with the instrument held and only the constant free, their minima, misfit, a store.
 
     Several ask for the significance of one and the same species.
     """
@@ -181,7 +178,16 @@ def _held(scene: Scene, solution: Solution) -> tuple[Normal, float, dict[bytes, 
         tie=solution.normal.tie, tie_rhs=solution.normal.tie_rhs, free=sums.free, cross=sums.cross,
         free_rhs=sums.free_rhs,
     )  # fmt: skip
-    return held, held.misfit(held.solve(guess=solution.x > 0)), {}
+    minima = held.minima(solution.x > 0)
+    return held, minima, held.misfit(minima.without(_only(solution.x.size))), {}
+
+
+def _only(size: int, columns: NDArray[np.intp] | None = None) -> NDArray[np.bool_]:
+    """Return a mask that is True for some columns, or for none."""
+    mask = np.zeros(size, dtype=bool)
+    if columns is not None:
+        mask[columns] = True
+    return mask
 
 
 def _settled(scene: Scene) -> NDArray[np.float64]:
@@ -239,7 +245,7 @@ def local_misfit(scene: Scene, solution: Solution) -> NDArray[np.float64]:
     used, variance = scene.used, solution.pixel_variance(scene)
     squares = np.where(used, np.minimum((scene.data - solution.model) ** 2 / variance, MISFIT_CAP), 0.0)
     reach = max(MISFIT_REACH_NM, MISFIT_WIDTHS * float(scene.line_spread.fwhm(float(np.median(scene.axis_nm)))))
-    half = max(5, round(reach / float(np.median(np.diff(scene.axis_nm)))))
+    half = max(5, round(reach / scene.pixel_nm))
     kernel = np.ones(2 * half + 1)
     count = np.convolve(used.astype(float), kernel, mode="same")[: squares.size]
     mean = np.convolve(squares, kernel, mode="same") / np.maximum(count, 1.0)

@@ -6,10 +6,12 @@ Block principal pivoting: Kim & Park, SIAM J. Sci. Comput. 33, 3261 (2011), doi 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+
+from glowledger.glow.near_sets import NearSets
 
 TOLERANCE = 1e-10  # relative to the largest right-hand side of the scaled problem
 TRIES = 3  # full exchanges allowed without progress before one variable at a time is moved
@@ -61,15 +63,60 @@ class ScaledGram:
         barred: NDArray[np.bool_] | None = None,
     ) -> NDArray[np.float64]:
         """Return the minimum as `solve_nonnegative`, with the unknowns in `barred`, shape (m,), at zero."""
-        single = rhs.ndim == 1
-        b = rhs[:, None] if single else rhs
-        start = np.zeros(b.shape, dtype=bool) if passive is None else passive.reshape(b.shape).copy()
-        scaled = b * self.scale[:, None]
+        guess = np.zeros(rhs.shape, dtype=bool) if passive is None else passive
+        if rhs.ndim == 1:
+            return self.near(rhs, guess).without(np.zeros(rhs.size, dtype=bool) if barred is None else barred)
+        scaled = rhs * self.scale[:, None]
+        start = guess.copy()
         if barred is not None:
             start[barred] = False
             scaled[barred] = -np.inf  # no light, however little, would pay
-        x = _pivot(self.matrix, scaled, start) * self.scale[:, None]
-        return np.asarray(x[:, 0] if single else x)
+        return np.asarray(_pivot(self.matrix, scaled, start) * self.scale[:, None])
+
+    def near(self, rhs: NDArray[np.float64], passive: NDArray[np.bool_]) -> Minima:
+        """Return the minima for one right-hand side of shape (m,) with any unknowns barred, from a first guess."""
+        return Minima(self, rhs * self.scale, passive)
+
+
+@dataclass(slots=True, eq=False)
+class Minima:
+    """The minima of one problem with different unknowns barred, each found from the set of positive ones of a guess.
+
+    Attributes
+    ----------
+    gram : ScaledGram
+        The matrix.
+    rhs : ndarray of shape (m,)
+        Scaled right-hand side.
+    passive : ndarray of bool, shape (m,)
+        Where the search for positive unknowns begins.
+    """
+
+    gram: ScaledGram
+    rhs: NDArray[np.float64]
+    passive: NDArray[np.bool_]
+    _near: NearSets | None = field(default=None, init=False)
+
+    def without(self, barred: NDArray[np.bool_]) -> NDArray[np.float64]:
+        """Return the minimum ≥ 0 with the unknowns in `barred` at zero, shape (m,)."""
+        passive = self.passive & ~barred
+        try:
+            x = _pivot_one(self._factorised(), passive, barred)
+        except np.linalg.LinAlgError:  # indefinite by rounding
+            scaled = np.where(barred, -np.inf, self.rhs)
+            x = _pivot(self.gram.matrix, scaled[:, None], passive[:, None])[:, 0]
+        return np.asarray(x * self.gram.scale)
+
+    def beside(self, gram: ScaledGram, rhs: NDArray[np.float64], passive: NDArray[np.bool_]) -> Minima:
+        """Return the minima of another problem that has the same equations among the unknowns in `self.passive`."""
+        other = gram.near(rhs, passive)
+        other._near = self._factorised().beside(gram.matrix, other.rhs)
+        return other
+
+    def _factorised(self) -> NearSets:
+        if self._near is None:
+            self._near = NearSets(self.gram.matrix, self.rhs, self.passive)
+        return self._near
 
 
 def scaled_gram(gram: NDArray[np.float64]) -> ScaledGram:
@@ -79,6 +126,29 @@ def scaled_gram(gram: NDArray[np.float64]) -> ScaledGram:
     scaled = gram * scale[:, None] * scale[None, :]
     scaled[np.diag_indices_from(scaled)] = 1.0 + RIDGE
     return ScaledGram(scale, scaled)
+
+
+def _pivot_one(near: NearSets, passive: NDArray[np.bool_], barred: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """As `_pivot` for one column, every set solved from one near it."""
+    tolerance = TOLERANCE * max(float(np.abs(near.rhs[~barred]).max(initial=0.0)), np.finfo(float).tiny)
+    fewest, tries = passive.size + 1, TRIES
+    for _ in range(MAX_EXCHANGES):
+        x = near.solve(passive)
+        gradient = near.gram @ x - near.rhs
+        wrong = np.where(passive, x < -tolerance, (gradient < -tolerance) & ~barred)
+        count = int(np.count_nonzero(wrong))
+        if count == 0:
+            return np.maximum(x, 0.0)
+        if count < fewest:
+            fewest, tries = count, TRIES
+        elif tries > 0:
+            tries -= 1
+        else:  # backup rule: only the last wrong variable
+            last = np.flatnonzero(wrong)[-1]
+            wrong[:] = False
+            wrong[last] = True
+        passive = passive ^ wrong
+    raise np.linalg.LinAlgError  # rounding keeps nearly equal columns changing places
 
 
 def _pivot(
@@ -135,12 +205,9 @@ def _solve_sets(
     from scipy.linalg.lapack import dposv
 
     x = np.zeros(b.shape)
-    if b.shape[1] == 1:
-        first, group = np.zeros(1, dtype=np.intp), np.zeros(1, dtype=np.intp)
-    else:
-        packed = np.packbits(passive, axis=0)
-        _, first, group = np.unique(packed, axis=1, return_index=True, return_inverse=True)
-        group = group.reshape(-1)
+    packed = np.packbits(passive, axis=0)
+    _, first, group = np.unique(packed, axis=1, return_index=True, return_inverse=True)
+    group = group.reshape(-1)
     for number, column in enumerate(first):
         rows = np.flatnonzero(passive[:, column])
         columns = np.flatnonzero(group == number)

@@ -11,7 +11,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from glowledger.glow.nonnegative import ScaledGram, scaled_gram
+from glowledger.glow.nonnegative import Minima, ScaledGram, scaled_gram
 from glowledger.glow.scene import Scene
 
 TIE = 3.0  # a level may stray from its typical share by this factor of it, one standard deviation
@@ -62,15 +62,14 @@ def weighted_sums(
     weight, data : ndarray of shape (p,)
         Inverse variance, 0 where a pixel does not count, and counts.
     """
-    rooted = columns * np.sqrt(weight)[:, None]
-    weighted = free * weight[:, None]
+    everything = np.concatenate([columns, free, data[:, None]], axis=1)
+    everything *= np.sqrt(weight)[:, None]
+    products = everything.T @ everything
+    c = columns.shape[1]
     return WeightedSums(
-        gram=rooted.T @ rooted,
-        cross=columns.T @ weighted,
-        free=free.T @ weighted,
-        rhs=columns.T @ (weight * data),
-        free_rhs=weighted.T @ data,
-    )
+        gram=products[:c, :c], cross=products[:c, c:-1], free=products[c:-1, c:-1], rhs=products[:c, -1],
+        free_rhs=products[c:-1, -1],
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -108,6 +107,10 @@ class Normal:
     ) -> NDArray[np.float64]:
         """Return the solution ≥ 0, shape (c,), with the columns outside `keep` at zero."""
         return _tied(self).solve(self.rhs + self.tie_rhs, guess, None if keep is None else ~keep)
+
+    def minima(self, guess: NDArray[np.bool_]) -> Minima:
+        """Return what solves these equations quickly without one or another of the columns."""
+        return _tied(self).near(self.rhs + self.tie_rhs, guess)
 
     def misfit(self, x: NDArray[np.float64]) -> float:
         """Return χ² of a solution up to a constant, tie included."""

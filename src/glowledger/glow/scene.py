@@ -58,6 +58,8 @@ class Scene:
     ----------
     axis_nm, edges_nm : ndarray of shape (p,), (p + 1,)
         Believed wavelengths.
+    pixel_nm : float
+        Median distance of pixels.
     data : ndarray of shape (p,)
         Counts.
     used : ndarray of bool, shape (p,)
@@ -95,6 +97,7 @@ class Scene:
 
     axis_nm: NDArray[np.float64]
     edges_nm: NDArray[np.float64]
+    pixel_nm: float
     data: NDArray[np.float64]
     used: NDArray[np.bool_]
     emitters: tuple[Emitter, ...]
@@ -117,7 +120,7 @@ class Scene:
         """FWHM over the pixel width at the middle of the axis; at least 1."""
         middle = self.axis_nm.size // 2
         width = float(self.line_spread.fwhm(self.axis_nm[middle]))
-        return max(1.0, width / float(np.median(np.diff(self.axis_nm))))
+        return max(1.0, width / self.pixel_nm)
 
     def moved_edges(self, adjustment: Adjustment) -> NDArray[np.float64]:
         """Return the pixel edges under an adjustment, nm, shape (p + 1,)."""
@@ -184,6 +187,7 @@ def build_scene(
     return Scene(
         axis_nm=axis,
         edges_nm=pixel_edges(axis),
+        pixel_nm=float(np.median(np.diff(axis))),
         data=np.asarray(frames.counts[0]),
         used=used,
         emitters=emitters,

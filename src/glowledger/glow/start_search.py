@@ -102,7 +102,7 @@ def binned(scene: Scene, width_nm: float) -> Scene:
     width_nm : float
         FWHM of a line.
     """
-    many = int(width_nm / (PIXELS_PER_WIDTH * float(np.median(np.diff(scene.axis_nm)))))
+    many = int(width_nm / (PIXELS_PER_WIDTH * scene.pixel_nm))
     if many < 2:
         return scene
     first = np.arange(0, scene.axis_nm.size - many + 1, many)
@@ -111,9 +111,11 @@ def binned(scene: Scene, width_nm: float) -> Scene:
     def summed(values: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.add.reduceat(values[:end], first, axis=0)
 
+    axis = summed(scene.axis_nm) / many
     return replace(
         scene,
-        axis_nm=summed(scene.axis_nm) / many,
+        axis_nm=axis,
+        pixel_nm=float(np.median(np.diff(axis))),
         edges_nm=scene.edges_nm[np.append(first, end)],
         data=summed(scene.data),
         used=np.logical_and.reduceat(scene.used[:end], first),

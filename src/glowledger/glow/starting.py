@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -13,6 +15,10 @@ NARROWER = 0.15  # quantile of the widths taken for that of single lines
 MOST_PEAKS = 40
 WELL_SAMPLED = 7  # pixels between the half heights
 FLOOR_PART = 0.3  # of its reach: lines must be narrower than this for the floor to lie under them
+LEAST_PIXELS = 0.3  # no guess is narrower
+UNSEEN_PIXELS = 3.0  # the width where no peak stands out
+GUESS_ERROR = 0.3  # relative, of the guess
+WIDTH_LADDER = 0.03  # of ln width: a guess is put to the next step, far finer than it is good
 SHIFT_STEP = 0.35  # of the FWHM: finer than the reach of the Gauss-Newton fit
 
 
@@ -102,9 +108,18 @@ def first_line_spread(axis_nm: NDArray[np.float64], data: NDArray[np.float64], n
     """
     widths = peak_widths(axis_nm, data, noise)
     pixel = float(np.median(np.diff(axis_nm)))
-    width = float(np.quantile(widths, NARROWER)) if widths.size >= 3 else 3 * pixel
-    middle = np.array([0.5 * (axis_nm[0] + axis_nm[-1])])
-    return LineSpread(at_nm=middle, fwhm_nm=np.array([max(width, 0.3 * pixel)]), fwhm_se_nm=np.array([0.3 * width]))
+    width = float(np.quantile(widths, NARROWER)) if widths.size >= 3 else UNSEEN_PIXELS * pixel
+    steps = round(float(np.log(max(width / pixel, LEAST_PIXELS) / UNSEEN_PIXELS)) / WIDTH_LADDER)
+    return _constant_width(steps, pixel, 0.5 * float(axis_nm[0] + axis_nm[-1]))
+
+
+@lru_cache(maxsize=64)
+def _constant_width(steps: int, pixel_nm: float, middle_nm: float) -> LineSpread:
+    """Return one and the same line-spread for guesses that hardly differ: what is tabulated for it serves again."""
+    width = UNSEEN_PIXELS * pixel_nm * float(np.exp(steps * WIDTH_LADDER))
+    return LineSpread(
+        at_nm=np.array([middle_nm]), fwhm_nm=np.array([width]), fwhm_se_nm=np.array([GUESS_ERROR * width])
+    )
 
 
 def shift_steps(fwhm_nm: float, shift_sd_nm: float) -> NDArray[np.float64]:

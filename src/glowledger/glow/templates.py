@@ -1,121 +1,26 @@
 """Lines to pixels: every emitter's lines spread by the instrument and summed into its pixels.
 
-The line width varies over the range, so lines are placed on a coordinate in which it does not:
-u(λ) = ∫ dλ / FWHM(λ). There one convolution with the unit line-spread serves all lines at once.
+On the coordinate in which all lines have the same width one convolution with the unit line-spread serves all at once.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from glowledger.bench.model import LineSpread
+from glowledger.glow.width_scale import REACH, STEP, WidthScale, halved, pixel_sums, spline_shares, width_scale
 
 if TYPE_CHECKING:
     from scipy.sparse import csr_array
 
-STEP = 0.1  # of u, in FWHM: the linear sharing of a line between nodes widens it by 0.5 %, which is taken out
-SHARED_WIDTH2 = 8 * np.log(2) * STEP**2 / 6  # FWHM² that sharing between two nodes adds on average
-MOST_PLACED = 4096  # emitters whose places on a grid are kept
-BLOCK = 32  # emitters spread at a time
-REACH = 8.0  # FWHM kept on either side of the range, so that wings of lines beyond the edge count
-
-
-@dataclass(slots=True, eq=False)
-class _Placed:
-    """Where lines stand on a grid: those within it, the node before each, and the part for the node after it.
-
-    With it the rates last asked for and their light at every node.
-    """
-
-    nm: NDArray[np.float64]
-    inside: NDArray[np.int32]
-    node: NDArray[np.int32]
-    part: NDArray[np.float32]
-    rate: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
-    density: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class WidthScale:
-    """The coordinate u(λ) in which every line has unit width.
-
-    Attributes
-    ----------
-    nm, u : ndarray of shape (k,)
-        Matching nodes, both increasing.
-    """
-
-    nm: NDArray[np.float64]
-    u: NDArray[np.float64]
-    _placed: dict[int, _Placed] = field(default_factory=dict, repr=False)
-
-    @property
-    def nodes(self) -> int:
-        """How many nodes a grid on this scale has."""
-        return int(np.ceil(self.u[-1] / STEP)) + 2
-
-    def node_nm(self) -> NDArray[np.float64]:
-        """Return the wavelengths of the nodes."""
-        return np.interp(np.arange(self.nodes) * STEP, self.u, self.nm)
-
-    def to_u(self, nm: ArrayLike) -> NDArray[np.float64]:
-        """Return u at the wavelengths."""
-        return np.interp(np.asarray(nm, dtype=float), self.nm, self.u)
-
-    def density(self, nm: NDArray[np.float64], rate: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return the light at every node of lines at `nm` of strength `rate`, each shared by its two nodes.
-
-        The hundred thousands of lines of a molecule stay where they are while their rates change with
-        temperature, so places are kept.
-        """
-        placed = self._placed.get(id(nm))
-        if placed is None or placed.nm is not nm:
-            if len(self._placed) >= MOST_PLACED:
-                self._placed.clear()
-            placed = self._placed[id(nm)] = self._place(nm)
-        if placed.rate is not rate:
-            here = rate[placed.inside]
-            right = here * placed.part
-            found = np.bincount(placed.node, here - right, self.nodes).astype(float, copy=False)
-            found[1:] += np.bincount(placed.node, right, self.nodes)[:-1]
-            placed.rate, placed.density = rate, found
-        return placed.density
-
-    def _place(self, nm: NDArray[np.float64]) -> _Placed:
-        inside = np.flatnonzero((nm > self.nm[0]) & (nm < self.nm[-1]))
-        position = self.to_u(nm[inside]) / STEP
-        node = position.astype(np.int32)
-        return _Placed(nm, inside.astype(np.int32), node, (position - node).astype(np.float32))
-
-
-@lru_cache(maxsize=2)
-def width_scale(line_spread: LineSpread, low_nm: float, high_nm: float) -> WidthScale:
-    """Return u(λ) over a range widened by the reach of the wings.
-
-    Parameters
-    ----------
-    line_spread : LineSpread
-        FWHM over wavelength, nm.
-    low_nm, high_nm : float
-        The range of the spectrum, nm.
-
-    Returns
-    -------
-    WidthScale
-        u = 0 at its lower end.
-    """
-    low = low_nm - REACH * float(line_spread.fwhm(low_nm))
-    high = high_nm + REACH * float(line_spread.fwhm(high_nm))
-    nm = np.linspace(low, high, 512)
-    density = 1.0 / line_spread.fwhm(nm)
-    u = np.concatenate([[0.0], np.cumsum(0.5 * (density[1:] + density[:-1]) * np.diff(nm))])
-    return WidthScale(nm, u)
+SPLINES = 6  # sinc factors of sharing a line between nodes and of drawing light between them, three each
+BLOCK = 64  # emitters spread at a time
 
 
 def unit_profile(u: NDArray[np.float64], lorentz_fraction: float, asymmetry: float) -> NDArray[np.float64]:
@@ -162,8 +67,7 @@ class LineShape:
     def kernel(self) -> NDArray[np.float64]:
         """Return the shape on the grid, of unit sum."""
         half = int(REACH / STEP)
-        narrower = np.sqrt(max(self.width**2 - SHARED_WIDTH2, 0.1 * self.width**2))
-        u = np.arange(-half, half + 1) * STEP / narrower
+        u = np.arange(-half, half + 1, dtype=np.float64) * STEP / self.width
         # a line stands at the middle of its half maximum, as a fit of a symmetric line would place it
         return unit_profile(u + 0.5 * self.asymmetry, self.lorentz_fraction, self.asymmetry)
 
@@ -177,7 +81,7 @@ class SpreadLines:
     scale : WidthScale
         Where the grid lies.
     light : ndarray of shape (q, m)
-        Light of each emitter at each node; it is spread evenly from half-way to half-way.
+        Light of each emitter at each node: the amounts of quadratic B-splines.
     """
 
     scale: WidthScale
@@ -200,26 +104,12 @@ class SpreadLines:
     def slope(self, edges_nm: NDArray[np.float64], number: int) -> NDArray[np.float64]:
         """Return how one emitter's light in each pixel changes as the edges move, per nm, shape (p,)."""
         u = self.scale.to_u(edges_nm)
-        per_u = np.interp(u / STEP, np.arange(self.light.shape[0]), self.light[:, number]) / STEP
+        light = self.light[:, number]
+        node = np.clip(np.rint(u / STEP).astype(np.int64), 1, light.size - 2)
+        beyond = u / STEP - node
+        shares = spline_shares(beyond)
+        per_u = sum(share * light[node + k] for k, share in zip((-1, 0, 1), shares, strict=True)) / STEP
         return np.diff(per_u * np.gradient(u, edges_nm))
-
-
-def pixel_sums(scale: WidthScale, edges_nm: NDArray[np.float64]) -> csr_array:
-    """Return what part of the light of each node falls into each pixel, sparse, shape (p, q)."""
-    from scipy.sparse import csr_array
-
-    nodes = scale.nodes
-    # node i holds the light between its half-way points
-    position = np.clip(scale.to_u(edges_nm) / STEP + 0.5, 0.0, nodes)
-    index = np.minimum(position.astype(np.int64), nodes - 1)
-    part = position - index
-    count = np.diff(index) + 1
-    first = np.concatenate([[0], np.cumsum(count)])
-    node = np.arange(first[-1]) + np.repeat(index[:-1] - first[:-1], count)
-    share = np.ones(first[-1])
-    share[first[:-1]] -= part[:-1]
-    share[first[1:] - 1] -= 1.0 - part[1:]
-    return csr_array((share, node, first), shape=(edges_nm.size - 1, nodes))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -322,23 +212,22 @@ def _density_transform(grid: EmissionGrid) -> NDArray[np.complex128]:
     return np.asarray(rfft(grid.density, _transform_length(grid), axis=1))
 
 
-@lru_cache(maxsize=2)
-def _halved(scale: WidthScale) -> WidthScale:
-    """Return the scale on which a line has the place of its second order on the scale given."""
-    return WidthScale(scale.nm / 2, scale.u)
-
-
 @lru_cache(maxsize=16)
 def _kernel_transform(shape: LineShape, length: int) -> NDArray[np.complex128]:
-    """Return the transform of the line-spread, centred on the first sample so that nothing moves."""
-    from scipy.fft import rfft
+    """Return the transform of the line-spread, centred on the first sample so that nothing moves.
+
+    What the splines of the grid smooth, by sinc once for each, is taken out of it: the sum over nodes is then the
+    line-spread itself, as in non-uniform Fourier transforms (Dutt & Rokhlin, SIAM J. Sci. Comput. 14, 1368 (1993),
+    from memory).
+    """
+    from scipy.fft import rfft, rfftfreq
 
     kernel = shape.kernel()
     half = kernel.size // 2
     wrapped = np.zeros(length)
     wrapped[: half + 1] = kernel[half:]
     wrapped[-half:] = kernel[:half]
-    return np.asarray(rfft(wrapped))
+    return np.asarray(rfft(wrapped) / np.sinc(rfftfreq(length)) ** SPLINES)
 
 
 def emission_grid(
@@ -376,7 +265,7 @@ def second_order_grid(
 ) -> EmissionGrid:
     """As `emission_grid`, with every line at twice its wavelength, where a grating shows its second order."""
     scale = width_scale(line_spread, float(low_nm), float(high_nm))
-    return EmissionGrid(scale, _densities(_halved(scale), wavelengths_nm, rates))
+    return EmissionGrid(scale, _densities(halved(scale), wavelengths_nm, rates))
 
 
 def _densities(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -90,7 +91,7 @@ def _lit(scene: Scene, solution: Solution) -> NDArray[np.intp]:
     constant = _dark_level(scene, solution)
     light = np.where(scene.used, scene.data - constant, 0.0)
     variance = np.where(scene.used, levels.read_variance + levels.gain * np.maximum(light, 0.0), 0.0)
-    step = float(np.median(np.diff(scene.axis_nm)))
+    step = scene.pixel_nm
     width = max(1, round(EDGE_SMOOTH_NM / step))
     kernel = np.ones(width)
     total = np.convolve(light, kernel, mode="same")
@@ -106,7 +107,7 @@ def _dark_level(scene: Scene, solution: Solution) -> float:
     Faint patterns in the dark take a little of the constant away, and what they take must not count as light.
     """
     constant = float(solution.free_values[-1]) if solution.free_values.size else 0.0
-    step = float(np.median(np.diff(scene.axis_nm)))
+    step = scene.pixel_nm
     width = min(max(1, round(DARK_SMOOTH_NM / step)), max(int(scene.used.sum()), 1))
     data = scene.data[scene.used]
     if not data.size:
@@ -132,11 +133,21 @@ def visible_part(emitters: tuple[Emitter, ...], scene: Scene, seen: Visibility) 
     float
         0 to 1, against all its light that silicon could see.
     """
-    total = inside = 0.0
-    for emitter in emitters:
-        nm, light = emitter.wavelength_nm, emitter.rate * emitter.weight
-        total += float(light[(nm > CHEAP_RANGE_NM[0]) & (nm < CHEAP_RANGE_NM[1])].sum())
-        index = np.searchsorted(scene.edges_nm, nm) - 1
-        ok = (index >= 0) & (index < scene.axis_nm.size)
-        inside += float(light[ok][seen.open[index[ok]]].sum())
-    return inside / total if total > 0 else 0.0
+    nm, below, total = _cumulative(emitters)
+    if total <= 0:
+        return 0.0
+    in_pixel = np.diff(below[np.searchsorted(nm, scene.edges_nm)])
+    return float(in_pixel[seen.open].sum()) / total
+
+
+@lru_cache(maxsize=256)
+def _cumulative(emitters: tuple[Emitter, ...]) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+    """Return the wavelengths of all lines in order, the light of those before each, and all that silicon sees."""
+    if not emitters:
+        return np.zeros(0), np.zeros(1), 0.0
+    nm = np.concatenate([e.wavelength_nm for e in emitters])
+    light = np.concatenate([e.rate * e.weight for e in emitters])
+    order = np.argsort(nm)
+    nm, light = nm[order], light[order]
+    low, high = np.searchsorted(nm, CHEAP_RANGE_NM)
+    return nm, np.concatenate([[0.0], np.cumsum(light)]), float(light[low:high].sum())

@@ -1,0 +1,103 @@
+"""Solutions for sets of positive unknowns that differ from one another in a few.
+
+A test of a species asks for the same minimum without a few unknowns, and the search for the positive ones tries
+sets that differ by a few: one factorisation serves them all. Unknowns added border the system by their own
+equations, unknowns taken out by the condition that they vanish (block elimination of a bordered system;
+Golub & Van Loan, Matrix Computations, from memory).
+"""
+
+from __future__ import annotations
+
+from copy import copy
+
+import numpy as np
+from numpy.typing import NDArray
+
+MANY = 0.3  # of the unknowns: a set that differs in more is factorised anew
+
+
+class NearSets:
+    """Minima of ½ xᵀGx - bᵀx for sets of unknowns near one that is factorised.
+
+    Parameters
+    ----------
+    gram : ndarray of shape (m, m)
+        Symmetric, positive definite.
+    rhs : ndarray of shape (m,)
+        b.
+    passive : ndarray of bool, shape (m,)
+        The first set: unknowns that are not zero.
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError
+        If the matrix of a set is not positive definite, here or in `solve`.
+    """
+
+    def __init__(self, gram: NDArray[np.float64], rhs: NDArray[np.float64], passive: NDArray[np.bool_]) -> None:
+        self.gram, self.rhs = gram, rhs
+        self._factorise(passive)
+
+    def beside(self, gram: NDArray[np.float64], rhs: NDArray[np.float64]) -> NearSets:
+        """Return the same with other equations for the unknowns outside the first set, and the same ones inside."""
+        other = copy(self)
+        other.gram, other.rhs = gram, rhs
+        return other
+
+    def _factorise(self, passive: NDArray[np.bool_]) -> None:
+        from scipy.linalg.lapack import dpotrf
+
+        self._passive, self._rows = passive.copy(), np.flatnonzero(passive)
+        self._place = np.cumsum(passive) - 1
+        block = self.gram[np.ix_(self._rows, self._rows)]
+        self._factor, failed = dpotrf(block.T, lower=1, clean=0, overwrite_a=1)
+        if failed:
+            raise np.linalg.LinAlgError
+        self._inverse: NDArray[np.float64] | None = None
+        self._asked = 0
+        self._x = self._back(self.rhs[self._rows])
+
+    def _back(self, sides: NDArray[np.float64]) -> NDArray[np.float64]:
+        from scipy.linalg.lapack import dpotrs
+
+        if sides.size == 0:
+            return sides
+        if self._inverse is not None:
+            return np.asarray(self._inverse @ sides)
+        return np.asarray(dpotrs(self._factor, sides, lower=1)[0])
+
+    def _inverse_columns(self, places: NDArray[np.intp]) -> NDArray[np.float64]:
+        """Return columns of the inverse; the whole is made once so many are asked for that it is cheaper."""
+        n = self._rows.size
+        self._asked += places.size
+        if self._inverse is None and self._asked > n // 4:
+            self._inverse = self._back(np.eye(n))
+        if self._inverse is not None:
+            return self._inverse[:, places]
+        unit = np.zeros((n, places.size))
+        unit[places, np.arange(places.size)] = 1.0
+        return self._back(unit)
+
+    def solve(self, passive: NDArray[np.bool_]) -> NDArray[np.float64]:
+        """Return the minimum with all unknowns outside a set at zero, shape (m,)."""
+        changed = np.flatnonzero(passive != self._passive)
+        if changed.size > MANY * self._rows.size:
+            self._factorise(passive)
+            changed = changed[:0]
+        x = np.zeros(self.rhs.size)
+        x[self._rows] = self._x
+        if changed.size == 0:
+            return x
+        added, removed = changed[passive[changed]], changed[~passive[changed]]
+        out, a = self._place[removed], added.size
+        meets = self.gram[np.ix_(self._rows, added)]
+        back = np.concatenate([self._back(meets), self._inverse_columns(out)], axis=1)
+        small = np.empty((changed.size, changed.size))
+        small[:a] = -meets.T @ back
+        small[a:] = -back[out]
+        small[:a, :a] += self.gram[np.ix_(added, added)]
+        beside = np.concatenate([self.rhs[added] - meets.T @ self._x, -self._x[out]])
+        found = np.linalg.solve(small, beside)
+        x[self._rows] = self._x - back @ found
+        x[added], x[removed] = found[:a], 0.0
+        return x
