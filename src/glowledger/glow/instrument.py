@@ -155,7 +155,7 @@ def error_shape(
 
 
 def free_columns(
-    scene: Scene, adjustment: Adjustment, amounts: NDArray[np.float64]
+    scene: Scene, adjustment: Adjustment, amounts: NDArray[np.float64], grid: EmissionGrid | None = None
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Return the free columns with their priors.
 
@@ -167,6 +167,8 @@ def free_columns(
         Where it stands.
     amounts : ndarray of shape (m,)
         Light of each emitter that the derivatives are taken of.
+    grid : EmissionGrid, optional
+        Of other emitters than the scene's, on the same scale.
 
     Returns
     -------
@@ -184,7 +186,7 @@ def free_columns(
         replace(shape, lorentz_fraction=shape.lorentz_fraction + SHAPE_STEP),
         replace(shape, asymmetry=shape.asymmetry + SHAPE_STEP),
     )
-    spread = scene.grid.spread_sum(amounts, shapes)
+    spread = (grid or scene.grid).spread_sum(amounts, shapes)
     light, *changed = (_sums(scene, adjustment) @ spread.light).T
     moved = spread.slope(scene.moved_edges(adjustment), 0)
     # each shift term moves the edges of a pixel nearly alike: its derivative is the common one, weighted

@@ -97,12 +97,16 @@ class Minima:
     passive: NDArray[np.bool_]
     _near: NearSets | None = field(default=None, init=False)
 
-    def without(self, barred: NDArray[np.bool_]) -> NDArray[np.float64]:
-        """Return the minimum ≥ 0 with the unknowns in `barred` at zero, shape (m,)."""
+    def without(
+        self, barred: NDArray[np.bool_], unbounded: NDArray[np.bool_] | None = None
+    ) -> NDArray[np.float64]:
+        """Return the minimum ≥ 0 with the unknowns in `barred` at zero, those `unbounded` of any sign, shape (m,)."""
         passive = self.passive & ~barred
         try:
-            x = _pivot_one(self._factorised(), passive, barred)
+            x = _pivot_one(self._factorised(), passive, barred, unbounded)
         except np.linalg.LinAlgError:  # indefinite by rounding
+            if unbounded is not None:
+                raise
             scaled = np.where(barred, -np.inf, self.rhs)
             x = _pivot(self.gram.matrix, scaled[:, None], passive[:, None])[:, 0]
         return np.asarray(x * self.gram.scale)
@@ -128,17 +132,20 @@ def scaled_gram(gram: NDArray[np.float64]) -> ScaledGram:
     return ScaledGram(scale, scaled)
 
 
-def _pivot_one(near: NearSets, passive: NDArray[np.bool_], barred: NDArray[np.bool_]) -> NDArray[np.float64]:
+def _pivot_one(
+    near: NearSets, passive: NDArray[np.bool_], barred: NDArray[np.bool_], unbounded: NDArray[np.bool_] | None = None
+) -> NDArray[np.float64]:
     """As `_pivot` for one column, every set solved from one near it."""
+    bounded = np.ones(passive.size, dtype=bool) if unbounded is None else ~unbounded
     tolerance = TOLERANCE * max(float(np.abs(near.rhs[~barred]).max(initial=0.0)), np.finfo(float).tiny)
     fewest, tries = passive.size + 1, TRIES
     for _ in range(MAX_EXCHANGES):
         x = near.solve(passive)
         gradient = near.gram @ x - near.rhs
-        wrong = np.where(passive, x < -tolerance, (gradient < -tolerance) & ~barred)
+        wrong = np.where(passive, (x < -tolerance) & bounded, (gradient < -tolerance) & ~barred)
         count = int(np.count_nonzero(wrong))
         if count == 0:
-            return np.maximum(x, 0.0)
+            return np.where(bounded, np.maximum(x, 0.0), x)
         if count < fewest:
             fewest, tries = count, TRIES
         elif tries > 0:

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
+from glowledger.bench.model import LineSpread
 from glowledger.glow.band_emitters import band_emitters
-from glowledger.glow.emitters import Emitter
 from glowledger.glow.fitting import Solution
-from glowledger.glow.instrument import FLANK, free_columns
-from glowledger.glow.nonnegative import solve_nonnegative
+from glowledger.glow.instrument import FLANK, free_columns, response_templates
+from glowledger.glow.nonnegative import Minima, scaled_gram
 from glowledger.glow.results import Temperature
 from glowledger.glow.scene import Scene
-from glowledger.glow.templates import emission_grid
+from glowledger.glow.templates import EmissionGrid, emission_grid
 from glowledger.tables.species import ListedSpecies
 
 COLDEST_K, HOTTEST_K = 150.0, 3900.0
@@ -55,10 +56,9 @@ def profile_temperature(
     profile = _Profile(scene, solution, species, columns)
     ladder = np.log(np.geomspace(COLDEST_K, HOTTEST_K, FIRST_STEPS))
     step = float(ladder[1] - ladder[0])
-    tried = {float(log_t): profile.misfit(log_t) for log_t in ladder}
-    best = min(tried, key=lambda log_t: tried[log_t].chi2)
-    scale = tried[best].birge * scene.pixels_per_line
-    if max(one.chi2 for one in tried.values()) - tried[best].chi2 < LEAST_TOLD * scale:
+    tried = _tried(profile, ladder)
+    best = min(tried, key=lambda log_t: tried[log_t])
+    if max(tried.values()) - tried[best] < LEAST_TOLD * profile.birge(best) * scene.pixels_per_line:
         return _untold(name, "the bands look alike at every temperature at this resolution and noise")
     if best in (min(tried), max(tried)):
         side = "colder than" if best == min(tried) else "hotter than"
@@ -66,12 +66,12 @@ def profile_temperature(
     for log_t in (best - step / 2, best + step / 2):
         tried[log_t] = profile.misfit(log_t)
     logs = sorted(tried)
-    best = min(tried, key=lambda log_t: tried[log_t].chi2)
+    best = min(tried, key=lambda log_t: tried[log_t])
     place = logs.index(best)
     near = np.array(logs[place - 1 : place + 2])
-    a, b, _ = np.polyfit(near - best, [tried[float(log_t)].chi2 for log_t in near], 2)
+    a, b, _ = np.polyfit(near - best, [tried[float(log_t)] for log_t in near], 2)
     centre = best + float(np.clip(-b / (2 * a), near[0] - best, near[-1] - best)) if a > 0 else best
-    scale = tried[best].birge * scene.pixels_per_line
+    scale = profile.birge(best) * scene.pixels_per_line
     sd = float(np.hypot(np.sqrt(scale / max(a, 1e-6)), SHAPE_ERROR))
     if sd > WIDEST_ERROR:
         return _untold(name, "the bands look much alike over a wide range of temperatures")
@@ -81,12 +81,15 @@ def profile_temperature(
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Misfit:
-    """χ² of the best fit at one temperature, up to a constant, and its reduced value in the bands, at least 1."""
-
-    chi2: float
-    birge: float
+def _tried(profile: _Profile, ladder: NDArray[np.float64]) -> dict[float, float]:
+    """Return χ² by logarithm of T: on every third step of the ladder, then step by step down to the lowest."""
+    chi2 = {k: profile.misfit(float(ladder[k])) for k in range(0, ladder.size, 3)}
+    while True:
+        best = min(chi2, key=lambda k: chi2[k])
+        beside = [k for k in (best - 1, best + 1) if 0 <= k < ladder.size and k not in chi2]
+        if not beside:
+            return {float(ladder[k]): chi2[k] for k in sorted(chi2)}
+        chi2.update({k: profile.misfit(float(ladder[k])) for k in beside})
 
 
 class _Profile:
@@ -95,6 +98,8 @@ class _Profile:
     Also the derivative columns of the instrument, the response above all, have the bands at that temperature:
     those of another would paint the bands' shape at the other one, and pull every answer towards it. Lines may be
     wider or narrower at the bands than elsewhere: where nothing but bands shines, only their shape tells.
+
+    All columns but those are the same at every temperature, so that their equations are factorised once.
     """
 
     def __init__(
@@ -102,57 +107,75 @@ class _Profile:
     ) -> None:
         m = len(scene.emitters)
         self.scene, self.adjustment, self.species = scene, solution.adjustment, species
-        self.labels = [scene.emitters[i].label for i in columns]
+        self.labels = tuple(scene.emitters[i].label for i in columns)
         self.amounts = solution.x[columns]
         without = np.where(np.isin(np.arange(m), columns), 0.0, solution.x[:m])
         self.free, precision, pull = free_columns(scene, self.adjustment, without)
         size = pull.size
         self.precision, self.pull = np.zeros((size + 1, size + 1)), np.append(pull, 0.0)
         self.precision[:size, :size], self.precision[size, size] = precision, WIDTH_AT_BANDS**-2
-        weight = np.where(scene.used, 1.0 / _variance(scene, solution), 0.0)
-        self.root = np.sqrt(weight)[:, None]
-        self.data = scene.data * self.root[:, 0]
+        self.weight = np.where(scene.used, 1.0 / _variance(scene, solution), 0.0)
         others = np.setdiff1d(np.flatnonzero(solution.x > 0), columns)
-        self.fixed = solution.columns[:, others] * self.root
-        self.fixed_gram, self.fixed_rhs = self.fixed.T @ self.fixed, self.fixed.T @ self.data
-        self.response = (scene.expected * np.exp(scene.hats @ self.adjustment.log_response))[:, None]
-        self.edges = scene.moved_edges(self.adjustment)
-        self.lit = np.zeros(0, dtype=bool)
+        self.fixed = solution.columns[:, others]
+        weighted = self.fixed * self.weight[:, None]
+        self.fixed_gram, self.fixed_rhs = weighted.T @ self.fixed, weighted.T @ scene.data
+        self.held: Minima | None = None
+        self.passive = np.zeros(0, dtype=bool)
+        # by logarithm of T: amounts of fixed columns, free ones and bands; the bands; the free columns
+        self.fits: dict[float, tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]] = {}
 
-    def misfit(self, log_t: float) -> _Misfit:
-        """Return the misfit at a temperature."""
-        here = self._scene_at(float(np.exp(log_t)))
-        bands = here.grid.on_pixels(self.adjustment.shape, self.edges) * self.response * self.root
-        own, _, _ = free_columns(here, self.adjustment, self.amounts)
+    def misfit(self, log_t: float) -> float:
+        """Return χ² of the best fit at a temperature, up to a constant."""
+        bands, free = self._columns_at(log_t)
+        n, f = self.fixed.shape[1], free.shape[1]
+        own = np.concatenate([free, bands], axis=1)
+        weighted = own * self.weight[:, None]
+        size = n + own.shape[1]
+        gram, rhs = np.empty((size, size)), np.concatenate([self.fixed_rhs, weighted.T @ self.scene.data])
+        gram[:n, :n], gram[:n, n:], gram[n:, n:] = self.fixed_gram, self.fixed.T @ weighted, own.T @ weighted
+        gram[n:, :n] = gram[:n, n:].T
+        gram[n : n + f, n : n + f] += self.precision
+        rhs[n : n + f] += self.pull
+        unbounded = np.zeros(size, dtype=bool)
+        unbounded[n : n + f] = True
+        scaled = scaled_gram(gram)
+        if self.held is None:
+            minima = scaled.near(rhs, np.ones(size, dtype=bool))
+        else:
+            minima = self.held.beside(scaled, rhs, self.passive)
+        x = minima.without(np.zeros(size, dtype=bool), unbounded)
+        self.passive = (x > 0) | unbounded
+        self.held = self.held or scaled.near(rhs, self.passive & (np.arange(size) < n))
+        self.fits[log_t] = x, bands, free
+        return float(x @ gram @ x - 2 * rhs @ x)
+
+    def birge(self, log_t: float) -> float:
+        """Return the reduced χ² in the bands at a temperature tried before, at least 1."""
+        x, bands, free = self.fits[log_t]
+        n, f = self.fixed.shape[1], free.shape[1]
+        light = bands @ x[n + f :]
+        left = self.scene.data - self.fixed @ x[:n] - free @ x[n : n + f] - light
+        mine = self.scene.used & (light > OWN_PART * light.max(initial=0.0))
+        return max(float(np.mean(self.weight[mine] * left[mine] ** 2)), 1.0) if mine.any() else 1.0
+
+    def _columns_at(self, log_t: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return the bands and the free columns with the bands at a temperature."""
+        low, high = float(self.scene.axis_nm[0]), float(self.scene.axis_nm[-1])
+        grid = _bands_at(self.species, self.labels, log_t, self.scene.line_spread, low, high)
+        own, _, _ = free_columns(self.scene, self.adjustment, self.amounts, grid)
         own[:, -1] = 0.0  # the constant is there already
         width = own[:, self.scene.shift_basis.shape[1]]
-        free = np.concatenate([self.free + own, width[:, None]], axis=1) * self.root
-        mixed = self.fixed.T @ bands
-        gram = np.block([[self.fixed_gram, mixed], [mixed.T, bands.T @ bands]])
-        rhs = np.concatenate([self.fixed_rhs, bands.T @ self.data])
-        cross = np.concatenate([self.fixed.T @ free, bands.T @ free])
-        normal, pulled = free.T @ free + self.precision, free.T @ self.data + self.pull
-        normal[np.diag_indices_from(normal)] *= 1 + 1e-9
-        eliminated = np.linalg.solve(normal, np.concatenate([cross.T, pulled[:, None]], axis=1))
-        left, right = gram - cross @ eliminated[:, :-1], rhs - cross @ eliminated[:, -1]
-        passive = self.lit if self.lit.size == rhs.size else np.ones(rhs.size, dtype=bool)
-        x = solve_nonnegative(0.5 * (left + left.T), right, passive)
-        self.lit = x > 0
-        values = eliminated[:, -1] - eliminated[:, :-1] @ x
-        chi2 = float(x @ left @ x - 2 * right @ x - pulled @ eliminated[:, -1])
-        count = self.fixed.shape[1]
-        light = bands @ x[count:]
-        residual = self.data - self.fixed @ x[:count] - light - free @ values
-        mine = self.scene.used & (light > OWN_PART * light.max(initial=0.0))
-        return _Misfit(chi2, max(float(np.mean(residual[mine] ** 2)), 1.0) if mine.any() else 1.0)
+        return response_templates(self.scene, self.adjustment, grid), np.column_stack([self.free + own, width])
 
-    def _scene_at(self, t_rot_k: float) -> Scene:
-        """Return the scene with nothing but the bands of the species at a temperature."""
-        hot = {e.label: e for e in band_emitters(self.species, t_rot_k)}
-        emitters: tuple[Emitter, ...] = tuple(hot[label] for label in self.labels)
-        low, high = float(self.scene.axis_nm[0]), float(self.scene.axis_nm[-1])
-        lines = [e.wavelength_nm for e in emitters], [e.rate for e in emitters]
-        return replace(self.scene, emitters=emitters, grid=emission_grid(*lines, self.scene.line_spread, low, high))
+
+@lru_cache(maxsize=256)
+def _bands_at(
+    species: ListedSpecies, labels: tuple[str, ...], log_t: float, line_spread: LineSpread, low: float, high: float
+) -> EmissionGrid:
+    """Place the bands at a temperature: the same for all spectra of one spectrometer."""
+    hot = {e.label: e for e in band_emitters(species, float(np.exp(log_t)))}
+    emitters = [hot[label] for label in labels]
+    return emission_grid([e.wavelength_nm for e in emitters], [e.rate for e in emitters], line_spread, low, high)
 
 
 def _variance(scene: Scene, solution: Solution) -> NDArray[np.float64]:
