@@ -1,79 +1,103 @@
-"""Outer lines of a solution: kept where the others confirm them, given up where they may be something else."""
+"""Outer lines of a solution: trusted where no other curve is likely, given up where they may be something else."""
 
 import numpy as np
 import pytest
+from numpy.polynomial.chebyshev import chebval
 
+from glowledger.bench.expected import LineList
 from glowledger.bench.identified import Placed, as_identified
-from glowledger.bench.outer_lines import Crowd, supported, well_covered
+from glowledger.bench.matching import view_of
+from glowledger.bench.nearby import nearby_curves
+from glowledger.bench.outer_lines import low_risk, well_covered
+from glowledger.bench.pattern import Pattern
 from glowledger.bench.polynomial import best_degree
 
 SPAN, WIDTH = 600.0, 2.0
+TRUE = np.array([650.0, 300.0, 9.0, -1.5])
+EVEN = np.linspace(-0.8, 0.8, 14)
+USUAL = (0.02, 0.02)  # pulled lines
 
 
 def true_nm(u):
-    return 650.0 + 300.0 * u + 9.0 * (2 * u**2 - 1) - 1.5 * (4 * u**3 - 3 * u)
+    return chebval(u, TRUE)
 
 
-def placed(u, shift_nm=None, error=0.04, bright=True):
-    """Lines at u with their published places, shifted where the peak is not theirs."""
-    shift = np.zeros(len(u)) if shift_nm is None else np.asarray(shift_nm)
+def placed(u, error=0.04):
+    """Lines at u with their published places."""
     rng = np.random.default_rng(4)
-    nm = true_nm(u) + shift + rng.normal(0.0, 0.02, len(u))
+    nm = true_nm(u) + rng.normal(0.0, 0.02, len(u))
     rows = [
-        Placed(k, float(x), float(w), error, WIDTH, float("nan"), "Ne I", True, True, True, bright)
+        Placed(k, float(x), float(w), error, WIDTH, float("nan"), "Ne I", True, True, True, True)
         for k, (x, w) in enumerate(zip(u, nm, strict=True))
     ]
     return as_identified(rows)
 
 
-def crowd(found, strangers=0):
-    """As many unexplained peaks as said, in one corner; no other line in the list."""
-    u = np.append(found.u, np.full(strangers, -0.99))
-    return Crowd(
-        peak_nm=true_nm(u), peak_u=u, width_u=0.005, line_nm=np.sort(found.wavelength_nm),
-        line_strength=np.ones(len(found)), line_bright=np.ones(len(found), dtype=bool),
+def near(peak_u, line_nm, coefficients=TRUE):
+    """What may be instead of a curve, for peaks of equal brightness and lines of equal strength."""
+    rng = np.random.default_rng(5)
+    count = len(peak_u)
+    pattern = Pattern(
+        u=np.asarray(peak_u) + rng.normal(0.0, 0.02 / 300.0, count), u_se=np.full(count, 0.02 / 300.0),
+        strength=np.ones(count), saturated=np.zeros(count, dtype=bool), fwhm_u=np.full(count, WIDTH / 300.0),
+        detection=0.1,
     )  # fmt: skip
+    size = len(line_nm)
+    lines = LineList(
+        wavelength_nm=np.asarray(line_nm), strength=np.ones(size), error_nm=np.zeros(size), species=("Ne I",) * size,
+        anchor=np.ones(size, dtype=bool), bright=np.ones(size, dtype=bool),
+    )  # fmt: skip
+    return nearby_curves(view_of(pattern, lines), coefficients)
 
 
-def used(found, **more):
-    fit, kept = supported(found, np.arange(len(found)), SPAN, crowd(found, **more))
-    return kept[fit.weight > 0.05], fit
+def risk_at(found, u):
+    return found.risk(np.asarray(u), np.full(len(u), WIDTH), USUAL)
 
 
-EVEN = np.linspace(-0.8, 0.8, 14)
-
-
-def test_lines_that_agree_are_all_kept():
-    rows, fit = used(placed(EVEN))
+def test_lines_that_agree_are_all_trusted():
+    found = placed(EVEN)
+    rows = low_risk(found, np.arange(14), near(EVEN, true_nm(EVEN)), USUAL)
     assert list(rows) == list(range(14))
-    assert np.max(np.abs(fit.nm(EVEN) - true_nm(EVEN))) < 0.1
 
 
 @pytest.mark.parametrize("off", [-1.0, 0.8, 3.0])
-def test_an_outermost_line_that_is_another_does_not_bend_the_curve(off):
-    shift = np.zeros(14)
-    shift[-1] = off
-    rows, fit = used(placed(EVEN, shift))
-    assert 13 not in rows
-    inside = EVEN[rows]
-    assert np.max(np.abs(fit.nm(inside) - true_nm(inside))) < WIDTH / 10
+def test_an_outermost_peak_of_a_stranger_does_not_bend_the_curve(off):
+    # the peak of a stranger stands `off` nm beside the place of the last line, which is not shown
+    peaks = np.append(EVEN[:-1], EVEN[-1] + off / 300.0)
+    found = near(peaks, true_nm(EVEN))
+    inside = np.linspace(-0.8, EVEN[-2], 50)
+    assert np.max(np.abs(chebval(inside, found.own.scale) - true_nm(inside))) < WIDTH / 5
+    bent = abs(chebval(EVEN[-1], found.own.scale) - true_nm(EVEN[-1])) > WIDTH / 5
+    assert not bent or risk_at(found, EVEN[[-1]])[0] > 0.01
 
 
-def test_a_line_far_beyond_the_others_is_not_believed_where_strangers_are_many():
-    # predicted over a third of the axis it could be anything; with ten unexplained peaks about, chance puts one there
-    u = np.append(np.linspace(-0.9, -0.1, 7), 0.8)
-    rows, _ = used(placed(u, bright=False), strangers=10)
-    assert 7 not in rows
+@pytest.mark.parametrize("off", [-3.0, 2.5, 4.0])
+def test_a_line_far_out_that_may_be_either_of_two_is_not_trusted(off):
+    # far beyond the others, with a second line of the lamp beside it and one peak only: it may be either
+    u = np.append(np.linspace(-0.9, 0.1, 9), 0.95)
+    found = near(u, np.sort(np.append(true_nm(u), true_nm(0.95) + off)))
+    risk = risk_at(found, u)
+    assert risk[-1] > 0.01
+    assert np.all(risk[:8] < 0.01)
 
 
-def test_two_that_agree_outweigh_one_between():
-    # the third from the end is of a stranger, 0.8 nm off; the two beyond it are right and say so
-    shift = np.zeros(14)
-    shift[-3] = 0.8
-    rows, fit = used(placed(EVEN, shift))
-    assert 11 not in rows
-    inside = EVEN[rows]
-    assert np.max(np.abs(fit.nm(inside) - true_nm(inside))) < WIDTH / 10
+def test_a_curve_that_took_the_neighbours_at_one_end_is_put_right():
+    # the last three peaks were taken for the lines before them: the bent curve is left for the true one
+    lines = true_nm(EVEN)
+    spacing = lines[1] - lines[0]
+    grid = np.linspace(-1.0, 1.0, 65)
+    bent = np.polynomial.chebyshev.chebfit(grid, true_nm(grid) - 0.12 * spacing * np.clip(grid, 0.0, None) ** 3, 5)
+    found = near(EVEN, lines, bent)
+    assert np.max(np.abs(chebval(EVEN, found.own.scale) - lines)) < WIDTH / 10
+
+
+def test_a_lone_line_far_out_is_doubted_more_where_lines_are_pulled():
+    u = np.append(np.linspace(-0.9, 0.1, 9), 0.4)
+    found = near(u, true_nm(u))
+    width = np.full(len(u), WIDTH)
+    seldom, often = found.risk(u, width, (0.01, 0.01)), found.risk(u, width, (0.3, 0.3))
+    assert often[-1] > 5.0 * seldom[-1]
+    assert often[4] < 0.01
 
 
 def test_the_range_ends_before_a_gap_that_nothing_holds():

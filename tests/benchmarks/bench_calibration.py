@@ -3,7 +3,8 @@
 python tests/benchmarks/bench_calibration.py [--quick] [instruments] [instruments for rascal] [first seed]
 
 Half as many instruments of the second fleet (gratings, other strengths, strangers anywhere) follow the first one.
-Ceiling: whether the data would carry a solution if somebody told which peak is which line: `carried`.
+Ceiling: whether the data would carry a solution if somebody told which peak is which line (`carried`), and whether they
+tell it without somebody (`told_apart`, a count of the scales that would fit by chance). Neither asks our solver.
 
 Right: within a fifth of the line width everywhere between the outermost used lines. rascal is given what it needs and
 ours is not: the elements, start and end of the axis to +-30 nm, and a rising axis; it is judged between the first and
@@ -91,6 +92,23 @@ def carried(case: Case) -> bool:
     return longest >= FEWEST
 
 
+def told_apart(case: Case) -> bool:
+    """Return whether the peaks tell the right scale: by chance, fewer than 0.01 wrong ones would fit as well.
+
+    All distinguishable scales of the fleet (start, end, bend, twist, direction, in cells of half a line width) times
+    the chance that each visible peak falls within a quarter of a line width of some line of the lamp's table (Poisson).
+    Brightness is not counted, so a few more may be told apart than this says.
+    """
+    low, high = float(np.min(case.wavelength_nm)), float(np.max(case.wavelength_nm))
+    cell, span = 0.5 * float(np.median(case.fwhm_nm)), high - low
+    scales = 2.0 * np.prod([max(size / cell, 1.0) for size in (330.0, 550.0, 0.08 * span, 0.02 * span)])
+    listed = lamp_lines(case.lamp, secondary=True).wavelength_nm
+    listed = np.sort(listed[(listed > low) & (listed < high)])
+    distinct = 1 + np.count_nonzero(np.diff(listed) > 2.0 * cell) if len(listed) else 0
+    chance = -np.expm1(-cell * distinct / span)
+    return bool(np.log(scales) + case.visible * np.log(max(chance, 1e-12)) < np.log(0.01))
+
+
 def theirs(case: Case) -> tuple[str, float]:
     """Return right, wrong or refused for rascal with tuned settings, and processor seconds."""
     from rascal.atlas import Atlas
@@ -156,7 +174,7 @@ def report(title: str, rows: list[tuple[Case, str, float]]) -> None:
         if not chosen:
             continue
         count = collections.Counter(outcome for _, outcome, _ in chosen)
-        could = [outcome for case, outcome, _ in chosen if carried(case)]
+        could = [outcome for case, outcome, _ in chosen if carried(case) and told_apart(case)]
         ceiling = f"{could.count('right')}/{len(could)}"
         times = [seconds for _, _, seconds in chosen]
         print(

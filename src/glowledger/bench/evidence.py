@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.polynomial.chebyshev import chebder, chebval, chebvander
@@ -18,6 +18,8 @@ Floats = NDArray[np.float64]
 STRENGTH_SD = 1.1  # ln(counts) of a line over its listed strength: lamp, response, exposure; common practice
 MISSING_SD = 1.5  # the same for a line that is not there: the response is unknown away from the lines seen
 FAINT_MISSING_SD, FAINT_SHOWN = 2.5, 0.5  # the same for lines that a lamp only may show, and how often it does
+NEARNESS = (0.12, 0.0003)  # of the FWHM, of the span: what a scale of the third degree leaves
+BLENDED = 0.3  # part of the lines that lie no nearer than `NEARNESS`: pulled by neighbours; common practice
 ABSENT_ELEMENT = 2.0  # log price of a stated element that shows no line
 
 
@@ -39,6 +41,10 @@ class Candidate:
         Share of the light in strong peaks that the matched lines explain.
     missing : int
         Lines that should have been seen and were not.
+    parts : tuple of float
+        Log odds of the pairs, cost of missing lines, price of what was adjustable.
+    gain, sigma_nm : ndarray of shape (k,)
+        Log odds of each pair, and how near the line must lie.
     """
 
     scale: Floats
@@ -49,9 +55,13 @@ class Candidate:
     explained: float
     missing: int
     parts: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    gain: Floats = field(default_factory=lambda: np.zeros(0))
+    sigma_nm: Floats = field(default_factory=lambda: np.zeros(0))
 
 
-def score(scale: Floats, pattern: Pattern, levels: Levels, prior: Prior) -> Candidate:
+def score(
+    scale: Floats, pattern: Pattern, levels: Levels, prior: Prior, nearness: tuple[float, float] = NEARNESS
+) -> Candidate:
     """Weigh one scale: positions, strengths, missing lines, foreign peaks, and the room it was chosen from.
 
     Parameters
@@ -60,6 +70,8 @@ def score(scale: Floats, pattern: Pattern, levels: Levels, prior: Prior) -> Cand
         Chebyshev coefficients.
     pattern, levels, prior
         Peaks, lines, bounds.
+    nearness : tuple of float
+        How near a line must lie: of the FWHM, and of the span for what the scale cannot follow.
 
     Returns
     -------
@@ -74,17 +86,22 @@ def score(scale: Floats, pattern: Pattern, levels: Levels, prior: Prior) -> Cand
     at = np.asarray(chebval(pattern.u, scale), dtype=np.float64)
     near = nearest(listed.wavelength_nm, at)
     residual = at - listed.wavelength_nm[near]
-    floor = np.maximum(0.12 * width, 0.0003 * span)
-    sigma = np.sqrt(floor**2 + listed.error_nm[near] ** 2 + (slope * pattern.u_se) ** 2)
-    close = np.abs(residual) < np.minimum(4.0 * sigma, 0.8 * width + listed.error_nm[near])
+    own2 = listed.error_nm[near] ** 2 + (slope * pattern.u_se) ** 2
+    vague = np.sqrt(np.maximum(NEARNESS[0] * width, nearness[1] * span) ** 2 + own2)
+    sharp = np.sqrt(np.maximum(nearness[0] * width, nearness[1] * span) ** 2 + own2)
+    blend = np.log(BLENDED) + _normal(residual, vague) > np.log1p(-BLENDED) + _normal(residual, sharp)
+    sigma = np.where(blend, vague, sharp)
+    close = np.abs(residual) < np.minimum(4.0 * vague, 0.8 * width + listed.error_nm[near])
     peak, line = _one_to_one(near, np.abs(residual) / sigma, close)
+    position = np.logaddexp(np.log1p(-BLENDED) + _normal(residual, sharp), np.log(BLENDED) + _normal(residual, vague))
     lo, hi = np.sort(chebval(np.array([-1.0, 1.0]), scale))
     inside = (listed.wavelength_nm > lo) & (listed.wavelength_nm < hi)
     scale_ln = _factors(pattern, listed, peak, line)
-    gain = _pair_gain(pattern, listed, inside, peak, line, residual, sigma, scale_ln, hi - lo)
+    gain = _pair_gain(pattern, listed, inside, peak, line, position, scale_ln, hi - lo)
     foreign = np.array(FOREIGN)[peak_class(len(pattern.u))]
     total = float(np.sum(np.log(foreign)))
-    total += float(np.sum(np.logaddexp(np.log(foreign[peak]), gain) - np.log(foreign[peak])))
+    gain = np.logaddexp(np.log(foreign[peak]), gain) - np.log(foreign[peak])
+    total += float(np.sum(gain))
     gap = np.min(np.abs(listed.wavelength_nm[:, None] - at[None, :]), axis=1)
     cost, missing = _missing(pattern, listed, inside, gap > 1.4 * float(np.median(width)), line, scale_ln)
     room = _occam(scale, pattern, peak, sigma, prior, span)
@@ -97,7 +114,9 @@ def score(scale: Floats, pattern: Pattern, levels: Levels, prior: Prior) -> Cand
         listed=listed,
         explained=_explained(pattern, peak),
         missing=missing,
-        parts=(float(np.sum(np.logaddexp(np.log(foreign[peak]), gain) - np.log(foreign[peak]))), cost, room),
+        parts=(float(np.sum(gain)), cost, room),
+        gain=gain,
+        sigma_nm=sigma[peak],
     )
 
 
@@ -119,14 +138,14 @@ def _factors(pattern: Pattern, listed: LineList, peak: NDArray[np.intp], line: N
 
     NaN for an element of which no line is matched: nothing is known of its brightness.
     """
-    names = np.array(listed.species)
-    out = np.full(len(listed), np.nan)
+    element = listed.element
+    out = np.full(int(np.max(element)) + 1, np.nan)
     ratio = np.log(pattern.strength[peak]) - np.log(listed.strength[line])
-    for name in set(listed.species):
-        own = ratio[names[line] == name]
-        if len(own):
-            out[names == name] = np.median(own)
-    return out
+    mine = element[line]
+    for number in set(mine.tolist()):
+        own = np.sort(ratio[mine == number])
+        out[number] = 0.5 * (own[(len(own) - 1) // 2] + own[len(own) // 2])
+    return out[element]
 
 
 def _pair_gain(
@@ -135,8 +154,7 @@ def _pair_gain(
     inside: NDArray[np.bool_],
     peak: NDArray[np.intp],
     line: NDArray[np.intp],
-    residual: Floats,
-    sigma: Floats,
+    position: Floats,
     factor: Floats,
     range_nm: float,
 ) -> Floats:
@@ -150,8 +168,12 @@ def _pair_gain(
     like = np.exp(-0.5 * (excess / STRENGTH_SD) ** 2) + 0.01
     share = like[np.arange(len(peak)), line] / np.maximum(np.sum(like[:, seen], axis=1), 1e-12)
     foreign = np.array(FOREIGN)[peak_class(len(pattern.u))][peak]
-    nearness = -0.5 * (residual[peak] / sigma[peak]) ** 2 - np.log(sigma[peak] * np.sqrt(2.0 * np.pi))
-    return np.log1p(-foreign) + np.log(share) + nearness + np.log(range_nm)
+    return np.log1p(-foreign) + np.log(share) + position[peak] + np.log(range_nm)
+
+
+def _normal(residual: Floats, sigma: Floats) -> Floats:
+    """Return the log density of normal residuals, same shape."""
+    return -0.5 * (residual / sigma) ** 2 - np.log(sigma * np.sqrt(2.0 * np.pi))
 
 
 def _missing(
@@ -168,7 +190,7 @@ def _missing(
     """
     absent = inside & alone
     absent[line] = False
-    dark = {name for name, f in zip(listed.species, factor, strict=True) if np.isnan(f)}
+    dark = set(listed.element[np.isnan(factor)].tolist())
     absent &= np.isfinite(factor)
     price = -ABSENT_ELEMENT * len(dark)
     nm = listed.wavelength_nm[absent]
@@ -187,7 +209,7 @@ def _occam(
 ) -> float:
     """Return the log of posterior over prior room of the scale (a price for what was adjustable)."""
     terms = len(scale)
-    prior_sd = np.array([200.0, 100.0, prior.bend * span, prior.twist * span, prior.ripple * span])[:terms]
+    prior_sd = prior.spread(span, terms)
     basis = chebvander(pattern.u[peak], terms - 1) * prior_sd
     information = (basis / sigma[peak][:, None] ** 2).T @ basis + np.eye(terms)
     bent = scale[2:] / prior_sd[2:]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 STRENGTH_SCATTER = 0.7  # spread of ln(line strength) between lamps of one kind; common practice, no source
+ELEMENT_SCATTER = 1.0  # the same for all lines of one element in a mixed lamp: it burns as it likes
 MERGE_WIDTHS = 0.8  # lines closer than this many FWHM make one peak
 
 
@@ -31,6 +32,8 @@ class LineList:
         May carry the solution (False: only expected, as phosphor bands).
     bright : ndarray of bool, shape (m,)
         Surely shown by the lamp (False: a line that it may show, known in strength to a factor of ten).
+    element : ndarray of int, shape (m,)
+        Number of the species, in alphabetical order; follows from `species`.
     """
 
     wavelength_nm: Floats
@@ -39,16 +42,21 @@ class LineList:
     species: tuple[str, ...]
     anchor: NDArray[np.bool_]
     bright: NDArray[np.bool_]
+    element: NDArray[np.intp] = field(init=False)
 
     def __post_init__(self) -> None:
         order = np.argsort(self.wavelength_nm, kind="stable")
-        for field in fields(self):
-            if field.name == "species":
+        for each in fields(self):
+            if each.name == "element":
+                continue
+            if each.name == "species":
                 object.__setattr__(self, "species", tuple(self.species[i] for i in order))
                 continue
-            value = np.array(getattr(self, field.name))[order]
+            value = np.array(getattr(self, each.name))[order]
             value.flags.writeable = False
-            object.__setattr__(self, field.name, value)
+            object.__setattr__(self, each.name, value)
+        number = {name: k for k, name in enumerate(sorted(set(self.species)))}
+        object.__setattr__(self, "element", np.array([number[name] for name in self.species], dtype=np.intp))
 
     def __len__(self) -> int:
         return len(self.wavelength_nm)
@@ -56,7 +64,7 @@ class LineList:
     def __getitem__(self, rows: NDArray[np.bool_] | NDArray[np.intp]) -> LineList:
         """Return the chosen lines."""
         index = np.arange(len(self))[rows]
-        arrays = {f.name: getattr(self, f.name)[index] for f in fields(self) if f.name != "species"}
+        arrays = {f.name: getattr(self, f.name)[index] for f in fields(self) if f.name not in ("species", "element")}
         return LineList(species=tuple(self.species[i] for i in index), **arrays)
 
 
@@ -104,6 +112,8 @@ def _as_list(lines: LineList, groups: list[list[int]], centre: list[float], weig
         share = lines.strength[members] / total
         offset = lines.wavelength_nm[members] - middle
         spread = STRENGTH_SCATTER**2 * np.sum((share * offset) ** 2)
+        pull = np.bincount(lines.element[members], share * offset)
+        spread += ELEMENT_SCATTER**2 * float(np.sum(pull**2))
         error.append(np.sqrt(spread + np.sum(share * lines.error_nm[members] ** 2)))
         strongest = members[int(np.argmax(lines.strength[members]))]
         anchor.append(bool(np.all(lines.anchor[members])))

@@ -23,8 +23,8 @@ class Prior:
     bend : float
         Standard deviation of the second Chebyshev coefficient over the span (a bend of 4 % of the span at
         mid-axis is a coefficient of 0.02).
-    twist, ripple : float
-        The same for the third and fourth coefficient.
+    twist, ripple, wiggle : float
+        The same for the third, fourth and fifth coefficient.
     """
 
     start_nm: tuple[float, float] = (150.0, 530.0)
@@ -32,6 +32,12 @@ class Prior:
     bend: float = 0.014
     twist: float = 0.0045
     ripple: float = 0.0008
+    wiggle: float = 0.0005
+
+    def spread(self, span: float, terms: int) -> Floats:
+        """Return the standard deviations (terms,) of the coefficients of instruments of that span, nm."""
+        crooked = np.array([self.bend, self.twist, self.ripple, self.wiggle]) * span
+        return np.concatenate([[200.0, 100.0], crooked])[:terms]
 
     @property
     def max_bend(self) -> float:

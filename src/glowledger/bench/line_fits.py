@@ -50,6 +50,7 @@ def fit_group(
     centre, width = centres.astype(np.float64).copy(), float(fwhm)
     background = np.column_stack([np.ones_like(x), (x - x.mean()) / max(float(np.ptp(x)), 1.0)])
     limit = 0.4 * width
+    low, high = np.minimum(centres, x[0]), np.maximum(centres, x[-1])  # lines beside the window may lie without
     for step in range(steps):
         value, by_centre, by_width = gaussian(x, centre, width)
         linear = np.column_stack([background, value]) / noise[:, None]
@@ -62,7 +63,7 @@ def fit_group(
         residual = y / noise - linear @ amplitude
         solution = normal_solve(design, residual)
         move = np.clip(solution[2 + m : 2 + 2 * m], -limit, limit)
-        centre = np.clip(centre + move, x[0], x[-1])
+        centre = np.clip(centre + move, low, high)
         if free_width:
             width = float(np.clip(width + np.clip(solution[-1], -0.3 * width, 0.3 * width), 0.6, 8.0 * fwhm))
         if step > 1 and np.max(np.abs(move)) < 1e-4 * fwhm:

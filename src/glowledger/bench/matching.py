@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.polynomial.chebyshev import chebval, chebvander
 from numpy.typing import NDArray
 
-from glowledger.bench.evidence import Candidate, score
+from glowledger.bench.evidence import NEARNESS, Candidate, score
 from glowledger.bench.expected import LineList
 from glowledger.bench.hypotheses import Prior, admissible, all_triples, triples
 from glowledger.bench.pattern import (
@@ -29,6 +29,7 @@ TOP_LINES, PART_LINES = 14, 8
 PARTS_NM = ((0.0, 600.0), (350.0, 700.0), (450.0, 850.0), (600.0, 1300.0))
 MIN_EXTENT = 0.16  # of the mapped axis: three peaks closer than that say nothing of the rest
 KEPT, SCORED, REFINED = 800, 70, 24
+TOLERANCES = (2.5, 1.8, 1.2, 0.8, 0.5, 0.3, 0.2, 0.2)
 
 
 def _coarse(pattern: Pattern, levels: Levels, prior: Prior) -> Floats:
@@ -58,7 +59,7 @@ def _coarse(pattern: Pattern, levels: Levels, prior: Prior) -> Floats:
     return _distinct(scales, score, KEPT, 2.5)
 
 
-def _quick_scores(scales: Floats, pattern: Pattern, levels: Levels) -> Floats:
+def quick_scores(scales: Floats, pattern: Pattern, levels: Levels) -> Floats:
     """Return a fast score (h,) of refined scales: positions, and bright lines without a peak."""
     used = min(SCORED_PEAKS, len(pattern.u))
     at = scales @ chebvander(pattern.u[:used], scales.shape[1] - 1).T
@@ -131,11 +132,13 @@ def _distinct(scales: Floats, score: NDArray[np.floating], count: int, cell_nm: 
 
 def ridge(prior: Prior, span: Floats, terms: int) -> Floats:
     """Return the prior precision of the Chebyshev coefficients (h, terms); flat for c0, c1."""
-    width = np.array([np.inf, np.inf, prior.bend, prior.twist, prior.ripple][:terms])
+    width = np.array([np.inf, np.inf, prior.bend, prior.twist, prior.ripple, prior.wiggle][:terms])
     return 1.0 / (width[None, :] * span[:, None]) ** 2
 
 
-def refine(scales: Floats, pattern: Pattern, levels: Levels, prior: Prior) -> Floats:
+def refine(
+    scales: Floats, pattern: Pattern, levels: Levels, prior: Prior, tolerances: tuple[float, ...] = TOLERANCES
+) -> Floats:
     """Pull each scale towards the lines by re-weighted least squares with a shrinking tolerance.
 
     Parameters
@@ -144,6 +147,8 @@ def refine(scales: Floats, pattern: Pattern, levels: Levels, prior: Prior) -> Fl
         Starting coefficients.
     pattern, levels, prior
         Peaks, lines, bounds.
+    tolerances : tuple of float
+        One for each step.
 
     Returns
     -------
@@ -151,7 +156,7 @@ def refine(scales: Floats, pattern: Pattern, levels: Levels, prior: Prior) -> Fl
     """
     terms = scales.shape[1]
     basis = chebvander(pattern.u, terms - 1)
-    for tolerance in (2.5, 1.8, 1.2, 0.8, 0.5, 0.3, 0.2, 0.2):
+    for tolerance in tolerances:
         span = 2.0 * np.abs(scales[:, 1])
         level = levels.level(0.5 * span * float(np.median(pattern.fwhm_u)))
         at = scales @ basis.T
@@ -176,15 +181,52 @@ def refine(scales: Floats, pattern: Pattern, levels: Levels, prior: Prior) -> Fl
     return scales
 
 
-def match(pattern: Pattern, lines: LineList, prior: Prior) -> list[Candidate]:
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class View:
+    """The two sides of a match.
+
+    Attributes
+    ----------
+    pattern : Pattern
+        Peaks, brightest first.
+    lists : list of Levels
+        The lamp with all its lines, then (if that differs) without those that it only may show; empty when there are
+        fewer than three peaks or lines.
+    """
+
+    pattern: Pattern
+    lists: list[Levels]
+
+    def score(self, scale: Floats, prior: Prior, nearness: tuple[float, float] = NEARNESS) -> Candidate:
+        """Weigh a scale.
+
+        Whether a lamp shows its secondary lines depends on its pressure, current and age: either it does, or it does
+        not. The evidence is that of both, the lines are those of the better one.
+        """
+        scored = [score(scale, self.pattern, each, prior, nearness) for each in self.lists]
+        best = max(scored, key=lambda c: c.log_evidence)
+        total = float(np.logaddexp.reduce([c.log_evidence for c in scored]) - np.log(len(scored)))
+        return replace(best, log_evidence=total)
+
+
+def view_of(pattern: Pattern, lines: LineList) -> View:
+    """Return peaks and lamp at every resolution that the instrument may have."""
+    if len(pattern.u) < 3 or len(lines) < 3:
+        return View(pattern=pattern, lists=[])
+    narrowest, widest = 0.5 * float(np.median(pattern.fwhm_u)) * np.array([90.0, 1070.0])
+    lists = [Levels(lines, narrowest, widest)]
+    if np.any(lines.bright) and not np.all(lines.bright):
+        lists.append(Levels(lines[lines.bright], narrowest, widest))
+    return View(pattern=pattern, lists=lists)
+
+
+def match(view: View, prior: Prior) -> list[Candidate]:
     """Return distinct candidate scales for a peak pattern, best evidence first.
 
     Parameters
     ----------
-    pattern : Pattern
-        Peaks, brightest first.
-    lines : LineList
-        Lines of the lamp.
+    view : View
+        Peaks and lamp.
     prior : Prior
         Bounds on the instrument.
 
@@ -193,10 +235,9 @@ def match(pattern: Pattern, lines: LineList, prior: Prior) -> list[Candidate]:
     list of Candidate
         Empty when there are fewer than three peaks or lines.
     """
-    if len(pattern.u) < 3 or len(lines) < 3:
+    if not view.lists:
         return []
-    fwhm = float(np.median(pattern.fwhm_u))
-    levels = Levels(lines, 0.5 * fwhm * 90.0, 0.5 * fwhm * 1070.0)
+    pattern, levels = view.pattern, view.lists[0]
     scales = _coarse(pattern, levels, prior)
     if len(scales) == 0:
         return []
@@ -204,24 +245,11 @@ def match(pattern: Pattern, lines: LineList, prior: Prior) -> list[Candidate]:
     refined = refined[admissible(refined, prior)]
     if len(refined) == 0:
         return []
-    quick = _quick_scores(refined, pattern, levels)
-    refined = _distinct(refined, quick, SCORED, 0.5 * fwhm * 300.0)
-    lists = [levels]
-    if np.any(lines.bright) and not np.all(lines.bright):
-        lists.append(Levels(lines[lines.bright], levels.fwhm_nm[0], levels.fwhm_nm[-1]))
-    found = [_best_of([score(scale, pattern, each, prior) for each in lists]) for scale in refined]
+    quick = quick_scores(refined, pattern, levels)
+    refined = _distinct(refined, quick, SCORED, 0.5 * float(np.median(pattern.fwhm_u)) * 300.0)
+    found = [view.score(scale, prior) for scale in refined]
     found.sort(key=lambda c: -c.log_evidence)
     return _unlike(found, pattern)
-
-
-def _best_of(scored: list[Candidate]) -> Candidate:
-    """Return the better of one scale's candidates with the evidence of all.
-
-    Whether a lamp shows its secondary lines depends on its pressure, current and age: either it does, or it does not.
-    """
-    best = max(scored, key=lambda c: c.log_evidence)
-    total = float(np.logaddexp.reduce([c.log_evidence for c in scored]) - np.log(len(scored)))
-    return replace(best, log_evidence=total)
 
 
 def _unlike(found: list[Candidate], pattern: Pattern) -> list[Candidate]:

@@ -113,13 +113,22 @@ def _window(scene: Scene, low: float, high: float) -> NDArray[np.intp]:
     return inside[scene.usable[inside]]
 
 
-def _fit_slice(scene: Scene, centres: Floats, width: float, free_width: bool) -> GroupFit | None:
+def _fit_slice(
+    scene: Scene, centres: Floats, beside: Floats, width: float, free_width: bool
+) -> GroupFit | None:
+    """Fit the lines of a group, and along with them those beside it whose light falls into the window."""
     reach = WINDOW_WIDTHS * width / 2.0 + 1.5
-    inside = _window(scene, centres[0] - reach, centres[-1] + reach)
+    low, high = centres[0] - reach, centres[-1] + reach
+    inside = _window(scene, low, high)
     if len(inside) < 5:
         return None
     x = inside.astype(np.float64)
-    return fit_group(x, scene.counts[inside], scene.noise[inside], centres, width, free_width=free_width)
+    others = beside[(beside > low - 0.5 * width) & (beside < high + 0.5 * width)]
+    every = np.concatenate([centres, others])
+    fit = fit_group(x, scene.counts[inside], scene.noise[inside], every, width, free_width=free_width)
+    if fit is None and len(others):
+        fit = fit_group(x, scene.counts[inside], scene.noise[inside], centres, width, free_width=free_width)
+    return fit
 
 
 def measure(scene: Scene, rough: Floats, width_at: Floats | None = None) -> Peaks:
@@ -149,13 +158,14 @@ def measure(scene: Scene, rough: Floats, width_at: Floats | None = None) -> Peak
             [_plateau(scene, c, width) if s else c for c, s in zip(centres, saturated, strict=True)]
         )
         alone = len(centres) == 1
-        fit = _fit_slice(scene, centres, width, free_width=alone)
+        beside = np.concatenate([rough[: group.start], rough[group.stop :]])
+        fit = _fit_slice(scene, centres, beside, width, free_width=alone)
         own_width = float("nan")
         if fit is not None and alone:
             own_width = fit.fwhm
             off = abs(fit.fwhm - width) > 0.35 * width and abs(fit.fwhm - width) > 3.0 * fit.fwhm_se
             if not off:
-                fixed = _fit_slice(scene, centres, width, free_width=False)
+                fixed = _fit_slice(scene, centres, beside, width, free_width=False)
                 fit = fixed if fixed is not None and fixed.chi2 < 1.3 * fit.chi2 else fit
         if fit is None:
             rows += [

@@ -5,11 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.polynomial.chebyshev import chebder, chebval, chebvander
+from numpy.polynomial.chebyshev import chebder, chebval
 from numpy.typing import NDArray
 
 from glowledger.bench.identified import Identified, Placed, as_identified, joined
-from glowledger.bench.outer_lines import PULL, WELL_PLACED, crowd_of, supported, well_covered
+from glowledger.bench.matching import View
+from glowledger.bench.nearby import PULL, Nearby, nearby_curves
+from glowledger.bench.outer_lines import WELL_PLACED, low_risk, pulled_share, well_covered
 from glowledger.bench.polynomial import LineFit, best_degree
 from glowledger.bench.shifts import BAND_WIDTH_NM, FAINT_SPREAD, STRENGTH_SPREAD, Components, Shift, fit_shift
 from glowledger.bench.shots import Shot
@@ -23,11 +25,10 @@ LARGEST_BLEND_ERROR = 0.2  # of the FWHM: blends vaguer than this are not used
 VAGUEST = 0.6  # of the FWHM: peaks vaguer than this say nothing
 MOST_PLACED, MOST_ROUGH = 80, 28  # peaks: the brightest tell enough
 CHANCE_REACH = 0.6  # of the FWHM: a peak so near is taken for the line
-USUAL_STRANGERS = 1  # lines out of place that are no sign of more
-NEARBY, THROWN_OUT = 0.12, 1.0  # of the FWHM: nearness that the blind match asks for; log price of a contradiction
-PRIOR_NM = np.array([200.0, 100.0, 10.0, 3.0, 0.7, 0.4, 0.3, 0.2])  # rough spread of the coefficients of spectrometers
+USUAL_STRANGERS, NEIGHBOURS = 1, 8  # lines out of place that are no sign of more, of all and of the nearest
 BAND_REACH = 0.9  # of the width of a phosphor band: nearer ones make one peak
 PLATEAU = 0.12  # of the FWHM: how far a flat-topped line may lie from the middle of its top
+MOST_MOVES = 2  # to a better curve nearby
 MISFIT = 0.08  # of the height: a peak fitted worse than this has a hot pixel or a stranger in it
 LEAST_SHARE = 0.005  # lines fainter than this share of the brightest beside them do not matter
 BRIGHT, SEEN_SHARE = 0.3, 0.25  # an element is there if this share of its lines above 0.3 of the brightest is
@@ -210,8 +211,6 @@ class Refined:
         Published minus fitted wavelength.
     left_out_nm : ndarray of shape (k,)
         The same with the line left out of the fit; NaN for lines that are not in it.
-    rough : ndarray
-        Coefficients of the polynomial that all lines were placed by, outer ones included.
     """
 
     fit: LineFit
@@ -219,36 +218,15 @@ class Refined:
     used: NDArray[np.bool_]
     residual_nm: Floats
     left_out_nm: Floats
-    rough: Floats
 
     @property
     def supporting(self) -> int:
         """Number of lines that agree with the solution, vague ones included."""
         return int(np.count_nonzero(self.fit.weight > 0.05))
 
-    @property
-    def sharpness(self) -> float:
-        """Natural log of the odds that lines lie where the solution puts them to their own errors, not just nearby.
 
-        Bayes factor between two scatters of the lines about a polynomial of this degree: that of the fit, and that of
-        the blind match (`NEARBY` of the FWHM). Lines that the fit had to throw out count against it.
-        """
-        rows = np.isfinite(self.left_out_nm)
-        found, fit = self.found, self.fit
-        error, width, off = found.error_nm[rows], found.width_nm[rows], self.residual_nm[rows]
-        alive = fit.weight > 0.05
-        basis = chebvander(found.u[rows][alive], fit.degree)
-        total = -THROWN_OUT * float(np.count_nonzero(~alive))
-        for sign, extra in ((1.0, fit.scatter_nm * np.ones_like(width)), (-1.0, NEARBY * width)):
-            variance = (error**2 + extra**2)[alive]
-            information = (basis / variance[:, None]).T @ basis + np.diag(1.0 / PRIOR_NM[: fit.degree + 1] ** 2)
-            total += sign * -0.5 * float(np.sum(np.log(variance) + off[alive] ** 2 / variance))
-            total -= sign * 0.5 * float(np.linalg.slogdet(information)[1])
-        return total
-
-
-def refine_solution(scale: Floats, shots: list[Shot], rough: Floats | None = None) -> Refined | None:
-    """Turn a matched scale into the final polynomial; None if too few lines remain.
+def settle(scale: Floats, shots: list[Shot], view: View) -> Nearby | None:
+    """Return a matched scale drawn to its lines, with the curves near it; None if too few lines are near.
 
     Parameters
     ----------
@@ -256,19 +234,42 @@ def refine_solution(scale: Floats, shots: list[Shot], rough: Floats | None = Non
         Chebyshev coefficients from the blind match.
     shots : list of Shot
         Lamp spectra of one instrument.
-    rough : ndarray, optional
-        Coefficients of the first polynomial through all lines, if already found.
+    view : View
+        Their peaks, and the lamp.
+    """
+    rough = _rough(scale, shots)
+    if rough is None:
+        return None
+    near = nearby_curves(view, rough)
+    for _ in range(MOST_MOVES):
+        if not near.moved:
+            break
+        near = nearby_curves(view, near.own.scale)
+    return near
+
+
+def refine_solution(near: Nearby, shots: list[Shot]) -> Refined | None:
+    """Turn a settled scale into the final polynomial; None if too few lines remain.
+
+    Parameters
+    ----------
+    near : Nearby
+        The scale, and the curves near it.
+    shots : list of Shot
+        Lamp spectra of one instrument.
 
     Returns
     -------
     Refined or None
     """
-    span = 2.0 * abs(float(scale[1]))
-    rough = _rough(scale, shots) if rough is None else rough
-    if rough is None:
-        return None
+    rough, span = near.own.scale, near.span
     found, usable = _placed(shots, rough, 0.6)
-    fit, kept = supported(found, usable, span, crowd_of(shots, rough))
+    fit = _fitted(found, usable, span)
+    if fit is None:
+        return None
+    alive = usable[fit.weight > 0.05]
+    kept = low_risk(found, alive, near, pulled_share(found, alive, np.setdiff1d(usable, alive)))
+    fit = _fitted(found, kept, span)
     dropped = np.zeros(0)
     if fit is not None and len(kept) < len(usable):  # what was dropped had bent the scale that the peaks were placed by
         low, high = np.min(found.wavelength_nm[kept]) - 1e-3, np.max(found.wavelength_nm[kept]) + 1e-3
@@ -289,7 +290,7 @@ def refine_solution(scale: Floats, shots: list[Shot], rough: Floats | None = Non
     residual = found.wavelength_nm - fit.nm(found.u)
     left_out = np.full(len(found), np.nan)
     left_out[kept] = fit.left_out_nm
-    return Refined(fit=fit, found=found, used=used, residual_nm=residual, left_out_nm=left_out, rough=rough)
+    return Refined(fit=fit, found=found, used=used, residual_nm=residual, left_out_nm=left_out)
 
 
 def _with_excess(
@@ -304,11 +305,16 @@ def _with_excess(
     clear = found.vague & (found.error_nm < WELL_PLACED * found.width_nm)
     inside = clear & (found.wavelength_nm > low) & (found.wavelength_nm < high)
     back = np.flatnonzero(inside & np.isin(found.wavelength_nm, dropped))
-    out = len(np.setdiff1d(np.union1d(kept[clear[kept]], back), alive))
-    if out <= USUAL_STRANGERS:
+    out = np.setdiff1d(np.union1d(kept[clear[kept]], back), alive)
+    everyone = np.union1d(out, alive)
+    share = max(len(out) - USUAL_STRANGERS, 0) / len(everyone)
+    near = np.argsort(np.abs(found.u[:, None] - found.u[None, everyone]), axis=1)[:, :NEIGHBOURS]
+    beside = np.sum(np.isin(everyone[near], out), axis=1)
+    share = np.maximum(share, np.maximum(beside - USUAL_STRANGERS, 0) / near.shape[1])
+    if np.max(share) == 0.0:
         return found, kept
-    excess = PULL * found.width_nm * np.sqrt((out - USUAL_STRANGERS) / (out + len(alive)))
-    return replace(found, error_nm=np.hypot(found.error_nm, excess)), np.union1d(kept, back)
+    error = np.hypot(found.error_nm, PULL * found.width_nm * np.sqrt(share))
+    return replace(found, error_nm=error), np.union1d(kept, back)
 
 
 def _rough(scale: Floats, shots: list[Shot]) -> Floats | None:

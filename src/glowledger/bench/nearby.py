@@ -1,0 +1,200 @@
+"""Curves near a solution that its peaks could follow as well: what the lines towards the ends may be instead.
+
+The blind match tells scales apart that differ everywhere. Towards the ends of the axis, where lines are few, a curve
+may still bend to a neighbour of the right line. Such curves are looked for on purpose and weighed like the solution.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.polynomial.chebyshev import chebfit, chebval, chebvander
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from glowledger.bench.evidence import Candidate
+from glowledger.bench.hypotheses import Prior
+from glowledger.bench.matching import View, quick_scores, refine
+
+Floats = NDArray[np.float64]
+
+LOCAL = Prior(bend=0.02, twist=0.007, ripple=0.0015, wiggle=0.0008)  # grating equation over a flat chip
+SHARP = (0.04, 0.0)  # of the FWHM: how near lines lie to the right curve, blends included
+TERMS = 6
+PIVOTS = (0.08, 0.2, 0.35, 0.5, 0.65, 0.8)  # quantiles of the matched peaks; beyond, the curve is bent
+BENDS = (0.7, 1.2, 1.8, 2.5, 3.5, 5.0, 7.0)  # of the FWHM at the end of the axis
+TOLERANCES = (1.0, 0.7, 0.5, 0.35, 0.25, 0.2)
+MOST_SCORED, SAME = 30, 0.15  # curves; of the FWHM: nearer ones are one
+# of the FWHM: a curve so far off takes lines for others (these are further apart); a curve so far off does harm
+ANOTHER, HARM = 0.3, 0.15
+GONE = -0.7  # natural log: price of a bright line that is not shown although its place holds a stray peak
+MOST_STRAYS, MOST_PULLED, PULL = 12, 2, 0.2  # lines of one side; of the FWHM
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Nearby:
+    """A solution and the curves near it.
+
+    Attributes
+    ----------
+    own : Candidate
+        The best of them.
+    others : list of Candidate
+        Curves that differ from it.
+    moved : bool
+        Whether the best one is not the solution that was given.
+    u : ndarray of shape (m,)
+        Where the peaks are.
+    span : float
+        Of the axis, nm.
+    """
+
+    own: Candidate
+    others: list[Candidate]
+    moved: bool
+    u: Floats
+    span: float
+
+    def risk(self, u: Floats, width_nm: Floats, pulled: tuple[float, float]) -> Floats:
+        """Return the chance (k,) that the curve is off by more than `HARM` of the width at places u.
+
+        `pulled` is the chance that a neighbour of no list pulls a faint, a bright line out of its place.
+        """
+        evidence = np.array([c.log_evidence for c in self.others])
+        other = np.exp(np.minimum(evidence - self.own.log_evidence, 0.0))
+        own = chebval(u, self.own.scale)
+        off = np.array([np.abs(chebval(u, c.scale) - own) > ANOTHER * width_nm for c in self.others])
+        doubts = self._doubts(u, width_nm, pulled)
+        weight = np.concatenate([other, np.exp(np.minimum([log for log, _ in doubts], 50.0))])
+        harm = np.vstack([off.reshape(-1, len(u)), *[chance for _, chance in doubts]])
+        return np.asarray((weight @ harm) / (1.0 + np.sum(weight)))
+
+    def _doubts(self, u: Floats, width_nm: Floats, pulled: tuple[float, float]) -> list[tuple[float, Floats]]:
+        """Return log weight and chance of harm (k,) if the outer lines of one side are strays, or one is pulled."""
+        own = self.own
+        order = np.argsort(self.u[own.peak])
+        lines = _Lines(
+            basis=_basis(self.u[own.peak], len(own.scale)),
+            off_nm=own.listed.wavelength_nm[own.line] - chebval(self.u[own.peak], own.scale),
+            prior_sd=LOCAL.spread(self.span, len(own.scale)), scale=own.scale,
+        )  # fmt: skip
+        full = lines.posterior(own.sigma_nm)
+        bright = own.listed.bright[own.line]
+        at = _basis(u, len(own.scale))
+        limit = HARM * width_nm
+        out = []
+        for side in (order, order[::-1]):
+            for m in range(1, min(len(order) - 1, MOST_STRAYS) + 1):
+                sigma = own.sigma_nm.copy()
+                sigma[side[:m]] = np.inf
+                rest = lines.posterior(sigma)
+                cost = GONE * float(np.count_nonzero(bright[side[:m]])) - float(np.sum(own.gain[side[:m]]))
+                out.append((cost + rest.log_room - full.log_room, rest.harm(at, limit)))
+            for k in side[:MOST_PULLED]:
+                sigma = own.sigma_nm.copy()
+                width = float(np.interp(self.u[own.peak[k]], u, width_nm)) if len(u) > 1 else float(width_nm[0])
+                sigma[k] = np.hypot(sigma[k], PULL * width)
+                bent = lines.posterior(sigma)
+                price = float(np.log(pulled[int(bright[k])])) + bent.log_density - full.log_density
+                out.append((price, bent.harm(at, limit)))
+        return out
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _Posterior:
+    """What the curve may be: change of its coefficients, their covariance; log of density and of room."""
+
+    move: Floats
+    covariance: Floats
+    log_density: float
+    log_room: float
+
+    def harm(self, at: Floats, limit: Floats) -> Floats:
+        """Return the chance (k,) that the curve is off by more than limits (k,) at rows of a basis (k, d + 1)."""
+        se = np.sqrt(np.einsum("ki,ij,kj->k", at, self.covariance, at))
+        miss = at @ self.move
+        return np.asarray(ndtr((miss - limit) / se) + ndtr(-(miss + limit) / se))
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _Lines:
+    """Lines that hold a curve: basis (m, d + 1), how far they lie off it (m,), prior and coefficients (d + 1,)."""
+
+    basis: Floats
+    off_nm: Floats
+    prior_sd: Floats
+    scale: Floats
+
+    def posterior(self, sigma_nm: Floats) -> _Posterior:
+        """Return the curve that lines with errors (m,) allow; an infinite error leaves a line out."""
+        rate = 1.0 / sigma_nm**2
+        bent = np.concatenate([[0.0, 0.0], self.scale[2:]])
+        precision = (self.basis * rate[:, None]).T @ self.basis + np.diag(1.0 / self.prior_sd**2)
+        covariance = np.asarray(np.linalg.inv(precision), dtype=np.float64)
+        move = covariance @ (self.basis.T @ (rate * self.off_nm) - bent / self.prior_sd**2)
+        room = -0.5 * float(np.linalg.slogdet(precision)[1]) - float(np.sum(np.log(self.prior_sd)))
+        chi2 = float(np.sum(rate * (self.off_nm - self.basis @ move) ** 2))
+        chi2 += float(np.sum(((bent + move) / self.prior_sd)[2:] ** 2))
+        used = np.isfinite(sigma_nm)
+        density = room - 0.5 * chi2 - float(np.sum(np.log(sigma_nm[used])))
+        return _Posterior(move=move, covariance=covariance, log_density=density, log_room=room)
+
+
+def _basis(u: Floats, terms: int) -> Floats:
+    """Return Chebyshev polynomials at u, shape (m, terms)."""
+    return np.asarray(chebvander(u, terms - 1), dtype=np.float64)
+
+
+def nearby_curves(view: View, coefficients: Floats) -> Nearby:
+    """Look for curves near a solution and weigh them.
+
+    Parameters
+    ----------
+    view : View
+        Peaks and lamp.
+    coefficients : ndarray
+        Chebyshev coefficients of the solution over u in -1..1, nm.
+    """
+    pattern = view.pattern
+    grid = np.linspace(-1.0, 1.0, 65)
+    own = np.asarray(chebfit(grid, chebval(grid, coefficients), TERMS - 1))
+    span = 2.0 * abs(float(own[1]))
+    width = 0.5 * span * float(np.median(pattern.fwhm_u))
+    starts = np.vstack([own[None, :], own + _bent(grid, np.sort(pattern.u), width)])
+    scales = refine(starts, pattern, view.lists[0], LOCAL, TOLERANCES)
+    rising = np.sign(own[1]) * np.diff(chebval(grid, scales.T), axis=1) > 0
+    alive = np.all(rising, axis=1)
+    alive[0] = True
+    scales = _distinct(scales[alive], np.sort(pattern.u), width)
+    if len(scales) > MOST_SCORED:
+        quick = quick_scores(scales[1:], pattern, view.lists[0])
+        scales = np.vstack([scales[:1], scales[1:][np.argsort(-quick)[: MOST_SCORED - 1]]])
+    found = [view.score(scale, LOCAL, SHARP) for scale in scales]
+    best = int(np.argmax([c.log_evidence for c in found]))
+    others = [c for k, c in enumerate(found) if k != best]
+    return Nearby(own=found[best], others=others, moved=best > 0, u=pattern.u, span=span)
+
+
+def _bent(grid: Floats, u: Floats, width: float) -> Floats:
+    """Return changes of the coefficients (h, TERMS) that bend one end of a curve."""
+    shapes = []
+    for side in (-1.0, 1.0):
+        for share in PIVOTS:
+            pivot = float(np.quantile(side * u, 1.0 - share))
+            beyond = np.clip((side * grid - pivot) / max(1.0 - pivot, 0.05), 0.0, None)
+            shapes.append(beyond**1.5)
+    sizes = width * np.array([sign * size for size in BENDS for sign in (-1.0, 1.0)])
+    changes = np.asarray(chebfit(grid, np.array(shapes).T, TERMS - 1)).T
+    return (sizes[:, None, None] * changes[None, :, :]).reshape(-1, TERMS)
+
+
+def _distinct(scales: Floats, u: Floats, width: float) -> Floats:
+    """Return the first of each group of scales that are the same where peaks are."""
+    places = u[np.linspace(0, len(u) - 1, min(len(u), 12)).astype(int)]
+    at = chebvander(places, scales.shape[1] - 1) @ scales.T
+    kept: list[int] = []
+    for k in range(at.shape[1]):
+        if not kept or np.all(np.max(np.abs(at[:, kept] - at[:, [k]]), axis=0) > SAME * width):
+            kept.append(k)
+    return scales[kept]
