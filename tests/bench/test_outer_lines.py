@@ -8,7 +8,7 @@ from glowledger.bench.expected import LineList
 from glowledger.bench.identified import Placed, as_identified
 from glowledger.bench.matching import view_of
 from glowledger.bench.nearby import nearby_curves
-from glowledger.bench.outer_lines import low_risk, well_covered
+from glowledger.bench.outer_lines import low_risk, pulled_share, well_covered
 from glowledger.bench.pattern import Pattern
 from glowledger.bench.polynomial import best_degree
 
@@ -56,7 +56,8 @@ def risk_at(found, u):
 
 def test_lines_that_agree_are_all_trusted():
     found = placed(EVEN)
-    rows = low_risk(found, np.arange(14), near(EVEN, true_nm(EVEN)), USUAL)
+    every = np.arange(14)
+    rows = low_risk(found, every, near(EVEN, true_nm(EVEN)), pulled_share(found, every, every[:0]))
     assert list(rows) == list(range(14))
 
 

@@ -5,194 +5,20 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.polynomial.chebyshev import chebder, chebval
 from numpy.typing import NDArray
 
-from glowledger.bench.identified import Identified, Placed, as_identified, joined
+from glowledger.bench.identified import Identified
 from glowledger.bench.matching import View
 from glowledger.bench.nearby import PULL, Nearby, nearby_curves
 from glowledger.bench.outer_lines import WELL_PLACED, low_risk, pulled_share, well_covered
+from glowledger.bench.placing import MOST_ROUGH, placed
 from glowledger.bench.polynomial import LineFit, best_degree
-from glowledger.bench.shifts import BAND_WIDTH_NM, FAINT_SPREAD, STRENGTH_SPREAD, Components, Shift, fit_shift
 from glowledger.bench.shots import Shot
 
 Floats = NDArray[np.float64]
 
-SHAPE_ERROR = 0.015  # of the FWHM: how well the assumed line shape centres a real one
-BLEND_ERROR = 0.03  # the same for blends, in which faint lines of no list may hide
-FAINT_FACTOR = 2.5  # lines that a lamp only may show: root mean square of true over listed strength
-LARGEST_BLEND_ERROR = 0.2  # of the FWHM: blends vaguer than this are not used
-VAGUEST = 0.6  # of the FWHM: peaks vaguer than this say nothing
-MOST_PLACED, MOST_ROUGH = 80, 28  # peaks: the brightest tell enough
-CHANCE_REACH = 0.6  # of the FWHM: a peak so near is taken for the line
 USUAL_STRANGERS, NEIGHBOURS = 1, 8  # lines out of place that are no sign of more, of all and of the nearest
-BAND_REACH = 0.9  # of the width of a phosphor band: nearer ones make one peak
-PLATEAU = 0.12  # of the FWHM: how far a flat-topped line may lie from the middle of its top
 MOST_MOVES = 2  # to a better curve nearby
-MISFIT = 0.08  # of the height: a peak fitted worse than this has a hot pixel or a stranger in it
-LEAST_SHARE = 0.005  # lines fainter than this share of the brightest beside them do not matter
-BRIGHT, SEEN_SHARE = 0.3, 0.25  # an element is there if this share of its lines above 0.3 of the brightest is
-
-
-@dataclass(slots=True)
-class _Trial:
-    """A trial scale on the pixel grid of one shot."""
-
-    nm: Floats
-    slope: Floats
-    line_px: Floats
-    order: NDArray[np.intp]
-
-
-def _on_grid(shot: Shot, coefficients: Floats) -> _Trial:
-    pixels = np.arange(len(shot.u), dtype=np.float64)
-    nm = np.asarray(chebval(shot.u, coefficients), dtype=np.float64)
-    slope = np.abs(np.asarray(chebval(shot.u, chebder(coefficients)))) * np.gradient(shot.u)
-    order = np.argsort(nm)
-    line_px = np.interp(shot.lines.wavelength_nm, nm[order], pixels[order], left=-1e9, right=-1e9)
-    return _Trial(nm=nm, slope=slope, line_px=line_px, order=order)
-
-
-def identify_peaks(shot: Shot, coefficients: Floats, reach: float, most: int = MOST_PLACED) -> Identified:
-    """Place the lines of the lamp under a trial scale, peak by peak.
-
-    Parameters
-    ----------
-    shot : Shot
-        One lamp spectrum.
-    coefficients : ndarray
-        Chebyshev coefficients of the trial scale.
-    reach : float
-        Largest distance between a peak and its line, in FWHM.
-    most : int
-        So many of the brightest peaks are placed.
-
-    Returns
-    -------
-    Identified
-    """
-    trial = _on_grid(shot, coefficients)
-    chosen = np.sort(np.argsort(-shot.peaks.area, kind="stable")[:most])
-    rows = [row for i in chosen.tolist() if (row := _one_peak(shot, trial, i, reach)) is not None]
-    return as_identified(rows)
-
-
-def _one_peak(
-    shot: Shot, trial: _Trial, i: int, reach: float
-) -> Placed | None:
-    """Place the lines within one peak; None if there is none of the list."""
-    lines, centre = shot.lines, float(shot.peaks.pixel[i])
-    at = int(np.clip(round(centre), 0, len(trial.nm) - 1))
-    width = float(shot.fwhm_px[at])
-    distance = np.abs(trial.line_px - centre)
-    within = np.flatnonzero(distance < reach * width)
-    if len(within) == 0:
-        return None
-    around = np.flatnonzero(distance < 1.9 * width)
-    around = around[lines.strength[around] > LEAST_SHARE * np.max(lines.strength[within])]
-    sure = within[lines.bright[within]]
-    pull = 0.0
-    if len(sure):  # a line that the lamp only may show adds doubt to one that it surely shows, no more
-        faint = around[~lines.bright[around]]
-        around = around[lines.bright[around]]
-        within = sure
-        pull = _pull_of(trial.line_px[faint] - centre, lines.strength[faint] / np.max(lines.strength[sure]), width)
-    listed = around[lines.anchor[around]]
-    brightest = int(within[np.argmax(lines.strength[within])])
-    slope = float(trial.slope[at])
-    if not lines.anchor[brightest]:
-        return _band_peak(shot, i, trial, around, width, slope)
-    fit = _shift_here(shot, trial, i, width, slope, listed, around[~lines.anchor[around]])
-    if fit is None:
-        return None
-    near = np.isin(listed, within)
-    chosen = int(np.flatnonzero(near)[np.argmax(fit.area[near])])
-    place = trial.line_px[listed[chosen]] + fit.shift_px
-    blend = len(listed) > 1 or len(around) > len(listed)
-    floor = BLEND_ERROR if blend else SHAPE_ERROR
-    error = float(np.hypot((2.0 if blend else 1.0) * fit.standard_error_px, np.hypot(floor * width, pull)))
-    likely = lines.strength[listed[chosen]] > 0.3 * np.max(lines.strength[listed[near]])
-    vague = bool(likely and abs(fit.shift_px) < reach * width and _as_the_plateau_says(shot, i, place, width))
-    good = vague and fit.misfit < MISFIT and error < LARGEST_BLEND_ERROR * width
-    error = float(np.hypot(error, max(fit.misfit - MISFIT, 0.0) * width))
-    share = fit.area / max(float(np.sum(fit.area)), 1e-300)
-    others = (np.abs(trial.line_px[listed] - trial.line_px[listed[chosen]]) < 1.5 * width) & (share > 0.03)
-    single = pull < SHAPE_ERROR * width and bool(np.count_nonzero(others) <= 1 and not np.any(~lines.anchor[around]))
-    nm = float(lines.wavelength_nm[listed[chosen]])
-    u = float(shot.u_at(np.array(place)))
-    light = float(np.sum(fit.area[near]) / np.sum(lines.strength[listed[near]]))
-    brightness = float("nan") if shot.peaks.saturated[i] or light <= 0 else float(np.log(light))
-    return Placed(
-        i, u, nm, error * slope, width * slope, brightness, lines.species[listed[chosen]], bool(good),
-        vague and error < VAGUEST * width, single, bool(lines.bright[listed[chosen]]),
-    )  # fmt: skip
-
-
-def _band_peak(shot: Shot, i: int, trial: _Trial, around: NDArray[np.intp], width: float, slope: float) -> Placed:
-    """Return a peak that phosphor bands explain: known, but never an anchor of the solution.
-
-    Bands that the instrument does not resolve lie at their common centre, which moves with their ratio.
-    """
-    lines, centre = shot.lines, float(shot.peaks.pixel[i])
-    members = around[np.abs(trial.line_px[around] - centre) < BAND_REACH * np.hypot(width, BAND_WIDTH_NM / slope)]
-    share = lines.strength[members] / np.sum(lines.strength[members])
-    nm = float(share @ lines.wavelength_nm[members])
-    spread = STRENGTH_SPREAD * share * (lines.wavelength_nm[members] - nm)
-    own = float(share @ lines.error_nm[members])
-    error = float(np.sqrt(own**2 + spread @ spread + (shot.peaks.standard_error_px[i] * slope) ** 2))
-    strongest = int(members[np.argmax(share)])
-    u = float(shot.u_at(np.array(centre)))
-    name, bright = lines.species[strongest], bool(lines.bright[strongest])
-    vague = error < VAGUEST * width * slope
-    return Placed(i, u, nm, error, width * slope, float("nan"), name, False, vague, False, bright)
-
-
-def _pull_of(offset_px: Floats, share: Floats, width: float) -> float:
-    """Return how far unseen neighbours may pull the centre of a line: first order for a Gaussian, pixels."""
-    near = np.exp(-2.0 * (offset_px / width) ** 2)
-    return float(np.sqrt(np.sum((np.minimum(FAINT_FACTOR * share, 2.0) * offset_px * near) ** 2)))
-
-
-def _as_the_plateau_says(shot: Shot, i: int, place: float, width: float) -> bool:
-    """Return whether a flat-topped line lies in the middle of its top; True for any other."""
-    if not shot.peaks.saturated[i]:
-        return True
-    run = np.flatnonzero(shot.scene.saturated)
-    run = run[np.abs(run - shot.peaks.pixel[i]) < 1.5 * width + 1.0]
-    if len(run) == 0:
-        return True
-    return bool(abs(0.5 * (run[0] + run[-1]) - place) < PLATEAU * width + 0.5)
-
-
-def _shift_here(
-    shot: Shot,
-    trial: _Trial,
-    i: int,
-    width: float,
-    slope: float,
-    listed: NDArray[np.intp],
-    bands: NDArray[np.intp],
-) -> Shift | None:
-    """Fit the lines around one peak; neighbours that are not of the lamp are fitted along, unmoved."""
-    centre = float(shot.peaks.pixel[i])
-    half_window = 1.05 * width + 1.5
-    inside = np.arange(
-        max(int(np.ceil(centre - half_window)), 0), min(int(centre + half_window) + 1, len(trial.nm))
-    )
-    inside = inside[shot.scene.usable[inside]]
-    nearby = np.flatnonzero(np.abs(shot.peaks.pixel - centre) < 1.9 * width)
-    foreign = [
-        float(p) for p in shot.peaks.pixel[nearby] if np.min(np.abs(trial.line_px[listed] - p)) > 0.7 * width
-    ]
-    band_px = float(np.hypot(width, BAND_WIDTH_NM / slope))
-    loose = np.array(foreign + [float(p) for p in trial.line_px[bands]])
-    loose_width = np.array([width] * len(foreign) + [band_px] * len(bands))
-    parts = Components(
-        centre_px=trial.line_px[listed], share=shot.lines.strength[listed],
-        spread=np.where(shot.lines.bright[listed], STRENGTH_SPREAD, FAINT_SPREAD), width_px=width, loose_px=loose,
-        loose_width_px=loose_width,
-    )  # fmt: skip
-    return fit_shift(inside.astype(np.float64), shot.scene.counts[inside], shot.scene.noise[inside], parts)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -263,7 +89,7 @@ def refine_solution(near: Nearby, shots: list[Shot]) -> Refined | None:
     Refined or None
     """
     rough, span = near.own.scale, near.span
-    found, usable = _placed(shots, rough, 0.6)
+    found, usable = placed(shots, rough, 0.6)
     fit = _fitted(found, usable, span)
     if fit is None:
         return None
@@ -274,7 +100,7 @@ def refine_solution(near: Nearby, shots: list[Shot]) -> Refined | None:
     if fit is not None and len(kept) < len(usable):  # what was dropped had bent the scale that the peaks were placed by
         low, high = np.min(found.wavelength_nm[kept]) - 1e-3, np.max(found.wavelength_nm[kept]) + 1e-3
         dropped = np.setdiff1d(found.wavelength_nm[usable], found.wavelength_nm[kept])
-        found, kept = _placed(shots, fit.coefficients, 0.6)
+        found, kept = placed(shots, fit.coefficients, 0.6)
         kept = kept[~np.isin(found.wavelength_nm[kept], dropped)]
         kept = kept[(found.wavelength_nm[kept] > low) & (found.wavelength_nm[kept] < high)]
         fit = _fitted(found, kept, span)
@@ -319,7 +145,7 @@ def _with_excess(
 
 def _rough(scale: Floats, shots: list[Shot]) -> Floats | None:
     """Return the polynomial through all lines near a matched scale; None if there is none."""
-    found, usable = _placed(shots, scale, 0.9, MOST_ROUGH)
+    found, usable = placed(shots, scale, 0.9, MOST_ROUGH)
     fit = _fitted(found, usable, 2.0 * abs(float(scale[1])))
     return None if fit is None else fit.coefficients
 
@@ -333,71 +159,3 @@ def _fitted(found: Identified, rows: NDArray[np.intp], span: float) -> LineFit |
     except ValueError:
         return None
     return fit if np.count_nonzero(fit.weight > 0.05) > 2 else None
-
-
-def _placed(
-    shots: list[Shot], coefficients: Floats, reach: float, most: int = MOST_PLACED
-) -> tuple[Identified, NDArray[np.intp]]:
-    """Return the brightest peaks placed under a trial scale, and which rows may support a solution."""
-    found = joined([identify_peaks(shot, coefficients, reach, most) for shot in shots])
-    found = _doubting_faint(found, sum(min(len(shot.peaks), most) for shot in shots), coefficients)
-    return found, np.flatnonzero(_best_of_each(found) & _of_seen_elements(found, shots, coefficients))
-
-
-def _doubting_faint(found: Identified, peaks: int, coefficients: Floats) -> Identified:
-    """Return the lines with larger errors of faint ones, which any of the unexplained peaks may stand in for."""
-    ends = chebval(np.array([-1.0, 1.0]), coefficients)
-    density = max(peaks - len(found), 0) / max(abs(float(ends[1] - ends[0])), 1e-9)
-    chance = -np.expm1(-2.0 * CHANCE_REACH * density * found.width_nm)
-    excess = np.where(found.bright, 0.0, CHANCE_REACH / np.sqrt(3.0) * np.sqrt(chance) * found.width_nm)
-    return replace(found, error_nm=np.hypot(found.error_nm, excess))
-
-
-def _best_of_each(found: Identified) -> NDArray[np.bool_]:
-    """Return the usable rows, each published line once: where it is placed best."""
-    keep = found.vague.copy()
-    for nm in np.unique(found.wavelength_nm[keep]):
-        rows = np.flatnonzero(keep & (found.wavelength_nm == nm))
-        if len(rows) > 1:
-            keep[rows] = False
-            keep[rows[np.argmin(found.error_nm[rows])]] = True
-    return keep
-
-
-def _of_seen_elements(found: Identified, shots: list[Shot], coefficients: Floats) -> NDArray[np.bool_]:
-    """Return which rows belong to an element whose bright lines are there; stray matches of an absent one are not."""
-    names = np.array(found.species)
-    keep = np.ones(len(names), dtype=bool)
-    if len({name for shot in shots for name in shot.lines.species}) == 1:
-        return keep
-    ends = np.sort(chebval(np.array([-1.0, 1.0]), coefficients))
-    for name in set(found.species):
-        nm, strength = _expected_of(name, shots)
-        inside = (nm > ends[0]) & (nm < ends[1])
-        if not np.any(inside):
-            continue
-        bright = nm[inside & (strength >= BRIGHT * np.max(strength[inside]))]
-        rows = names == name
-        width = float(np.median(found.width_nm))
-        seen = _any_near(found.wavelength_nm[rows], bright, 1.5 * width)
-        others = found.wavelength_nm[~rows]
-        near = np.where(found.anchor[~rows] | np.isfinite(found.brightness[~rows]), width, max(width, BAND_WIDTH_NM))
-        open_to_view = seen | ~_any_near(others, bright, 1.5 * near)
-        if np.any(open_to_view) and np.mean(seen[open_to_view]) < SEEN_SHARE:
-            keep[rows] = False
-    return keep if np.any(keep) else ~keep
-
-
-def _any_near(places: Floats, of: Floats, reach: float | Floats) -> NDArray[np.bool_]:
-    """Return for which entries of `of` any of the places lies within reach."""
-    return np.any(np.abs(of[:, None] - places[None, :]) < reach, axis=1)
-
-
-def _expected_of(name: str, shots: list[Shot]) -> tuple[Floats, Floats]:
-    """Return wavelengths and strengths of an element's lines in all lamps."""
-    nm, strength = [], []
-    for shot in shots:
-        rows = np.array([species == name for species in shot.lines.species])
-        nm.append(shot.lines.wavelength_nm[rows])
-        strength.append(shot.lines.strength[rows])
-    return np.concatenate(nm), np.concatenate(strength)
