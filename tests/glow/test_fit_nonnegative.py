@@ -5,9 +5,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
-from scipy.optimize import nnls
+from scipy.optimize import lsq_linear, nnls
 
-from glowledger.glow.nonnegative import RIDGE, solve_nonnegative
+from glowledger.glow.nonnegative import RIDGE, _pivot_slowly, scaled_gram, solve_nonnegative
 
 
 def problem(seed, rows=60, columns=12, *, rank=None, collinear=0.0):
@@ -106,3 +106,38 @@ def test_the_conditions_of_karush_kuhn_and_tucker_hold(seed, columns, rows, scal
     assert np.all(x >= 0)
     assert np.all(gradient >= -slack)
     assert np.all(np.abs(gradient[x > 0]) <= slack)
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("copies", [0, 1], ids=["distinct", "with a column twice"])
+def test_unknowns_of_any_sign_are_free_of_the_bound(seed, copies):
+    rng = np.random.default_rng(seed)
+    a, y = rng.exponential(1.0, (80, 12)), rng.normal(0.0, 1.0, 80)
+    a[:, 1] = a[:, 0] if copies else a[:, 1]
+    unbounded = np.arange(12) >= 8
+    minima = scaled_gram(a.T @ a).near(a.T @ y, np.ones(12, dtype=bool))
+    x = minima.without(np.zeros(12, dtype=bool), unbounded)
+    theirs = lsq_linear(a, y, (np.where(unbounded, -np.inf, 0.0), np.full(12, np.inf)), tol=1e-12)
+    assert_allclose(a @ x, a @ theirs.x, atol=1e-5)
+    assert np.all(x[~unbounded] >= 0.0)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_problem_beside_another_is_solved_as_if_it_stood_alone(seed):
+    rng = np.random.default_rng(seed)
+    a, b, y = rng.exponential(1.0, (80, 9)), rng.exponential(1.0, (80, 9)), rng.exponential(1.0, 80)
+    b[:, :5] = a[:, :5]
+    first = scaled_gram(a.T @ a).near(a.T @ y, np.arange(9) < 5)
+    first.without(np.zeros(9, dtype=bool))
+    x = first.beside(scaled_gram(b.T @ b), b.T @ y, np.ones(9, dtype=bool)).without(np.zeros(9, dtype=bool))
+    assert_allclose(x, nnls(b, y)[0], atol=1e-6)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_way_out_for_awkward_problems_ends_at_the_same_minimum(seed):
+    rng = np.random.default_rng(seed)
+    a, y = rng.exponential(1.0, (80, 12)), rng.normal(0.0, 1.0, 80)
+    unbounded = np.arange(12) >= 8
+    gram, passive = scaled_gram(a.T @ a), np.ones(12, dtype=bool)
+    slowly = _pivot_slowly(gram.matrix, gram.scale * (a.T @ y), passive, unbounded) * gram.scale
+    assert_allclose(slowly, gram.near(a.T @ y, passive).without(np.zeros(12, dtype=bool), unbounded), atol=1e-6)

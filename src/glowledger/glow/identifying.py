@@ -124,7 +124,7 @@ def identify(
     told: tuple[object, ...] = ()
     for last, done in ((False, 0.6), (True, 0.9)):
         freed = freed | _significant(scene, solution, freed)
-        temperatures = _temperatures(scene, solution, listed, freed)
+        temperatures = _temperatures(scene, solution, listed, freed, t_rot, fine=last)
         found = {t.name.removeprefix("T_rot "): t.kelvin for t in temperatures if np.isfinite(t.kelvin)}
         bright, clear = _bright(scene, solution), _significant(scene, solution, frozenset(), CLEAR_SIGMA)
         if told == (freed, bright, clear, tuple(found)) and _alike(found, t_rot):
@@ -217,7 +217,13 @@ def _bright(scene: Scene, solution: Solution) -> frozenset[str]:
 
 
 def _temperatures(
-    scene: Scene, solution: Solution, listed: tuple[ListedSpecies, ...], freed: frozenset[str]
+    scene: Scene,
+    solution: Solution,
+    listed: tuple[ListedSpecies, ...],
+    freed: frozenset[str],
+    before_k: dict[str, float],
+    *,
+    fine: bool,
 ) -> tuple[Temperature, ...]:
     found = []
     for one in listed:
@@ -227,7 +233,7 @@ def _temperatures(
         if any(scene.emitters[i].label.endswith("typical") for i in columns):
             continue
         if quick_significance(scene, solution, columns) > TEMPERATURE_SIGMA:
-            found.append(profile_temperature(scene, solution, one, columns))
+            found.append(profile_temperature(scene, solution, one, columns, before_k.get(one.name), fine=fine))
     return tuple(found)
 
 

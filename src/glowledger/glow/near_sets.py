@@ -35,27 +35,24 @@ class NearSets:
     """
 
     def __init__(self, gram: NDArray[np.float64], rhs: NDArray[np.float64], passive: NDArray[np.bool_]) -> None:
+        from scipy.linalg.lapack import dpotrf
+
         self.gram, self.rhs = gram, rhs
-        self._factorise(passive)
+        self._passive, self._rows = passive.copy(), np.flatnonzero(passive)
+        self._place = np.cumsum(passive) - 1
+        block = gram[np.ix_(self._rows, self._rows)]
+        self._factor, failed = dpotrf(block.T, lower=1, clean=0, overwrite_a=1)
+        if failed:
+            raise np.linalg.LinAlgError
+        self._inverse: NDArray[np.float64] | None = None
+        self._asked = 0
+        self._x = self._back(rhs[self._rows])
 
     def beside(self, gram: NDArray[np.float64], rhs: NDArray[np.float64]) -> NearSets:
         """Return the same with other equations for the unknowns outside the first set, and the same ones inside."""
         other = copy(self)
         other.gram, other.rhs = gram, rhs
         return other
-
-    def _factorise(self, passive: NDArray[np.bool_]) -> None:
-        from scipy.linalg.lapack import dpotrf
-
-        self._passive, self._rows = passive.copy(), np.flatnonzero(passive)
-        self._place = np.cumsum(passive) - 1
-        block = self.gram[np.ix_(self._rows, self._rows)]
-        self._factor, failed = dpotrf(block.T, lower=1, clean=0, overwrite_a=1)
-        if failed:
-            raise np.linalg.LinAlgError
-        self._inverse: NDArray[np.float64] | None = None
-        self._asked = 0
-        self._x = self._back(self.rhs[self._rows])
 
     def _back(self, sides: NDArray[np.float64]) -> NDArray[np.float64]:
         from scipy.linalg.lapack import dpotrs
@@ -82,8 +79,7 @@ class NearSets:
         """Return the minimum with all unknowns outside a set at zero, shape (m,)."""
         changed = np.flatnonzero(passive != self._passive)
         if changed.size > MANY * self._rows.size:
-            self._factorise(passive)
-            changed = changed[:0]
+            return NearSets(self.gram, self.rhs, passive).solve(passive)
         x = np.zeros(self.rhs.size)
         x[self._rows] = self._x
         if changed.size == 0:

@@ -104,11 +104,9 @@ class Minima:
         passive = self.passive & ~barred
         try:
             x = _pivot_one(self._factorised(), passive, barred, unbounded)
-        except np.linalg.LinAlgError:  # indefinite by rounding
-            if unbounded is not None:
-                raise
-            scaled = np.where(barred, -np.inf, self.rhs)
-            x = _pivot(self.gram.matrix, scaled[:, None], passive[:, None])[:, 0]
+        except np.linalg.LinAlgError:  # indefinite by rounding, or nearly equal columns keep changing places
+            free = np.zeros(passive.size, dtype=bool) if unbounded is None else unbounded
+            x = _pivot_slowly(self.gram.matrix, np.where(barred, -np.inf, self.rhs), passive, free)
         return np.asarray(x * self.gram.scale)
 
     def beside(self, gram: ScaledGram, rhs: NDArray[np.float64], passive: NDArray[np.bool_]) -> Minima:
@@ -156,6 +154,19 @@ def _pivot_one(
             wrong[last] = True
         passive = passive ^ wrong
     raise np.linalg.LinAlgError  # rounding keeps nearly equal columns changing places
+
+
+def _pivot_slowly(
+    gram: NDArray[np.float64], b: NDArray[np.float64], passive: NDArray[np.bool_], unbounded: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """As `_pivot` for one column, after unknowns of any sign are eliminated by their Schur complement."""
+    bounded, x = ~unbounded, np.zeros(b.size)
+    meets, free = gram[np.ix_(bounded, unbounded)], gram[np.ix_(unbounded, unbounded)]
+    taken = np.linalg.solve(free, np.concatenate([meets.T, b[unbounded, None]], axis=1))
+    left, right = gram[np.ix_(bounded, bounded)] - meets @ taken[:, :-1], b[bounded] - meets @ taken[:, -1]
+    x[bounded] = _pivot(left, right[:, None], passive[bounded, None].copy())[:, 0]
+    x[unbounded] = taken[:, -1] - taken[:, :-1] @ x[bounded]
+    return x
 
 
 def _pivot(

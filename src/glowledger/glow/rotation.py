@@ -29,7 +29,13 @@ OWN_PART = 0.1  # of the brightest pixel of the bands: there the misfit is judge
 
 
 def profile_temperature(
-    scene: Scene, solution: Solution, species: ListedSpecies, columns: NDArray[np.intp]
+    scene: Scene,
+    solution: Solution,
+    species: ListedSpecies,
+    columns: NDArray[np.intp],
+    before_k: float | None = None,
+    *,
+    fine: bool = True,
 ) -> Temperature:
     """Fit one rotational temperature to all bands of a species.
 
@@ -41,6 +47,10 @@ def profile_temperature(
         A molecule.
     columns : ndarray of int
         Its emitter columns.
+    before_k : float, optional
+        The temperature found in an earlier fit of the same spectrum, from where to look.
+    fine : bool
+        Try half steps too; without them the temperature serves a further fit.
 
     Returns
     -------
@@ -56,14 +66,14 @@ def profile_temperature(
     profile = _Profile(scene, solution, species, columns)
     ladder = np.log(np.geomspace(COLDEST_K, HOTTEST_K, FIRST_STEPS))
     step = float(ladder[1] - ladder[0])
-    tried = _tried(profile, ladder)
+    tried = _tried(profile, ladder, before_k)
     best = min(tried, key=lambda log_t: tried[log_t])
     if max(tried.values()) - tried[best] < LEAST_TOLD * profile.birge(best) * scene.pixels_per_line:
         return _untold(name, "the bands look alike at every temperature at this resolution and noise")
     if best in (min(tried), max(tried)):
         side = "colder than" if best == min(tried) else "hotter than"
         return _untold(name, f"the bands look {side} any temperature tried")
-    for log_t in (best - step / 2, best + step / 2):
+    for log_t in (best - step / 2, best + step / 2) if fine else ():
         tried[log_t] = profile.misfit(log_t)
     logs = sorted(tried)
     best = min(tried, key=lambda log_t: tried[log_t])
@@ -81,9 +91,16 @@ def profile_temperature(
     )
 
 
-def _tried(profile: _Profile, ladder: NDArray[np.float64]) -> dict[float, float]:
-    """Return χ² by logarithm of T: on every third step of the ladder, then step by step down to the lowest."""
-    chi2 = {k: profile.misfit(float(ladder[k])) for k in range(0, ladder.size, 3)}
+def _tried(profile: _Profile, ladder: NDArray[np.float64], before_k: float | None) -> dict[float, float]:
+    """Return χ² by logarithm of T: on every third step of the ladder, then step by step down to the lowest.
+
+    Where a temperature is known from before, at both ends and near it first.
+    """
+    if before_k is None:
+        first = list(range(0, ladder.size, 3))
+    else:
+        first = sorted({0, ladder.size - 1, int(np.argmin(np.abs(ladder - np.log(before_k))))})
+    chi2 = {k: profile.misfit(float(ladder[k])) for k in first}
     while True:
         best = min(chi2, key=lambda k: chi2[k])
         beside = [k for k in (best - 1, best + 1) if 0 <= k < ladder.size and k not in chi2]
@@ -114,11 +131,9 @@ class _Profile:
         size = pull.size
         self.precision, self.pull = np.zeros((size + 1, size + 1)), np.append(pull, 0.0)
         self.precision[:size, :size], self.precision[size, size] = precision, WIDTH_AT_BANDS**-2
-        self.weight = np.where(scene.used, 1.0 / _variance(scene, solution), 0.0)
-        others = np.setdiff1d(np.flatnonzero(solution.x > 0), columns)
-        self.fixed = solution.columns[:, others]
-        weighted = self.fixed * self.weight[:, None]
-        self.fixed_gram, self.fixed_rhs = weighted.T @ self.fixed, weighted.T @ scene.data
+        self.weight, products, rhs = _products(scene, solution)
+        self.columns, self.others = solution.columns, np.setdiff1d(np.flatnonzero(solution.x > 0), columns)
+        self.fixed_gram, self.fixed_rhs = products[np.ix_(self.others, self.others)], rhs[self.others]
         self.held: Minima | None = None
         self.passive = np.zeros(0, dtype=bool)
         # by logarithm of T: amounts of fixed columns, free ones and bands; the bands; the free columns
@@ -127,12 +142,13 @@ class _Profile:
     def misfit(self, log_t: float) -> float:
         """Return χ² of the best fit at a temperature, up to a constant."""
         bands, free = self._columns_at(log_t)
-        n, f = self.fixed.shape[1], free.shape[1]
+        n, f = self.others.size, free.shape[1]
         own = np.concatenate([free, bands], axis=1)
         weighted = own * self.weight[:, None]
         size = n + own.shape[1]
         gram, rhs = np.empty((size, size)), np.concatenate([self.fixed_rhs, weighted.T @ self.scene.data])
-        gram[:n, :n], gram[:n, n:], gram[n:, n:] = self.fixed_gram, self.fixed.T @ weighted, own.T @ weighted
+        gram[:n, :n], gram[n:, n:] = self.fixed_gram, own.T @ weighted
+        gram[:n, n:] = (self.columns.T @ weighted)[self.others]
         gram[n:, :n] = gram[:n, n:].T
         gram[n : n + f, n : n + f] += self.precision
         rhs[n : n + f] += self.pull
@@ -152,9 +168,11 @@ class _Profile:
     def birge(self, log_t: float) -> float:
         """Return the reduced χ² in the bands at a temperature tried before, at least 1."""
         x, bands, free = self.fits[log_t]
-        n, f = self.fixed.shape[1], free.shape[1]
+        n, f = self.others.size, free.shape[1]
         light = bands @ x[n + f :]
-        left = self.scene.data - self.fixed @ x[:n] - free @ x[n : n + f] - light
+        fixed = np.zeros(self.columns.shape[1])
+        fixed[self.others] = x[:n]
+        left = self.scene.data - self.columns @ fixed - free @ x[n : n + f] - light
         mine = self.scene.used & (light > OWN_PART * light.max(initial=0.0))
         return max(float(np.mean(self.weight[mine] * left[mine] ** 2)), 1.0) if mine.any() else 1.0
 
@@ -176,6 +194,16 @@ def _bands_at(
     hot = {e.label: e for e in band_emitters(species, float(np.exp(log_t)))}
     emitters = [hot[label] for label in labels]
     return emission_grid([e.wavelength_nm for e in emitters], [e.rate for e in emitters], line_spread, low, high)
+
+
+@lru_cache(maxsize=2)
+def _products(
+    scene: Scene, solution: Solution
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return weights, and with them the products of all columns with each other and with the data."""
+    weight = np.where(scene.used, 1.0 / _variance(scene, solution), 0.0)
+    rooted = solution.columns * np.sqrt(weight)[:, None]
+    return weight, rooted.T @ rooted, solution.columns.T @ (weight * scene.data)
 
 
 def _variance(scene: Scene, solution: Solution) -> NDArray[np.float64]:
