@@ -23,6 +23,7 @@ from glowledger.live.remarks import Remarks
 from glowledger.live.trend_rows import TrendRows
 from glowledger.report.numbers import clock, plus_minus
 from glowledger.report.style import INVENTED
+from glowledger.runs.results import Alarm, Endpoint
 from glowledger.runs.run_options import Point
 from glowledger.spectra.frames import Frames
 
@@ -269,7 +270,7 @@ class Board:
         flash = self._parts["events"].get("flash", "")
         if run is not None and run.follower is not None:
             log = run.follower.log
-            events += [{"kind": a.kind, "time_s": a.time_s, "text": a.text, "alarm": True} for a in log.alarms]
+            events += [_event(a, run.endpoint()) for a in log.alarms]
             if log.flashes:
                 last = log.flashes[-1]
                 flash = f"{clock(last.time_s)}: {', '.join(last.species) or 'unknown light'}"
@@ -313,3 +314,13 @@ class Board:
 def board_for(run: Path, folder: Path, bench: Bench | None) -> Board:
     """Return the board of a run whose answer is kept in a folder."""
     return Board(run.name, Remarks(folder), bench)
+
+
+def _event(alarm: Alarm, end: Endpoint | None) -> dict[str, Any]:
+    """Return what the page gets of an alarm; beside an endpoint declared after a step it says how they go together."""
+    text = alarm.text
+    if alarm.kind == "signal stepped" and end is not None and end.verdict == "reached":
+        declared = end.declared_at_s
+        if declared is not None and declared >= alarm.time_s:
+            text += f" The endpoint above was declared after it, at {clock(declared)}."
+    return {"kind": alarm.kind, "time_s": alarm.time_s, "text": text, "alarm": True}

@@ -27,6 +27,7 @@ from glowledger.runs.screening import Decided, Screen
 WARM_UP = 10  # usable frames from which the reference is chosen
 SEEN_WINDOW = 12  # frames; a contaminant is trended once its counts are significant in half of them
 SEEN_ERRORS = 3.0
+STEP_IS_NONE = "Such a step is no endpoint; it is taken out, and the verdict rests on what falls gradually."
 
 
 @dataclass(slots=True, kw_only=True)
@@ -214,7 +215,7 @@ class RunFollower:
                 follower.decay.steps_s.append(time_s)
                 names.append(f"{name} {'rose' if change[i] > 0 else 'fell'}")
         if names:
-            text = f"{', '.join(names)} at once and stayed: a leak, a valve or another load; not an endpoint."
+            text = f"{', '.join(names)} at once and stayed: a leak, a valve or another load. {STEP_IS_NONE}"
             self.log.alarm("signal stepped", time_s, text)
 
     # trend and verdict
@@ -269,7 +270,7 @@ class RunFollower:
     def _events(self, name: str, follower: EndpointFollower) -> None:
         """Turn what the follower noticed by itself into alarms."""
         for step_s in follower.decay.new_steps():
-            text = f"{name} stepped at about {step_s:.0f} s and stayed: a leak, a valve or another load."
+            text = f"{name} stepped at about {step_s:.0f} s and stayed: a leak, a valve or another load. {STEP_IS_NONE}"
             self.log.alarm("signal stepped", self.last_s, text)
         if follower.in_doubt:
             text = f"Later frames put the end of {name} later than where it was declared; go on, or check the part."
