@@ -2,7 +2,6 @@
 
 import json
 import os
-import shutil
 import signal
 import socket
 import subprocess
@@ -13,31 +12,8 @@ import live_recording as recording
 import numpy as np
 import pytest
 
-webdriver = pytest.importorskip("selenium.webdriver", reason="the browser is driven by selenium")
-BROWSER, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
-if not (BROWSER and DRIVER):
-    pytest.skip("no chromium with its driver on this machine", allow_module_level=True)
-
-FLAGS = (
-    "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--disable-background-networking",
-    "--window-size=1280,900",
-)  # fmt: skip
 PATIENCE_S = 120  # for what comes within a second or two; two cores may be busy with eight other tests
 FRAMES = 24  # before the page is opened; the measurement is learned from the first 20
-
-
-@pytest.fixture(scope="module")
-def browser():
-    from selenium.webdriver.chrome.service import Service
-
-    options = webdriver.ChromeOptions()
-    options.binary_location = BROWSER
-    for flag in FLAGS:
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    driver = webdriver.Chrome(options=options, service=Service(DRIVER))
-    yield driver
-    driver.quit()
 
 
 class Program:

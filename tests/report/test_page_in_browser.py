@@ -2,36 +2,12 @@
 
 import itertools
 import re
-import shutil
 
 import pytest
 
 from glowledger.report import page, style
 from glowledger.report.figures_identify import spectrum_figure
 from glowledger.report.identify_files import identify_report
-
-webdriver = pytest.importorskip("selenium.webdriver", reason="the browser is driven by selenium")
-BROWSER, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
-if not (BROWSER and DRIVER):
-    pytest.skip("no chromium with its driver on this machine", allow_module_level=True)
-
-FLAGS = (
-    "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-background-networking", "--window-size=1200,1000",
-)  # fmt: skip
-
-
-@pytest.fixture(scope="module")
-def browser():
-    from selenium.webdriver.chrome.service import Service
-
-    options = webdriver.ChromeOptions()
-    options.binary_location = BROWSER
-    for flag in FLAGS:
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    driver = webdriver.Chrome(options=options, service=Service(DRIVER))
-    yield driver
-    driver.quit()
 
 
 @pytest.fixture
