@@ -7,7 +7,7 @@ from numpy.testing import assert_allclose
 
 from glowledger.diagnose.colour_difference import ciede2000, levelled_lab
 from glowledger.diagnose.colour_match import camera_draws, match_colour
-from glowledger.diagnose.gas_colours import gas_colours
+from glowledger.diagnose.gas_colours import gas_colours, mixed_views
 from glowledger.diagnose.hue import hue_of
 from glowledger.diagnose.observer import chromaticity
 from glowledger.diagnose.srgb import from_hex, into_gamut
@@ -52,6 +52,24 @@ def hue(gas, region):
 )
 def test_gases_glow_in_their_published_hues(gas, region, hues):
     assert hue(gas, region) in hues
+
+
+@pytest.mark.parametrize("gas", ["N2", "air"])
+def test_air_with_column_and_cathode_glow_in_view_is_violet_pink(gas):
+    # Everyday sight of a small vacuum chamber with air: common practice, no source
+    (found,) = [c for c in mixed_views() if c.gas == gas]
+    assert hue_of(found.xy).name.removeprefix("pure ") in {"purple", "magenta", "violet", "lilac", "reddish purple"}
+    for text in ("#c050d0", "#d04090"):
+        answer = matched(text)
+        assert {g.name: g.fits for g in answer.gases}[gas]
+        assert not answer.told
+
+
+def test_a_mixture_lies_between_its_parts():
+    # Grassmann's laws: on the straight line between their chromaticities
+    by_region = {c.region: c.xy for c in gas_colours() if c.gas == "N2"}
+    (mixed,) = [c.xy for c in mixed_views() if c.gas == "N2"]
+    assert_allclose(mixed, np.mean(list(by_region.values()), axis=0), atol=1e-9)
 
 
 def test_neon_and_sodium_have_their_published_chromaticities():

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from glowledger.diagnose.colour import GlowColour
 from glowledger.diagnose.colour_difference import ciede2000, levelled_lab
-from glowledger.diagnose.gas_colours import PLAIN, GasColour, gas_colours
+from glowledger.diagnose.gas_colours import PLAIN, GasColour, gas_colours, mixed_views
 from glowledger.diagnose.srgb import into_gamut
 from glowledger.errors import GlowledgerError
 
@@ -186,7 +186,7 @@ class _Cloud:
 def _clouds() -> tuple[_Cloud, ...]:
     """Bring every gas to the screen's gamut and to one lightness, once."""
     found = []
-    for colour in gas_colours():
+    for colour in (*gas_colours(), *mixed_views()):
         lab = levelled_lab(into_gamut(colour.draws)[0])[:, 1:]
         found.append(_Cloud(colour, into_gamut(colour.xyz)[0], lab.mean(axis=0), np.cov(lab.T)))
     return tuple(found)

@@ -22,6 +22,8 @@ LEVEL_LOG_SD = 0.5  # how far levels stray from gA exp(-E/kT), in ln
 EXCITATION_LOG_SD = 0.25  # spread of kT between tubes, in ln
 FORBIDDEN_GA = 1e4  # s^-1: slower lines are quenched or lost to the walls in a small chamber
 CONTINUUM = "continuum"
+TOGETHER = "both regions"
+MIXED = (0.1, 0.9)  # part of X + Y + Z that either region may have in a mixed view
 PLAIN = {
     "He": "helium", "Ne": "neon", "Ar": "argon", "Kr": "krypton", "Xe": "xenon", "Hg": "mercury vapour",
     "H2": "hydrogen", "N2": "nitrogen", "air": "air", "O2": "oxygen", "CO2": "carbon dioxide",
@@ -100,6 +102,32 @@ def gas_colours() -> tuple[GasColour, ...]:
         typical, drawn = np.asarray(typical), np.asarray(drawn)
         colours.append(GasColour(gas=gas, region=region, xyz=typical / typical[1], draws=drawn / drawn[:, 1:2]))
     return tuple(colours)
+
+
+@cache
+def mixed_views() -> tuple[GasColour, ...]:
+    """Return the colours of gases seen with both regions in view, which no recipe holds.
+
+    Small chambers show column and cathode glow side by side or one through the other: air is then violet-pink,
+    between its rosy column and its violet-blue cathode glow (common practice, no source). Chromaticities of mixtures
+    lie on the line between their parts, by X + Y + Z; any place but its ends is as likely.
+    """
+    by_gas: dict[str, list[GasColour]] = {}
+    for one in gas_colours():
+        by_gas.setdefault(one.gas, []).append(one)
+    part = np.random.default_rng(1976).uniform(*MIXED, (DRAWS, 1))
+    found = []
+    for gas, (first, *others) in by_gas.items():
+        for other in others:
+            drawn = part * _by_sum(first.draws) + (1 - part) * _by_sum(other.draws)
+            typical = 0.5 * (_by_sum(first.xyz) + _by_sum(other.xyz))
+            made = GasColour(gas=gas, region=TOGETHER, xyz=typical / typical[1], draws=drawn / drawn[:, 1:2])
+            found.append(made)
+    return tuple(found)
+
+
+def _by_sum(xyz: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.asarray(xyz / xyz.sum(axis=-1, keepdims=True))
 
 
 def _mixed(light: _Light, generator: np.random.Generator | None, excitation_ev: float = 0.0) -> NDArray[np.float64]:

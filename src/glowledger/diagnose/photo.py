@@ -20,6 +20,7 @@ Box = tuple[int, int, int, int]
 
 CLIPPED = 250 / 255  # channel values at and above are taken as clipped
 MOST_CLIPPED = 0.5  # of a patch: more, and its colour is lost
+COLOURLESS = ("1", "L", "LA", "La", "I", "F", "I;16")  # Pillow's names of grey modes
 DARKEST = 0.01  # linear; darker patches are noise and compression
 
 
@@ -88,6 +89,8 @@ def _linear_picture(file: Path) -> tuple[NDArray[np.float64], list[str]]:
         raise ReadError("there is no such picture.", mend="Check the path.", file=file)
     try:
         with Image.open(file) as opened:
+            if opened.mode in COLOURLESS:
+                raise ReadError("the picture is black and white.", mend="Give one in colour.", file=file)
             upright = ImageOps.exif_transpose(opened)
             picture, cautions = _in_srgb(upright)
             return np.asarray(picture, dtype=float) / 255, cautions
