@@ -93,7 +93,7 @@ def test_a_right_response_is_confirmed_and_a_tilted_one_is_not():
     frames = glow(instrument, 4, {"N2": 2e7, "N2+": 1e6})
     good = branching_response(frames, measured(instrument))
     assert good.agrees is True
-    wrong = branching_response(frames, measured(instrument, tilt=0.8))
+    wrong = branching_response(frames, measured(instrument, tilt=1.2))
     assert wrong.agrees is False
     assert "do not agree" in " ".join(wrong.sentences)
 

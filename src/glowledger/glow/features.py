@@ -16,7 +16,6 @@ FAINT_FEATURE = 0.01  # of the species' strongest: fainter ones are not listed
 REACH_WIDTHS = 0.9  # half window for the counts of a feature, in line widths
 CONTRAST_WIDTHS = 2.2  # half window for its significance, level and slope of the surroundings left free
 LEAST_PIXELS = 4
-FINER_BENDS = 0.25  # of the axis freedom per node: what the axis may do between nodes
 FEATURE_EXTENT = 0.15  # of its top: how far a band reaches
 CONTRAST_PIXELS = 3  # at least, on either side
 FAINT_TYPICAL = 0.2  # of the strongest in the typical pattern: those must be looked for even if not fitted
@@ -199,8 +198,7 @@ def _test(given: _Given, top: int) -> FeatureTest | None:
     sigma = found / error if dark else min(found / error, _lost(given, top, around))
     beside = given.other_light[:, near].sum(axis=1)
     share = counts / max(counts + float(beside.sum()), np.finfo(float).tiny)
-    bends = FINER_BENDS * float(np.min(scene.priors.shift_nm[1:]))
-    doubt = np.sqrt(offset_error**2 + solution.shift_error_at(scene, top) ** 2 + bends**2)
+    doubt = np.sqrt(offset_error**2 + solution.shift_error_at(scene, top) ** 2 + scene.priors.finer_nm**2)
     centred = bool(abs(offset) < _slack(given) * max(fwhm, pixel) + 2.0 * doubt)
     noise = float(np.sqrt(given.drop.variance[near].sum()))
     feature = Feature(

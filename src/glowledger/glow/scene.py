@@ -28,7 +28,7 @@ class Adjustment:
     Attributes
     ----------
     shift_nm : ndarray of shape (k,)
-        True minus believed wavelength, nm: a common offset, then a bend at each node of the axis.
+        True minus believed wavelength, nm: a common offset, then how much of each bend.
     shape : LineShape
         Width relative to the line-spread, and its shape.
     log_response : ndarray of shape (r,)
@@ -45,6 +45,7 @@ class Priors:
     """How far each part of the adjustment may move, one standard deviation."""
 
     shift_nm: NDArray[np.float64]
+    finer_nm: float
     width_log: float
     shape: float
     log_response: NDArray[np.float64]
@@ -180,7 +181,7 @@ def build_scene(
     used = ~frames.mask[0]
     nodes, log_sd = response_freedom(bench, low, high)
     first, gain_known = first_levels(frames)
-    shift_basis, shift_sd = axis_freedom(axis, bench)
+    shift_basis, shift_sd, finer = axis_freedom(axis, bench)
     measured = bench is not None and bench.line_spread is not None
     middle_fwhm = float(line_spread.fwhm(0.5 * (low + high)))
     lines = [e.wavelength_nm for e in emitters], [e.rate for e in emitters]
@@ -199,6 +200,7 @@ def build_scene(
         shift_basis=shift_basis,
         priors=Priors(
             shift_nm=shift_sd,
+            finer_nm=finer,
             width_log=0.5 * WIDTH_LOG_SD if measured else 2 * WIDTH_LOG_SD,
             shape=SHAPE_SD,
             log_response=log_sd,
