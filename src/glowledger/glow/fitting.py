@@ -6,13 +6,14 @@ increments of shift, width, shape and response (free, with priors).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.glow.coarse import carried_over, coarse_scene
 from glowledger.glow.instrument import (
+    SUMMED_ERROR,
     branching_doubt,
     error_shape,
     expected_variance,
@@ -135,6 +136,7 @@ def fit_scene(
     -------
     Solution
     """
+    going_on = before is not None
     if before is None:
         adjustment = scene.start() if start is None else start
         last = first_round(scene, adjustment, response_templates(scene, adjustment), levels or scene.first)
@@ -146,10 +148,10 @@ def fit_scene(
         adjustment, levels = _moved(*before), last.levels
         x = carried_over(before[0], last.x, scene)
     if rounds and np.any(x[: len(scene.emitters)] > 0):
-        last, x = _settled_coarsely(scene, adjustment, x, levels, last, rounds)
+        last, x = _settled_coarsely(scene, adjustment, x, levels, last, rounds, going_on)
         adjustment, levels = _moved(scene, last), last.levels
     for left in range(closing - 1, -1, -1):
-        solution = _round(scene, adjustment, levels, x, last)
+        solution = _round(scene, adjustment, levels, x, last, going_on)
         if left == 0 or _still(scene, solution, last, STILL):
             break
         last, x, levels = solution, solution.x, solution.levels
@@ -158,13 +160,14 @@ def fit_scene(
 
 
 def _settled_coarsely(
-    scene: Scene, adjustment: Adjustment, x: NDArray[np.float64], levels: NoiseLevels, last: Solution, rounds: int
+    scene: Scene, adjustment: Adjustment, x: NDArray[np.float64], levels: NoiseLevels, last: Solution, rounds: int,
+    going_on: bool,
 ) -> tuple[Solution, NDArray[np.float64]]:
     """Return the last solution, and the amounts of all emitters, once the instrument has settled."""
     coarse = coarse_scene(scene, x)
     amounts = coarse.merged(x)
     for _ in range(rounds):
-        solution = _round(coarse.scene, adjustment, levels, amounts, last)
+        solution = _round(coarse.scene, adjustment, levels, amounts, last, going_on)
         still = _still(scene, solution, last, NEARLY_STILL)
         last, amounts, levels = solution, solution.x, solution.levels
         adjustment = _moved(scene, solution)
@@ -195,7 +198,7 @@ def first_equations(
 
 
 def _round(
-    scene: Scene, adjustment: Adjustment, levels: NoiseLevels, x: NDArray[np.float64], last: Solution
+    scene: Scene, adjustment: Adjustment, levels: NoiseLevels, x: NDArray[np.float64], last: Solution, going_on: bool
 ) -> Solution:
     """Solve the linearised problem once and re-estimate the noise."""
     m = len(scene.emitters)
@@ -207,7 +210,20 @@ def _round(
     variance = variance * outliers
     weight = np.where(scene.used, 1.0 / variance, 0.0)
     normal = normal_equations(scene, weighted_sums(columns, free, weight, scene.data), precision, pull, x)
-    return _solution(scene, adjustment, levels, columns, free, normal, x > 0, variance, outliers)
+    solution = _solution(scene, adjustment, levels, columns, free, normal, x > 0, variance, outliers)
+    return replace(solution, doubt=_bounded_doubt(scene, solution)) if going_on else solution
+
+
+def _bounded_doubt(scene: Scene, solution: Solution) -> NDArray[np.float64]:
+    """Return the doubt of a solution, that in sums of levels going by no more light than the record leaves room for.
+
+    A sum fitted too bright would else make its own expected error so large that nothing pulls it down again. Not in a
+    first fit, whose line width may be far off.
+    """
+    random = replace(solution.levels, mismatch=0.0).pixel_variance(solution.model, solution.lines)
+    smooth = solution.model - solution.lines
+    room = np.maximum(scene.data - smooth, 0.0) + SEEN * np.sqrt(random + scene.stated_variance)
+    return np.stack([solution.doubt[0], np.minimum(solution.doubt[1], (SUMMED_ERROR * room) ** 2)])
 
 
 def _columns(
