@@ -25,7 +25,7 @@ from glowledger.glow.rotation import profile_temperature
 from glowledger.glow.scene import Scene, build_scene
 from glowledger.glow.start_search import first_fit
 from glowledger.glow.starting import first_line_spread
-from glowledger.glow.visibility import Visibility, visibility
+from glowledger.glow.visibility import Visibility, unlit, visibility, window_free_below
 from glowledger.spectra.averaging import mean_frame
 from glowledger.spectra.frames import Frames
 from glowledger.spectra.noise import estimate_noise
@@ -118,6 +118,7 @@ def identify(
     progress.tell(0.1)
     width_known = bench is not None and bench.line_spread is not None
     solution = first_fit(scene, offset_sd_nm(bench), width_known=width_known, closing=OPENING)
+    unlit_below = unlit(scene, visibility(scene, solution, bench))
     progress.tell(0.3)
     t_rot: dict[str, float] = {}
     temperatures: tuple[Temperature, ...] = ()
@@ -134,7 +135,7 @@ def identify(
         t_rot.update(found)
         emitters = chosen_emitters(listed, freed, t_rot, low, high, bright, clear)
         before = scene, solution
-        scene = build_scene(one, emitters, spread, bench)
+        scene = window_free_below(build_scene(one, emitters, spread, bench), unlit_below)
         solution = fit_scene(scene, rounds=REFIT_ROUNDS, before=before, closing=CLOSING if last else OPENING)
         progress.tell(done)
         _LOG.info("fitted %d patterns of %d species to %d pixels", len(emitters), len(listed), int(scene.used.sum()))
@@ -264,7 +265,7 @@ def _warnings(
             f"{100 * strange:.2g} % of the light fits no listed species (in hydrogen, the many unlisted lines of "
             "H2): faint species are not claimed"
         )
-    if not seen.window_stated and seen.lit_from_nm > scene.axis_nm[0] + 15:
+    if unlit(scene, seen):
         found.append(f"no light is seen below {seen.lit_from_nm:.0f} nm; a window there would explain it")
     absorbed = absorption_warning(evidence)
     if absorbed:

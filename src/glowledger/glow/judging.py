@@ -27,7 +27,7 @@ from glowledger.glow.verdicts import (
     judge,
     significance_needed,
 )
-from glowledger.glow.visibility import LEAST_VISIBLE, Visibility, visible_part
+from glowledger.glow.visibility import LEAST_VISIBLE, Visibility, unlit, visible_part
 from glowledger.tables.species import ListedSpecies
 
 BRIGHT_PLACES = 0.3  # of the brightest pixel of a typical pattern: there a species would be looked for
@@ -139,7 +139,7 @@ def _why_blocked(part: float, seen: Visibility, scene: Scene) -> str:
         return ""
     if np.any(seen.blocked_by_window):
         return "its lines and bands lie where the window blocks them or outside the measured range"
-    if not seen.window_stated and seen.lit_from_nm > scene.axis_nm[0] + 15:
+    if unlit(scene, seen):
         return (
             f"nothing at all is seen below {seen.lit_from_nm:.0f} nm, so window or optics may block its light"
         )

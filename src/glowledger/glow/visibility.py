@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -18,7 +18,9 @@ BLOCKED_BELOW = 0.05  # transmission of the window, two standard errors above: l
 LEAST_VISIBLE = 0.03  # of the typical light of a species must be measured to say anything
 EDGE_SMOOTH_NM = 6.0
 EDGE_SIGMA = 6.0
-DARK_SMOOTH_NM = 25.0
+AROUND_NM = 40.0  # much more than a line, or one band with its tail
+UNLIT_NM = 15.0  # at the blue end: less may be chance
+UNLIT_LOG_SD = 1.5  # ln of the response there: acrylic passes less than a hundredth
 CHEAP_RANGE_NM = (190.0, 1100.0)  # what silicon could ever see
 
 
@@ -31,7 +33,7 @@ class Visibility:
     open : ndarray of bool, shape (p,)
         Used, not blocked by the window, not beyond the lit edge.
     lit_from_nm, lit_to_nm : float
-        Outermost wavelengths at which any light is seen.
+        Outermost wavelengths at which any lines or bands are seen.
     blocked_by_window : ndarray of bool, shape (p,)
         The stated window stops it.
     window_stated : bool
@@ -85,35 +87,47 @@ def visibility(scene: Scene, solution: Solution, bench: Bench | None) -> Visibil
     )
 
 
+def unlit(scene: Scene, seen: Visibility) -> float:
+    """Return the wavelength below which nothing at all is seen although no window explains it, nm; 0 if all is lit."""
+    dark = not seen.window_stated and seen.lit_from_nm > scene.axis_nm[0] + UNLIT_NM
+    return seen.lit_from_nm if dark else 0.0
+
+
+def window_free_below(scene: Scene, nm: float) -> Scene:
+    """Return a scene in which the response below a wavelength may be next to nothing.
+
+    A window that nobody stated may stop what lies there: that nothing is seen must not speak against a species, whose
+    ultraviolet lines may be a hundred times as bright as its visible ones.
+    """
+    if nm <= 0:
+        return scene
+    nodes = scene.axis_nm[np.argmax(scene.hats, axis=0)]  # where each correction is largest
+    log_sd = np.where(nodes < nm - EDGE_SMOOTH_NM, UNLIT_LOG_SD, scene.priors.log_response)
+    return replace(scene, priors=replace(scene.priors, log_response=log_sd))
+
+
 def _lit(scene: Scene, solution: Solution) -> NDArray[np.intp]:
-    """Return the pixels around which light above the darkest level is significant."""
+    """Return the pixels around which lines or bands stand out of what lies around them.
+
+    Smooth light proves no open window, as it may be stray light; nor do fitted patterns, as many faint ones together
+    make up a level in the dark.
+    """
+    from scipy.ndimage import median_filter
+
     levels = solution.levels
-    constant = _dark_level(scene, solution)
-    light = np.where(scene.used, scene.data - constant, 0.0)
-    variance = np.where(scene.used, levels.read_variance + levels.gain * np.maximum(light, 0.0), 0.0)
     step = scene.pixel_nm
     width = max(1, round(EDGE_SMOOTH_NM / step))
+    data = np.where(scene.used, scene.data, np.interp(scene.axis_nm, scene.axis_nm[scene.used], scene.data[scene.used]))
+    around = median_filter(data, size=max(3, round(AROUND_NM / step)), mode="nearest")
+    light = np.where(scene.used, data - around, 0.0)
+    above_dark = np.maximum(data - float(np.min(around)), 0.0)
+    variance = np.where(scene.used, levels.read_variance + levels.gain * above_dark, 0.0)
     kernel = np.ones(width)
-    total = np.convolve(light, kernel, mode="same")
-    noise = np.sqrt(np.convolve(variance, kernel, mode="same"))
-    # the constant itself is uncertain: a residue of it must not count as light
-    dark_error = width * np.sqrt(levels.read_variance) * 0.3
-    return np.flatnonzero(total > EDGE_SIGMA * np.maximum(noise, np.finfo(float).tiny) + 3 * dark_error)
-
-
-def _dark_level(scene: Scene, solution: Solution) -> float:
-    """Return the level of no light: the fitted constant, or up to one read noise above it where nothing is darker.
-
-    Faint patterns in the dark take a little of the constant away, and what they take must not count as light.
-    """
-    constant = float(solution.free_values[-1]) if solution.free_values.size else 0.0
-    step = scene.pixel_nm
-    width = min(max(1, round(DARK_SMOOTH_NM / step)), max(int(scene.used.sum()), 1))
-    data = scene.data[scene.used]
-    if not data.size:
-        return constant
-    darkest = float(np.convolve(data, np.full(width, 1.0 / width), mode="valid").min())
-    return float(np.clip(darkest, constant, constant + np.sqrt(solution.levels.read_variance)))
+    total = np.convolve(light, kernel, mode="same")[: data.size]
+    noise = np.sqrt(np.convolve(variance, kernel, mode="same"))[: data.size]
+    # the level around is uncertain itself: a residue of it must not count as light
+    level_error = width * np.sqrt(levels.read_variance) * 0.3
+    return np.flatnonzero(total > EDGE_SIGMA * np.maximum(noise, np.finfo(float).tiny) + 3 * level_error)
 
 
 def visible_part(emitters: tuple[Emitter, ...], scene: Scene, seen: Visibility) -> float:
