@@ -4,6 +4,7 @@ Discriminators are common practice, no source, unless a line says otherwise.
 """
 
 from dataclasses import replace
+from math import exp
 
 import pytest
 from hypothesis import given
@@ -14,6 +15,7 @@ from glowledger.diagnose.cautions import cautions, material_hints
 from glowledger.diagnose.feed import Feed, feed_from_light, parse_feed
 from glowledger.diagnose.findings import findings_of
 from glowledger.diagnose.sightings import Finding
+from glowledger.diagnose.weighing import most_worth
 from glowledger.errors import TableError
 from glowledger.glow.results import Feature, SpeciesEvidence
 
@@ -24,10 +26,11 @@ LOOKED_FOR = (
 )  # fmt: skip
 
 
-def species(verdict="present", blocked=(), possible=(), sigma=8.0, own=1, at_nm=500.0, **shares):
+def species(verdict="present", blocked=(), possible=(), sigma=8.0, own=1, at_nm=500.0, chance=1e-2, **shares):
     """Evidence for every species looked for; names with blanks as Ar_I.
 
-    Possible ones have the significance `sigma` and `own` features free of other light.
+    Possible ones have the significance `sigma` and `own` features free of other light, by accident with probability
+    `chance`.
     """
     shares = {name.replace("_", " ").replace("plus", "+"): share for name, share in shares.items()}
     assert set(shares) <= set(LOOKED_FOR)
@@ -45,7 +48,7 @@ def species(verdict="present", blocked=(), possible=(), sigma=8.0, own=1, at_nm=
             SpeciesEvidence(
                 name=name, verdict=said, significance=sigma if unsure else 40.0 if share else 0.3, share=share,
                 counts=1e6 * share, standard_error=1e3, upper_limit=1e6 * share + 2e3, detection_limit=3e3,
-                features=features,
+                features=features, chance=chance if unsure and own else 1.0,
                 reason="made for a test",
             )
         )  # fmt: skip
@@ -160,9 +163,22 @@ def test_what_shows_nothing_of_its_own_founds_nothing(name):
 
 @pytest.mark.parametrize("name", ["F I", "Si I", "Na I", "Hg I"])
 def test_species_with_few_lines_well_apart_are_believed_sooner(name):
-    assert set(conclude("Ar", Ar_I=1.0, possible=(name,), sigma=6.0, own=0).values()) == {"low"}
-    assert conclude("Ar", Ar_I=1.0, possible=(name,), sigma=4.5) == {}
-    assert conclude("H2", H_I=0.7, H2=0.2, possible=(name,), sigma=6.0) == {}  # not amid the lines of H2
+    assert set(conclude("Ar", Ar_I=1.0, possible=(name,), sigma=12.0, own=0).values()) == {"low"}
+    assert conclude("Ar", Ar_I=1.0, possible=(name,), sigma=6.0, own=0) == {}
+    assert conclude("H2", H_I=0.7, H2=0.2, possible=(name,), sigma=12.0) == {}  # not amid the lines of H2
+
+
+def test_what_other_light_would_imitate_once_in_a_hundred_spectra_founds_nothing_alone():
+    assert conclude("Ar", Ar_I=1.0, possible=("Fe I",), sigma=6.0, chance=1e-2) == {}
+    assert conclude("Ar", Ar_I=1.0, possible=("Fe I",), sigma=6.0, chance=1e-3) == {"sputtered metal": "low"}
+    assert conclude("Ar", Ar_I=1.0, possible=("Fe I", "Cr I"), sigma=6.0, chance=1e-2) == {"sputtered metal": "low"}
+
+
+@pytest.mark.parametrize(("p", "bound"), [(0.05, 0.407), (0.01, 0.125), (0.001, 0.0188)])
+def test_what_a_chance_is_worth_at_most(p, bound):
+    # -e p ln p at common p values: Sellke, Bayarri & Berger, Am. Stat. 55, 62 (2001), table 1, from memory
+    assert exp(-most_worth(p)) == pytest.approx(bound, rel=5e-3)
+    assert most_worth(0.5) == 0.0
 
 
 def test_bands_known_by_heads_from_memory_alone_are_never_a_sure_sign():
@@ -177,8 +193,8 @@ def test_two_sure_signs_of_one_cause_are_more_than_a_weak_finding():
 
 
 def test_what_few_chambers_hold_takes_more_evidence():
-    assert conclude("Ar", Ar_I=1.0, possible=("Mo I",), sigma=15.0) == {}
-    assert conclude("Ar", Ar_I=1.0, possible=("Fe I",), sigma=15.0) == {"sputtered metal": "low"}
+    assert conclude("Ar", Ar_I=1.0, possible=("Mo I",), sigma=9.0, chance=1e-3) == {}
+    assert conclude("Ar", Ar_I=1.0, possible=("Fe I",), sigma=9.0, chance=1e-3) == {"sputtered metal": "low"}
 
 
 def test_amid_the_lines_of_hydrogen_an_atom_needs_lines_outside_them():
@@ -226,6 +242,17 @@ def test_nitrogen_ions_without_nitrogen_are_doubtful_but_in_helium():
     assert conclude("He", He_I=0.9, N2plus=0.1) == {"air leak": "medium"}
     # Si 390.55 nm (NIST ASD) beside N2+ 391.4: with silicon in the glow it may be no nitrogen at all
     assert conclude("He", He_I=0.8, N2plus=0.1, SiH=0.1) == {"silicone": "medium"}
+    assert conclude("He", He_I=0.8, SiH=0.1, possible=("N2+",), sigma=15.0) == {"silicone": "medium"}
+
+
+def test_a_possible_sodium_beside_helium_may_be_helium():
+    # He 587.56 and Na 589.0 nm (NIST ASD): the same peak for most cheap spectrometers
+    assert conclude("He", He_I=0.9, possible=("Na I",), sigma=20.0) == {}
+    assert conclude("Ar", Ar_I=0.9, possible=("Na I",), sigma=20.0) == {"sodium": "low"}
+
+
+def test_oxygen_beside_a_possible_leak_is_no_finding_of_its_own():
+    assert conclude("He", He_I=0.9, O_I=0.05, possible=("N2", "N2+")) == {"air leak": "low"}
 
 
 def test_possible_carbon_monoxide_with_water_lines_is_residue_only_where_oxygen_burns():

@@ -10,6 +10,7 @@ from glowledger.diagnose.sightings import Finding, Sightings
 from glowledger.glow.results import Fit, SpeciesEvidence
 
 _ORDER = {"high": 0, "medium": 1, "low": 2, "cannot tell": 3}
+BRING_OXYGEN = ("air leak", "water", "organic residue")  # where one of these is found, oxygen is no riddle
 SAFE_IN_HYDROGEN = ("wrong gas", "air leak", "water")
 _RULES = (
     rules_gas.wrong_gas,
@@ -52,6 +53,8 @@ def findings_of(species: tuple[SpeciesEvidence, ...], feed: Feed | None = None) 
     found += rules_solid.sputtered_metal(seen)
     found += rules_gas.foreign_noble_gas(seen)
     found += rules_hint.hinted_together(seen, frozenset(f.kind for f in found))
+    if any(f.kind in BRING_OXYGEN for f in found):
+        found = [f for f in found if f.kind != "oxygen"]
     if any(f.kind == "wrong gas" for f in found):  # what glows instead is no leak into the stated gas
         found = [f for f in found if f.kind not in ("foreign gas", "air leak") or _not_the_other(f, seen)]
     if seen.crowded:

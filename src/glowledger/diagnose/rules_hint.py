@@ -20,6 +20,8 @@ class _Cause:
     """What may show in `signs`, with `company` beside them, unless an element of it is fed.
 
     `company` counts only where `only_fed` is fed, if that names an element; `needs` must be among the signs.
+    `imitators` have light beside that of the species they stand with, nearer than a cheap spectrometer resolves: it
+    counts for nothing where one of them may glow and no other sign does.
     """
 
     kind: str
@@ -30,18 +32,19 @@ class _Cause:
     company: tuple[str, ...] = ()
     only_fed: str = ""
     needs: str = ""
+    imitators: tuple[tuple[str, tuple[str, ...]], ...] = ()
     prior: float = PRIOR
 
 
 _CAUSES = (
     _Cause(kind="air leak", what="an air leak", signs=("N2", "N2+"), company=("NO", "N I"), unless_fed="N",
-           confirm_by=LEAK_TESTS),
+           imitators=(("N2+", (*SILICON, "CO+", "CO2+")),), confirm_by=LEAK_TESTS),
     _Cause(kind="hydrocarbon oil", what="oil or raw hydrocarbon", signs=("CH", "C2"), company=("H I", "CN"),
            unless_fed="C", confirm_by=OIL_TESTS),
     _Cause(kind="organic residue", what="organic residue", signs=("CO", "CN"), company=("OH", "H I"),
            unless_fed="C", only_fed="O", confirm_by=OIL_TESTS),
     _Cause(kind="sodium", what="salt of a fingerprint, or glass", signs=("Na I", "K I"), needs="Na I",
-           unless_fed="Na", confirm_by=SALT_TESTS),
+           imitators=(("Na I", ("He I",)),), unless_fed="Na", confirm_by=SALT_TESTS),
     _Cause(kind="silicone", what="silicone, or sputtered glass", signs=SILICON, company=("CH", "C2"),
            unless_fed="Si", confirm_by=SILICONE_TESTS),
     _Cause(kind="fluorinated oil or polymer", what="fluorinated oil or polymer", signs=("F I", "CF2"), unless_fed="F",
@@ -88,7 +91,10 @@ def hinted_together(seen: Sightings, already: frozenset[str]) -> tuple[Finding, 
 
 def _weighed(cause: _Cause, seen: Sightings) -> Finding | None:
     """Weigh one cause; None where it is not likelier than not."""
+    imitated = {name for name, others in cause.imitators if seen.hinted(others)}
     signs = seen.hinted(cause.signs)
+    if set(signs) <= imitated:
+        return None
     company = cause.company if not cause.only_fed or seen.feeds(cause.only_fed) else ()
     company = tuple(n for n in company if seen.feed is None or not seen.feed.belongs(n))
     odds = ln_odds(seen, cause.signs, company, cause.prior)

@@ -63,6 +63,8 @@ class SpeciesEvidence:
         Strongest first.
     reason : str
         One plain sentence.
+    chance : float
+        Probability that light which fits nothing listed gives such features as are its own; 1 if none are.
     """
 
     name: str
@@ -75,6 +77,7 @@ class SpeciesEvidence:
     detection_limit: float
     features: tuple[Feature, ...]
     reason: str
+    chance: float = 1.0
 
     def __post_init__(self) -> None:
         if not self.reason:

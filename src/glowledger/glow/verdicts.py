@@ -41,6 +41,7 @@ NEUTRALS = {
     "CO2+": ("CO", "CO+"), "C II": ("C I", "CO", "CH", "C2", "CN"), "Ca II": ("Ca I",), "Mg II": ("Mg I",),
 }  # fmt: skip
 UNMISTAKABLE = 1e-20  # chance
+CHANCE_BESIDE_BLOCKED = 1e-3  # what shows itself in the part that is open is not 'cannot tell'
 CHANCE_ALLOWED = 2e-5  # for one species: 0.1 % over the some fifty that are asked for, and a margin for crowded spectra
 MOST_FEATURES = 12
 ENTANGLED = 5.0  # standard error over what it would be alone
@@ -139,7 +140,8 @@ def judge(case: Case, needed: float) -> SpeciesEvidence:
         return _evidence(case, "cannot tell", case.blocked or OUT_OF_RANGE)
     if case.drop.significance >= needed:
         verdict, reason = _seen(case)
-        if verdict == "present" or (verdict == "possible" and not case.blocked):
+        shows_itself = not case.blocked or case.chance < CHANCE_BESIDE_BLOCKED
+        if verdict == "present" or (verdict == "possible" and shows_itself):
             return _evidence(case, verdict, reason)
         if verdict == "not seen" and not case.blocked:  # no limit holds for what the fit asks for
             return _evidence(case, "cannot tell", "the fit asks for it, but no line or band of it can be told apart")
@@ -331,7 +333,7 @@ def _rivals(case: Case) -> str:
 
 def _evidence(case: Case, verdict: Verdict, reason: str) -> SpeciesEvidence:
     nan = float("nan")
-    told = case.reach is not None and (not case.blocked or verdict == "present")
+    told = case.reach is not None and (not case.blocked or verdict in ("present", "possible"))
     counts = case.reach.counts if case.reach and told else nan
     error = case.reach.standard_error if case.reach and told else nan
     return SpeciesEvidence(
@@ -345,6 +347,7 @@ def _evidence(case: Case, verdict: Verdict, reason: str) -> SpeciesEvidence:
         detection_limit=CURRIE * error,
         features=_listed(case.tests) if verdict in ("present", "possible") else (),
         reason=reason,
+        chance=case.chance if told else 1.0,
     )
 
 

@@ -123,6 +123,7 @@ def _species(species: SpeciesEvidence) -> dict[str, object]:
         "detection_limit": species.detection_limit,
         "features": [_feature(feature) for feature in species.features],
         "reason": species.reason,
+        "chance": species.chance,
     }
 
 
