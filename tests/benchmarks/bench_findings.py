@@ -11,12 +11,13 @@ missed          it is not, although the ideal observer could tell (below)
 wrong           a finding is made that is neither the cause's nor one that its light may honestly suggest
 cannot be told  the telling signs lie outside range and window (they would have to outshine the feed threefold to
                 reach the signal to noise), or other light and coarse resolution leave the ideal observer of
-                `simulators/glow_visibility.py` less than half of the signal to noise to tell them from one other
-                species. Our own verdicts have no part in it. Such spectra count for 'wrong', and are listed apart
-                from right and missed; a table shows how often the finding is made by what the observer is left with.
+                `simulators/glow_visibility.py` below his detection limit (Currie 1968, for 1 % of spectra with a
+                false species and 95 % found; set beforehand). Our own verdicts have no part in it. Such spectra count
+                for 'wrong', and are listed apart from right and missed; the rate of all spectra together is printed
+                as well, and a table shows how often the finding is made by what the observer is left with.
 
 Printed: rates per cause, by confidence and by visibility; the confusion matrix of what is against what is said; what
-each verdict is worth (the table behind `diagnose/weighing.py`).
+each verdict is worth (the table behind `diagnose/weighing.py`). With --figure the matrix as a figure.
 """
 
 from __future__ import annotations
@@ -35,11 +36,12 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "simulators"))
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
+import findings_figure
 import numpy as np
 from bench_identification import joint_snr
 from glow_instrument import Instrument, random_instrument
 from glow_simulator import Truth, simulate
-from glow_visibility import Visible, visible
+from glow_visibility import DETECTION_LIMIT, Visible, visible
 
 from glowledger.diagnose.feed import parse_feed
 from glowledger.diagnose.findings import findings
@@ -48,8 +50,7 @@ from glowledger.glow.results import SpeciesEvidence
 from glowledger.spectra.frames import frames_from_arrays
 
 SURE, CANNOT = ("high", "medium"), "cannot tell"
-LEFT = 0.5  # of the signal to noise: what the ideal observer must be left with to tell a sign from any other species
-BINS = (0.0, 0.25, 0.5, 1.0, 1e9)  # of the same
+BINS = (0.0, DETECTION_LIMIT, 10.0, 20.0, 1e9)  # standard deviations that the ideal observer is left with
 MOST_OF_BASE = 3.0  # a contaminant that would have to outshine the feed this much is taken as out of sight
 
 
@@ -166,9 +167,9 @@ class Drawn:
 
     @property
     def left(self) -> float:
-        """What the ideal observer is left with of the best telling sign's signal to noise; infinite for the feed's."""
+        """Standard deviations by which the ideal observer tells the best telling sign; infinite for the feed's."""
         telling = self.cause.telling or self.cause.signs
-        seen = [self.visible[n].distance / self.snr for n in telling if n not in self.hidden]
+        seen = [self.visible[n].distance for n in telling if n not in self.hidden]
         return max(seen, default=0.0) if telling else float("inf")
 
     @property
@@ -232,7 +233,7 @@ def run(options: argparse.Namespace) -> list[Drawn]:
 def told_apart(drawn: list[Drawn]) -> tuple[list[Drawn], list[Drawn]]:
     """Split spectra with something to find into those where the ideal observer can tell it, and the others."""
     asked = [d for d in drawn if d.cause.expected is not None]
-    return [d for d in asked if d.left >= LEFT], [d for d in asked if d.left < LEFT]
+    return [d for d in asked if d.left >= DETECTION_LIMIT], [d for d in asked if d.left < DETECTION_LIMIT]
 
 
 def rates(drawn: list[Drawn]) -> dict[str, float]:
@@ -263,18 +264,30 @@ def print_rates(drawn: list[Drawn]) -> None:
             shown = [f"{r[k]:8.0%}" if r["to find"] else 8 * " " for k in ("right", "sure")]
             print(f"{name:30s}{r['n']:5.0f}{r['to find']:9.0f}{shown[0]}{shown[1]}{r['wrong sure']:12.1%}"
                   f"{r['wrong low']:11.1%}{r['untold']:17.0f} ({r['untold right']:.0f})")  # fmt: skip
-    for low, high in itertools.pairwise(BINS):
-        some = [d for d in drawn if low <= d.left < high and d.cause.signs]
-        name = f"{low:.0%} to {high:.0%}" if high < 10 else f"more than {low:.0%}"
-        print(f"  ideal observer is left with {name:15s}{sum(d.right for d in some):5d} of {len(some):4d} found")
+    for name, right, n, _ in by_visibility(drawn):
+        print(f"  ideal observer is left with {name:24s}{right:5d} of {n:4d} found")
     to_find = rates(drawn)["to find"]
     right = sum(d.right for d in told_apart(drawn)[0])
     if to_find:
         low, high = interval(right, int(to_find))
-        print(f"right: {right} of {to_find:.0f}, 95 % interval {low:.1%} to {high:.1%}")
+        print(f"right: {right} of {to_find:.0f} above the detection limit ({DETECTION_LIMIT:.1f} sigma), 95 % interval "
+              f"{low:.1%} to {high:.1%}")  # fmt: skip
+        asked = [d for d in drawn if d.cause.expected]
+        print(f"found of all that is there, told or not: {sum(d.right for d in asked)} of {len(asked)}")
     wrong = sum(bool(d.wrong) for d in drawn)
     low, high = interval(wrong, len(drawn))
     print(f"wrong, of any confidence: {wrong} of {len(drawn)}, 95 % interval {low:.1%} to {high:.1%}")
+
+
+def by_visibility(drawn: list[Drawn]) -> list[tuple[str, int, int, tuple[float, float]]]:
+    """Return what the ideal observer is left with, how many are found of how many, and the 95 % interval."""
+    out = []
+    for low, high in itertools.pairwise(BINS):
+        some = [d for d in drawn if low <= d.left < high and d.cause.signs]
+        right = sum(d.right for d in some)
+        name = f"{low:.1f} to {high:.1f} sigma" if high < 1e6 else f"more than {low:.1f} sigma"
+        out.append((name, right, len(some), interval(right, len(some))))
+    return out
 
 
 def interval(hits: int, n: int) -> tuple[float, float]:
@@ -300,7 +313,7 @@ def confusion(drawn: list[Drawn]) -> tuple[list[str], list[str], list[list[int]]
     table: Counter[tuple[str, str]] = Counter()
     for d in drawn:
         row = d.cause.expected or "nothing wrong"
-        row += " (cannot be told)" if d.cause.expected and d.left < LEFT else ""
+        row += " (cannot be told)" if d.cause.expected and d.left < DETECTION_LIMIT else ""
         said = [k if c != CANNOT else f"{k}: {CANNOT}" for k, c in d.found.items()]
         table.update((row, k) for k in said or ["nothing"])
         table[row, "spectra"] += 1
@@ -323,7 +336,8 @@ def print_confusion(drawn: list[Drawn]) -> None:
 def print_worth(drawn: list[Drawn]) -> None:
     """Print how much likelier each verdict is where a species glows than where it does not (no H2 in the glow)."""
     plain = [d for d in drawn if d.absent]
-    there = Counter(d.verdicts.get(n, "-") for d in plain for n, v in d.visible.items() if v.distance >= LEFT * d.snr)
+    told = [(d, name) for d in plain for name, v in d.visible.items() if v.distance >= DETECTION_LIMIT]
+    there = Counter(d.verdicts.get(name, "-") for d, name in told)
     away = Counter(d.verdicts[n] for d in plain for n in d.absent)
     print(f"\nwhat a verdict is worth\n  {'verdict':18s}{'glows':>8s}{'absent':>8s}{'ln ratio':>10s}")
     for word in ("present", "possible, sure", "possible, fair", "possible, faint", "not seen", "cannot tell"):
@@ -335,7 +349,7 @@ def print_faults(drawn: list[Drawn]) -> None:
     """Print what was missed and what was wrong, with what the signs looked like."""
     print("\nmissed (sign: ideal observer's distance, nearest other species, verdict) and wrong")
     for d in drawn:
-        missed = d.cause.expected and d.left >= LEFT and not d.right
+        missed = d.cause.expected and d.left >= DETECTION_LIMIT and not d.right
         if missed or d.wrong:
             seen = [f"{n}: {v.distance:.0f}, {v.rival}, {d.verdicts.get(n)}" for n, v in d.visible.items()]
             print(f"  {'missed' if missed else '':7s}{d.cause.name:28s}{'; '.join(seen)}", end="")
@@ -354,6 +368,7 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="one spectrum of every fourth cause, for a minute")
     parser.add_argument("--minutes", type=float, default=1e6, help="start nothing new after so many minutes")
     parser.add_argument("-o", "--output", type=Path, help="JSON file")
+    parser.add_argument("--figure", type=Path, help="image file")
     options = parser.parse_args()
     if options.quick:
         options.spectra, options.minutes = 1, min(options.minutes, 1.0)
@@ -362,6 +377,10 @@ def main() -> None:
     for part in (print_rates, print_confidence, print_confusion, print_worth, print_faults):
         part(drawn)
     print(f"\npython {sys.version.split()[0]}, numpy {np.__version__}")
+    if options.figure:
+        bench = "one good spectrometer" if options.steady else "random cheap spectrometers"
+        title = f"Findings judged on {len(drawn)} invented spectra, {bench}, signal to noise {options.snr:g}, "
+        findings_figure.draw(options.figure, confusion(drawn), by_visibility(drawn), f"{title}seed {options.seed}")
     if options.output:
         rows, columns, counts = confusion(drawn)
         document = {

@@ -2,9 +2,10 @@
 
 from dataclasses import replace
 
+import pytest
 from glow_instrument import Instrument
 from glow_simulator import simulate
-from glow_visibility import visible
+from glow_visibility import DETECTION_LIMIT, visible
 
 BENCH = Instrument(range_nm=(300.0, 800.0), pixels=1024, second_order=0.0)
 
@@ -38,4 +39,12 @@ def test_a_rival_must_show_its_other_lines_too():
     # He 587.56 is 1.5 nm beside Na 589, but He without 667.8, 501.6 and 447.1 nm is no helium (NIST ASD).
     coarse = replace(BENCH, fwhm_nm=(6.0, 6.0))
     found = seen("Na I", {"Ne I": 1e3, "Na I": 2e4}, coarse, ("He I",))
-    assert found.distance > 0.8 * found.alone
+    assert found.distance > 0.7 * found.alone  # axis and line shape, which are free, take the rest
+
+
+def test_what_nobody_tells_of_the_spectrometer_costs_sight():
+    # In helium a wing of He 587.56 and a skew of all lines look alike, so that sodium beside it is told less surely
+    # than by one who knows the line shape; the limit is that of Currie, 3.54 + 1.645 (normal quantiles).
+    truth = simulate({"He I": 1e7, "Na I": 1e5}, BENCH, 5)[2]
+    assert visible(truth, BENCH, "Na I", ()).alone < 0.8 * truth.matched_snr("Na I")
+    assert pytest.approx(3.540 + 1.645, abs=2e-3) == DETECTION_LIMIT
