@@ -57,18 +57,19 @@ def test_gases_glow_in_their_published_hues(gas, region, hues):
 @pytest.mark.parametrize("gas", ["N2", "air"])
 def test_air_with_column_and_cathode_glow_in_view_is_violet_pink(gas):
     # Everyday sight of a small vacuum chamber with air: common practice, no source
-    (found,) = [c for c in mixed_views() if c.gas == gas]
+    _, found, _ = [c for c in mixed_views() if c.gas == gas]
     assert hue_of(found.xy).name.removeprefix("pure ") in {"purple", "magenta", "violet", "lilac", "reddish purple"}
     for text in ("#c050d0", "#d04090"):
         answer = matched(text)
         assert {g.name: g.fits for g in answer.gases}[gas]
         assert not answer.told
+        assert {"N2": "nitrogen", "air": "air"}[gas] in answer.description
 
 
 def test_a_mixture_lies_between_its_parts():
     # Grassmann's laws: on the straight line between their chromaticities
     by_region = {c.region: c.xy for c in gas_colours() if c.gas == "N2"}
-    (mixed,) = [c.xy for c in mixed_views() if c.gas == "N2"]
+    _, mixed, _ = [c.xy for c in mixed_views() if c.gas == "N2"]
     assert_allclose(mixed, np.mean(list(by_region.values()), axis=0), atol=1e-9)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, replace
 from functools import cache
 
@@ -122,11 +123,15 @@ def match_colour(linear: ArrayLike, draws: ArrayLike, cautions: tuple[str, ...] 
     -----
     Each gas and region is a cloud in CIELAB a*, b* at L* = 50 (into the screen's gamut first, as a camera's
     colours are). A gas fits if the Mahalanobis distance within the sum of both covariances is below χ²₂ at
-    95 %. Weights are Gaussian densities with equal priors.
+    95 %. Weights are Gaussian densities; every gas is as likely beforehand, and so is each of its clouds.
     """
     observed = levelled_lab(linear)
     observed_covariance = np.cov(levelled_lab(draws)[:, 1:].T)
-    everything = [_against(cloud, observed, observed_covariance) for cloud in _clouds()]
+    clouds = Counter(cloud.colour.gas for cloud in _clouds())
+    everything = [
+        (match, density / clouds[match.name])
+        for match, density in (_against(cloud, observed, observed_covariance) for cloud in _clouds())
+    ]
     total = sum(density for _, density in everything)
     best: dict[str, GasMatch] = {}
     weight: dict[str, float] = {}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from functools import cache
 
@@ -23,7 +24,7 @@ EXCITATION_LOG_SD = 0.25  # spread of kT between tubes, in ln
 FORBIDDEN_GA = 1e4  # s^-1: slower lines are quenched or lost to the walls in a small chamber
 CONTINUUM = "continuum"
 TOGETHER = "both regions"
-MIXED = (0.1, 0.9)  # part of X + Y + Z that either region may have in a mixed view
+MIXED = ((0.1, 0.37), (0.37, 0.63), (0.63, 0.9))  # part of X + Y + Z that the first region has in a mixed view
 PLAIN = {
     "He": "helium", "Ne": "neon", "Ar": "argon", "Kr": "krypton", "Xe": "xenon", "Hg": "mercury vapour",
     "H2": "hydrogen", "N2": "nitrogen", "air": "air", "O2": "oxygen", "CO2": "carbon dioxide",
@@ -110,17 +111,19 @@ def mixed_views() -> tuple[GasColour, ...]:
 
     Small chambers show column and cathode glow side by side or one through the other: air is then violet-pink,
     between its rosy column and its violet-blue cathode glow (common practice, no source). Chromaticities of mixtures
-    lie on the line between their parts, by X + Y + Z; any place but its ends is as likely.
+    lie on the line between their parts, by X + Y + Z; three stretches of it, each as likely.
     """
     by_gas: dict[str, list[GasColour]] = {}
     for one in gas_colours():
         by_gas.setdefault(one.gas, []).append(one)
-    part = np.random.default_rng(1976).uniform(*MIXED, (DRAWS, 1))
+    generator = np.random.default_rng(1976)
     found = []
     for gas, (first, *others) in by_gas.items():
-        for other in others:
+        for other, (low, high) in itertools.product(others, MIXED):
+            part = generator.uniform(low, high, (DRAWS, 1))
             drawn = part * _by_sum(first.draws) + (1 - part) * _by_sum(other.draws)
-            typical = 0.5 * (_by_sum(first.xyz) + _by_sum(other.xyz))
+            middle = 0.5 * (low + high)
+            typical = middle * _by_sum(first.xyz) + (1 - middle) * _by_sum(other.xyz)
             made = GasColour(gas=gas, region=TOGETHER, xyz=typical / typical[1], draws=drawn / drawn[:, 1:2])
             found.append(made)
     return tuple(found)

@@ -13,6 +13,7 @@ from glowledger.diagnose.colour_match import ColourMatch
 from glowledger.diagnose.srgb import RGB_TO_XYZ, to_hex
 
 SHOWN = 6  # gases in the text
+FITS_IS = "within what tubes of it vary by?"
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -148,7 +149,8 @@ def colour_text(answer: ColourAnswer, *, notes: tuple[str, ...] = (), width: int
         f"  {gas.plain:16s} {gas.region:16s} {gas.delta_e:6.1f}   {'fits' if gas.fits else 'does not fit'}"
         for gas in answer.match.gases[:SHOWN]
     ]
-    table = "\n".join([f"  {'gas':16s} {'region':16s} delta E", *rows])
+    header = f"  {'gas':16s} {'region':16s} delta E   {FITS_IS}"
+    table = "\n".join([header, *rows])
     limits = "\n".join(
         textwrap.fill(f"- {caution}", width, subsequent_indent="  ") for caution in answer.cautions
     )
