@@ -11,7 +11,7 @@ from glowledger.glow.own_reference import DriftCurve
 from glowledger.report import page, style
 from glowledger.report.endpoint_answers import operating_sentences, operating_table, standing
 from glowledger.report.figures_endpoint import operating_figure
-from glowledger.report.track_files import RunLight, light_data, track_figures, track_report, write_track
+from glowledger.report.track_files import RunLight, Said, light_data, track_figures, track_report, write_track
 from glowledger.runs.operating_point import OperatingPoint
 
 NAN = float("nan")
@@ -92,6 +92,23 @@ def test_the_page_shows_all_figures_and_holds_their_numbers(make_run, light, tmp
     assert {path.name for path in written if path.suffix in (".csv", ".json")} == inside
     for path in written:
         assert style.INVENTED.encode() in path.read_bytes(), path.name
+
+
+def test_what_was_marked_and_noted_stands_on_the_page_as_text(make_run):
+    said = (
+        Said(time_s=None, kind="note", text="door <b>open</b>"), Said(time_s=300.0, kind="magnet", text=""),
+        Said(time_s=421.0, kind="note", text="a hiss"),
+    )  # fmt: skip
+    result, light = make_run("reached"), RunLight(said=said)
+    figures = track_figures(result, light, "run", None)
+    (marks,) = [line for line in figures["run"].axes[0].lines if str(line.get_label()).startswith("marks")]
+    assert len(marks.get_xdata()) == 1  # notes are no marks
+    text = page.page_html(track_report(result, figures, light, title="run", command="c"))
+    for words in ("a hiss", "magnet", "door &lt;b&gt;open"):
+        assert words in text
+    bare = page.page_html(track_report(result, track_figures(result, RunLight(), "r", None), RunLight(), title="r",
+                                       command="c"))  # fmt: skip
+    assert "noted while" not in bare
 
 
 def test_drift_and_risk_read_back(light):

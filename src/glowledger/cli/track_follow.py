@@ -226,10 +226,10 @@ def report_followed(
     """
     from glowledger.cli.identify import spoken_command
     from glowledger.ledger.raw_files import sha256_of
-    from glowledger.live.remarks import remark_fields
+    from glowledger.live.remarks import read_remarks, remark_fields
     from glowledger.report import documents
     from glowledger.report.style import INVENTED
-    from glowledger.report.track_files import write_track
+    from glowledger.report.track_files import RunLight, Said, write_track
 
     notice = INVENTED if ended.invented else None
     extra: dict[str, object] = {"file": run.name, "followed": {"ended": ended.why, "frames_taken": ended.frames}}
@@ -243,9 +243,11 @@ def report_followed(
     extra |= remark_fields(folder)
     extra |= record_for(run, live, bench_file=wanted.bench_file, window=wanted.window)
     title = f"{run.name}, followed for {ended.frames} frames"
+    said = tuple(Said(time_s=r.time_s, kind=r.kind, text=r.text) for r in read_remarks(folder))
     written = write_track(
-        folder, result, title=title, command=spoken_command(), notice=notice, extra=extra, drawn=drawn
-    )
+        folder, result, title=title, command=spoken_command(), notice=notice, extra=extra, drawn=drawn,
+        light=RunLight(said=said),
+    )  # fmt: skip
     document = documents.dumps(documents.track_document(result, extra=extra))
     kept = keep(document, live) if kept_by is None else kept_by(document)
     notes = [f"{notice}."] if notice else []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,7 +25,9 @@ REGIME_ROWS = 5  # of names of conditions
 BARS = 150  # standard errors are drawn up to this many frames, as a band beyond
 
 
-def run_figure(result: RunResult, title: str, *, notice: str | None = None) -> Figure:
+def run_figure(
+    result: RunResult, title: str, *, notice: str | None = None, marks_s: Sequence[float] = ()
+) -> Figure:
     """Draw the indicators of a run, each as part of its first level.
 
     Parameters
@@ -35,6 +38,8 @@ def run_figure(result: RunResult, title: str, *, notice: str | None = None) -> F
         What the run is.
     notice : str, optional
         Printed along the top edge.
+    marks_s : sequence of float, optional
+        When someone marked something, seconds.
 
     Returns
     -------
@@ -52,6 +57,7 @@ def run_figure(result: RunResult, title: str, *, notice: str | None = None) -> F
         _limits(axes, tops)
         _draw_endpoint(axes, result, scale)
         _draw_flashes(axes, result, scale)
+        _draw_marks(axes, [at / scale for at in marks_s])
         axes.set_title(title, loc="left", pad=30)
         axes.text(
             0.0,
@@ -191,6 +197,14 @@ def _draw_flashes(axes: Axes, result: RunResult, scale: float) -> None:
         markersize=8, color=style.WARN, label=f"flashes ({len(result.flashes)})", clip_on=False,
         transform=axes.get_xaxis_transform(),
     )  # fmt: skip
+
+
+def _draw_marks(axes: Axes, at: list[float]) -> None:
+    if at:
+        axes.plot(
+            at, [0.015] * len(at), linestyle="none", marker="D", markersize=7, color=style.INK, clip_on=False,
+            label=f"marks ({len(at)})", transform=axes.get_xaxis_transform(),
+        )  # fmt: skip
 
 
 def describe(result: RunResult, title: str) -> str:

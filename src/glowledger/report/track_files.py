@@ -27,9 +27,11 @@ from glowledger.runs.results import RunResult
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+NOTE = "note"
 CAPTION = (
     "Dots: each indicator with its standard error, as part of its first level; hollow marks are frames set "
-    "aside. Vertical lines begin new conditions, triangles along the top are flashes. The green band is the "
+    "aside. Vertical lines begin new conditions, triangles along the top are flashes, diamonds along the bottom marks "
+    "that someone made. The green band is the "
     "95 % interval of the endpoint, the dashed line the frame at which it was declared."
 )
 POINT_CAPTION = (
@@ -46,6 +48,15 @@ DRIFT_CAPTION = (
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Said:
+    """A mark or note that someone made while a run went on; time in s from its start, None before the first frame."""
+
+    time_s: float | None
+    kind: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RunLight:
     """What a run's page shows beside its trends; all of it may be missing, e.g. of a run that was followed live.
 
@@ -57,11 +68,14 @@ class RunLight:
         How the spectrometer's axis moved.
     point : OperatingPoint or None
         The trade-off between stopping early and waiting.
+    said : tuple of Said
+        Marks and notes, oldest first.
     """
 
     fit: Fit | None = None
     drift: DriftCurve | None = None
     point: OperatingPoint | None = None
+    said: tuple[Said, ...] = ()
 
 
 def write_track(
@@ -118,7 +132,8 @@ def write_track(
 
 def track_figures(result: RunResult, light: RunLight, title: str, notice: str | None) -> dict[str, Figure]:
     """Return the figures of a run's page by name."""
-    figures = {"run": run_figure(result, title, notice=notice)}
+    marks = [one.time_s for one in light.said if one.kind != NOTE and one.time_s is not None]
+    figures = {"run": run_figure(result, title, notice=notice, marks_s=marks)}
     if light.point is not None:
         figures["operating_point"] = operating_figure(light.point, result, title, notice=notice)
     if light.fit is not None:
@@ -164,6 +179,7 @@ def track_report(
         pictures=[page.Picture(figure=figures["run"], caption=CAPTION)],
         charts=[
             page.Chart(table=sentences.trend_table(result), caption="Indicators: light over that of the reference"),
+            *_said_chart(light.said),
             *_indicator_charts(result),
         ],
     )
@@ -171,6 +187,12 @@ def track_report(
     how = page.Section(heading="How it was found", prose=[*method.TRACK, method.sources("track")])
     sections = [first, *_light_sections(result, figures, light), how, care]
     return page.Report(title=title, answer=summary[0], sections=sections, command=command, notice=notice)
+
+
+def _said_chart(said: tuple[Said, ...]) -> list[page.Chart]:
+    rows = [("before" if one.time_s is None else clock(one.time_s), one.kind, one.text) for one in said]
+    table: sentences.Table = (("At", "Mark", "Words"), rows)
+    return [page.Chart(table=table, caption="Marked and noted while it went on")] if rows else []
 
 
 def _indicator_charts(result: RunResult) -> list[page.Chart]:
