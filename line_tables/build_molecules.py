@@ -163,8 +163,9 @@ def head_rows(facts: Path) -> list[list[str]]:
         rows.append([names[fact["system"]], *bands, side, source])
     for fact in read_csv(facts / "added_heads.csv"):
         for cell in fact["heads"].split(";"):
-            band, nm = cell.split()
-            rows.append([names[fact["system"]], *band.split("-"), nm, fact["degradation"], "pearse_gaydon"])
+            band, nm = cell.split() if " " in cell.strip() else ("-", cell.strip())
+            source = "dieke" if "line" in fact["degradation"] else "pearse_gaydon"
+            rows.append([names[fact["system"]], *band.split("-"), nm, fact["degradation"], source])
     order = [*choices.SYSTEMS, *choices.HEADS_ONLY]
     rows.sort(key=lambda row: (order.index(row[0]), row[1].zfill(2), row[2].zfill(2), float(row[3])))
     return [[*row[:5], "yes" if is_fitted(row) else "no", row[5]] for row in rows]

@@ -161,6 +161,11 @@ HEADS_ONLY = {
     "TiO B-X": ("TiO", "gamma prime", "TiO gamma-prime (B-X)"),
     "TiO A-X": ("TiO", "gamma", "TiO gamma (A-X)"),
     "CF2 A-X": ("CF2", "A-X", "CF2 A-X (uncertain)"),
+    "He2 bands": ("He2", "bands of the helium molecule", "He2 bands"),
+    "H2 lines 455-472": ("H2", "many-line spectrum, blue", "H2 lines 455-472"),
+    "H2 lines 485-509": ("H2", "many-line spectrum, blue-green", "H2 lines 485-509"),
+    "H2 lines 530-561": ("H2", "many-line spectrum, green", "H2 lines 530-561"),
+    "H2 lines 566-620": ("H2", "many-line spectrum, yellow", "H2 lines 566-620"),
 }
 
 # Weights of levels symmetric and antisymmetric in the nuclei: spin 0, 1/2 (fermions), 1; all others 1, 1.
@@ -295,6 +300,12 @@ SOURCES = {
         "Pearse & Gaydon, The Identification of Molecular Spectra, 4th ed. (1976), from memory",
     ),
     "uncertain": ("from memory", "from memory, uncertain"),
+    "dieke": (
+        "from memory",
+        "prominent lines of the many-line spectrum outside the Fulcher bands, rounded to 0.1 nm: Crosswhite, The "
+        "Hydrogen Molecule Wavelength Tables of G. H. Dieke (1972) and Pearse & Gaydon (1976), from memory, uncertain; "
+        "a strong line counts three times a plain one",
+    ),
 }
 SOURCE_KEYS = {
     "FLOWCODE": "flowcode",

@@ -157,7 +157,7 @@ def test_published_heads_are_in_order():
     heads = band_heads()
     assert len(heads.system) == heads.wavelength_nm.size == heads.fitted.size == len(heads.source)
     assert set(heads.system) <= set(systems())
-    assert set(heads.degradation) <= {"violet", "red", "unknown"}
+    assert set(heads.degradation) <= {"violet", "red", "unknown", "line", "strong line"}
     assert np.all((heads.wavelength_nm > 190) & (heads.wavelength_nm < 1100))
     assert np.all((heads.v_upper >= 0) == (heads.v_lower >= 0))
 

@@ -18,6 +18,8 @@ FAINTEST_BAND = 0.02  # of its upper level's photons: fainter bands are not name
 MARK_T_ROT_K = 500.0
 ROUGH_BEFORE_NM, ROUGH_AFTER_NM = 20.0, 40.0  # vibrational sequences beyond the known heads: an assumption
 HEAD_GROUP_NM = 2.0  # closer heads of one system are parts of one band
+STRONG_LINE = 3.0  # times a plain line, where a list tells no more (from memory, uncertain)
+LINES_WEIGHT = 0.5  # of the lowest level of the species' bands: an assumption
 HEAD_TAIL_NM, HEAD_STEPS = 1.5, 12  # length of a band known by its head alone: an assumption
 
 
@@ -57,6 +59,12 @@ def rough_positions(species: ListedSpecies) -> bool:
     return species.molecular and all(system(name).heads_only for name in species.systems)
 
 
+def is_line_list(system_name: str) -> bool:
+    """Return True if a system is a list of single lines whose upper levels are not sorted out."""
+    table = band_heads()
+    return any(name == system_name and "line" in kind for name, kind in zip(table.system, table.degradation, strict=True))
+
+
 def rough_ranges(species: ListedSpecies) -> tuple[tuple[float, float], ...]:
     """Return the ranges, nm, in which a species known by a few heads may have bands that are not listed."""
     table = band_heads()
@@ -90,6 +98,8 @@ def _head_emitters(species: ListedSpecies, name: str) -> list[Emitter]:
     rows = [i for i, system_name in enumerate(table.system) if system_name == name]
     rows.sort(key=lambda i: table.wavelength_nm[i])
     groups: list[list[int]] = []
+    if is_line_list(name):
+        return [_line_emitter(species, name, rows)]
     for row in rows:
         near = groups and table.wavelength_nm[row] - table.wavelength_nm[groups[-1][-1]] < HEAD_GROUP_NM
         if near:
@@ -115,6 +125,25 @@ def _head_emitters(species: ListedSpecies, name: str) -> list[Emitter]:
             )
         )
     return found
+
+
+def _line_emitter(species: ListedSpecies, name: str, rows: list[int]) -> Emitter:
+    """Return one emitter for all prominent lines of a region whose upper levels are not sorted out."""
+    table = band_heads()
+    nm = table.wavelength_nm[rows]
+    strength = np.array([STRONG_LINE if table.degradation[i].startswith("strong") else 1.0 for i in rows])
+    return Emitter(
+        species=species.name,
+        label=f"{name} nm",
+        wavelength_nm=nm,
+        rate=strength / strength.sum(),
+        weight=LINES_WEIGHT,
+        anchor_nm=nm,
+        anchor_rate=strength / strength.sum(),
+        anchor_label=tuple(f"{species.name} {value:.1f}" for value in nm),
+        branching_error=0.5,
+        summed=True,
+    )
 
 
 def _tail(degradation: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

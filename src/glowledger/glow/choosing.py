@@ -7,7 +7,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from glowledger.glow.band_emitters import band_emitters
+from glowledger.glow.band_emitters import band_emitters, is_line_list
 from glowledger.glow.emitters import Emitter, atomic_emitters, summed
 from glowledger.tables.species import ListedSpecies
 
@@ -64,7 +64,7 @@ def chosen_emitters(
         elif one.molecular:
             for system in one.systems:
                 group = [e for e in here if e.label.startswith(f"{system} ")]
-                if group:
+                if group and not is_line_list(system):  # too vague to look for a species by
                     chosen.append(_summed(tuple(group), f"{system} typical"))
         else:
             chosen.append(_summed(tuple(here), f"{one.name} typical"))

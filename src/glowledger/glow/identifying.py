@@ -32,13 +32,15 @@ from glowledger.spectra.noise import estimate_noise
 from glowledger.tables.species import ListedSpecies, find_species
 
 _LOG = logging.getLogger(__name__)
-FREED_AT_START = frozenset({"N2", "N2+", "Ar I", "H I", "O I", "He I", "Ne I", "H2"})
+FREED_AT_START = frozenset({"N2", "N2+", "Ar I", "H I", "O I", "He I", "Ne I"})
+FREED_BY = {"H2": "H I"}  # the many lines of a molecule may be anything, unless its atoms glow clearly
 FREE_SIGMA = 3.0  # a species this significant has its levels freed
 CLEAR_SIGMA = 15.0  # this significant, an atom shows more than its few main levels
 TEMPERATURE_SIGMA = 12.0  # bands this significant speak of temperature
 COARSEST_FWHM_NM = 15.0  # beyond it no band has a shape of its own
 BRIGHT_SHARE = 0.2
 SETTLED_LOG_T = 0.05  # of the logarithm of a temperature, whose shape alone errs by more
+ATOM_SIGMA = 6.0  # what frees a molecule by its atom
 GHOST_SIGMA = 5.0
 LEAST_PIXELS = 100
 REFIT_ROUNDS = 6
@@ -124,7 +126,7 @@ def identify(
     temperatures: tuple[Temperature, ...] = ()
     told: tuple[object, ...] = ()
     for last, done in ((False, 0.6), (True, 0.9)):
-        freed = freed | _significant(scene, solution, freed)
+        freed = _freed(scene, solution, freed)
         temperatures = _temperatures(scene, solution, listed, freed, t_rot, fine=last)
         found = {t.name.removeprefix("T_rot "): t.kelvin for t in temperatures if np.isfinite(t.kelvin)}
         bright, clear = _bright(scene, solution), _significant(scene, solution, frozenset(), CLEAR_SIGMA)
@@ -207,6 +209,15 @@ def _significant(
     names, _ = scene.species_of_emitters()
     quick = {n: quick_significance(scene, solution, scene.columns_of(n)) for n in names if n not in already}
     return frozenset(n for n, found in quick.items() if found > sigma)
+
+
+def _freed(scene: Scene, solution: Solution, before: frozenset[str]) -> frozenset[str]:
+    """Return the species to be fitted level by level."""
+    clear = _significant(scene, solution, frozenset(), ATOM_SIGMA)
+    here = frozenset(scene.species_of_emitters()[0])
+    held = frozenset(name for name, atom in FREED_BY.items() if atom in here and atom not in clear)
+    by_atom = frozenset(name for name, atom in FREED_BY.items() if name in here and atom in clear)
+    return (before | _significant(scene, solution, before) | by_atom) - held
 
 
 def _bright(scene: Scene, solution: Solution) -> frozenset[str]:

@@ -40,6 +40,8 @@ NEUTRALS = {
     "N2+": ("N2",), "N II": ("N I", "N2"), "O II": ("O I",), "O2+": ("O I",), "Ar II": ("Ar I",), "CO+": ("CO",),
     "CO2+": ("CO", "CO+"), "C II": ("C I", "CO", "CH", "C2", "CN"), "Ca II": ("Ca I",), "Mg II": ("Mg I",),
 }  # fmt: skip
+# a glow breaks these up, and the parts shine brighter than the whole
+PARTS = {"H2": "H I", "He2": "He I"}
 UNMISTAKABLE = 1e-20  # chance
 CHANCE_BESIDE_BLOCKED = 1e-3  # what shows itself in the part that is open is not 'cannot tell'
 CHANCE_ALLOWED = 2e-5  # for one species: 0.1 % over the some fifty that are asked for, and a margin for crowded spectra
@@ -143,8 +145,10 @@ def judge(case: Case, needed: float) -> SpeciesEvidence:
         shows_itself = not case.blocked or case.chance < CHANCE_BESIDE_BLOCKED
         if verdict == "present" or (verdict == "possible" and shows_itself):
             return _evidence(case, verdict, reason)
-        if verdict == "not seen" and not case.blocked:  # no limit holds for what the fit asks for
-            return _evidence(case, "cannot tell", "the fit asks for it, but no line or band of it can be told apart")
+        if verdict == "not seen":  # no limit holds for what the fit asks for
+            verdict, reason = "cannot tell", "the fit asks for it, but no line or band of it can be told apart"
+        if verdict == "cannot tell" and not case.blocked:
+            return _evidence(case, verdict, reason)
     if case.blocked:
         return _evidence(case, "cannot tell", case.blocked)
     return _evidence(case, *_unseen(case))
@@ -161,17 +165,19 @@ def _seen(case: Case) -> tuple[Verdict, str]:
     best = max(clean, key=lambda test: test.sigma)
     if case.positions_uncertain:
         return "possible", f"{best.feature.label} is seen, but positions of its bands are only roughly known"
+    unexplained = max(case.unexplained, case.unexplained_anywhere)
+    if case.fit_failed and case.share < MOST_LIGHT:
+        faint = case.share < unexplained or sigma < PRESENT_SIGMA  # a misshapen neighbour or an unlisted line is the better guess
+        reason = f"the fit as a whole is bad, so that {best.feature.label} may be anything"
+        return ("cannot tell" if faint else "possible"), reason
     if sigma < PRESENT_SIGMA:
         return "possible", f"faint: {sigma:.1f} standard deviations, {best.feature.label} at best"
     main = case.share > MUCH_LIGHT and sigma > CERTAIN_SIGMA
     if case.chance > CHANCE_ALLOWED and not main:
         return "possible", f"light that fits nothing listed could look like {best.feature.label} here by chance"
-    if case.fit_failed and case.share < MOST_LIGHT:
-        return "possible", f"the fit as a whole is bad, so that {best.feature.label} may be anything"
     coherent = coherence(case.tests)
     if coherent < COHERENT and not main:
         return "possible", f"only {100 * coherent:.0f} % of its lines or bands agree, {best.feature.label} among them"
-    unexplained = max(case.unexplained, case.unexplained_anywhere)
     if case.share < unexplained and (len(clean) < MANY_CLEAN or coherent < VERY_COHERENT):
         part = f"{100 * unexplained:.2g} % of the light fits nothing listed"
         return "possible", f"{part}; {best.feature.label} may be part of that"
@@ -206,7 +212,8 @@ def beside_companions(cases: list[Case], verdicts: list[SpeciesEvidence]) -> lis
     -------
     list of SpeciesEvidence
         An ion is `present` only where its neutral is seen or cannot be told, or where its own pattern is
-        unmistakable. A species known by a few heads only cannot be told absent where its neutral glows.
+        unmistakable. A species known by a few heads only cannot be told absent where its neutral glows, and a
+        molecule that a glow breaks up is not seen without its atoms.
     """
     words = {one.name: one.verdict for one in verdicts}
     held = []
@@ -216,6 +223,9 @@ def beside_companions(cases: list[Case], verdicts: list[SpeciesEvidence]) -> lis
         if one.verdict == "present" and alone and not _unmistakable(case):
             reason = f"its light is seen, but no {' and '.join(neutrals)}, which it comes from"
             one = replace(one, verdict="possible", reason=reason)
+        if one.verdict in ("present", "possible") and words.get(PARTS.get(one.name, "")) == "not seen":
+            reason = f"what fits it comes without {PARTS[one.name]}, which such a glow always shows"
+            one = replace(one, verdict="cannot tell", reason=reason, features=())
         if one.verdict == "not seen" and case.positions_uncertain and "present" in neutrals.values():
             reason = f"its bands are only roughly known and may lie under those of {' and '.join(neutrals)}"
             one = replace(one, verdict="cannot tell", reason=reason)

@@ -164,7 +164,8 @@ class BandHeads:
     wavelength_nm : ndarray
         nm in air.
     degradation : tuple of str
-        ``violet``, ``red`` or ``unknown``: the side to which the band fades.
+        ``violet``, ``red`` or ``unknown``: the side to which the band fades; ``line`` or ``strong line`` for single
+        lines of a spectrum without heads.
     fitted : ndarray of bool
         True where a constant of the tables was fitted to this head, which then checks nothing.
     source : tuple of str
