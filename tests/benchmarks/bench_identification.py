@@ -17,7 +17,7 @@ import sys
 import time
 from collections import Counter, defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
@@ -90,9 +90,20 @@ def judge(counts: np.ndarray, nm: np.ndarray, bag: Bag) -> Fit:
     return fit
 
 
-def one_spectrum(kind: Scenario, rng: np.random.RandomState, bag: Bag) -> None:
+def other_instrument(bench: Instrument) -> Instrument:
+    """The same spectrometer built worse: skewed lines whose width changes more, ripple, stray light, ghosts."""
+    narrow, wide = bench.fwhm_nm
+    return replace(
+        bench, broadening="skewed", fwhm_nm=(0.85 * narrow, 1.15 * wide), ripple=bench.ripple + 0.03,
+        stray=2 * bench.stray, second_order=bench.second_order + 0.002,
+    )  # fmt: skip
+
+
+def one_spectrum(kind: Scenario, rng: np.random.RandomState, bag: Bag, other: bool = False) -> None:
     """Draw, identify and score one spectrum of a scenario."""
     bench = random_instrument(rng)
+    if other:
+        bench = other_instrument(bench)
     share = float(np.exp(rng.uniform(np.log(kind.background[0]), np.log(kind.background[1]))))
     photons = 2e7 * float(np.exp(rng.uniform(-2.0, 0.5))) / bench.counts_per_e
     counts, nm, truth = simulate(kind.draw(rng, photons), bench, rng, background_share=share)
@@ -272,7 +283,9 @@ def save(folder: Path, bag: Bag, curves: dict[str, list[tuple[float, float, floa
     (folder / "identification.json").write_text(json.dumps(document, default=float), encoding="utf-8")
 
 
-def run_scenarios(spectra: int, seed: int, only: str | None, stop: float, bag: Bag) -> None:
+def run_scenarios(
+    spectra: int, seed: int, only: str | None, stop: float, bag: Bag, other: bool = False
+) -> None:
     """Go round all scenarios until there are enough spectra of each or the time is up."""
     metals = Scenario("argon with a metal", {"Ar I": (1, 1)}, frozenset({"Ar II"}))
     for k in range(spectra):
@@ -284,7 +297,7 @@ def run_scenarios(spectra: int, seed: int, only: str | None, stop: float, bag: B
             if kind is metals:
                 extra = {str(rng.choice(METALS)): (0.003, 0.1)}
                 chosen = Scenario(kind.name, {**kind.shares, **extra}, kind.unsure)
-            one_spectrum(chosen, rng, bag)
+            one_spectrum(chosen, rng, bag, other)
 
 
 def main() -> None:
@@ -295,6 +308,7 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="one spectrum each, a sparse curve, in a minute")
     parser.add_argument("--seed", type=int, default=7, help="of the random numbers")
     parser.add_argument("--only", help="one scenario by name, or 'curves', or 'scenarios'")
+    parser.add_argument("--other", action="store_true", help="spectrometers with another line-spread, built worse")
     parser.add_argument("--minutes", type=float, default=1e6, help="start nothing new after so many minutes")
     parser.add_argument("-o", "--output", type=Path, help="folder for figure and JSON")
     options = parser.parse_args()
@@ -303,7 +317,7 @@ def main() -> None:
     bag = Bag()
     stop = time.monotonic() + 60 * minutes
     if options.only != "curves":
-        run_scenarios(spectra, options.seed, options.only, stop, bag)
+        run_scenarios(spectra, options.seed, options.only, stop, bag, options.other)
     curves: dict[str, list[tuple[float, float, float, float, float]]] = {}
     if options.only in (None, "curves"):
         steps = SNR_STEPS[2::2] if options.quick else SNR_STEPS

@@ -56,6 +56,7 @@ class Instrument:
     dark_subtracted: bool = True
     axis_error_nm: tuple[float, float, float] = (0.0, 0.0, 0.0)
     response_known: bool = False
+    broadening: str = "slit"  # or "skewed"
 
     def true_nm(self, pixel: np.ndarray, shift_nm: float = 0.0) -> np.ndarray:
         """Wavelength at a (fractional) pixel."""
@@ -88,6 +89,8 @@ class Instrument:
 
 def line_spread(instrument: Instrument, fwhm_nm: float) -> np.ndarray:
     """Kernel on the fine grid, odd length, sum 1, centred on its core's centre of gravity."""
+    if instrument.broadening == "skewed":
+        return _skewed(instrument.tail, instrument.wing, round(fwhm_nm, 4))
     return _kernel(instrument.slit_share, instrument.tail, instrument.wing, round(fwhm_nm, 4))
 
 
@@ -102,6 +105,25 @@ def _kernel(slit_share: float, tail: float, wing: float, fwhm_nm: float) -> np.n
     core = np.abs(x - x[np.argmax(y)]) < fwhm_nm
     centre = np.sum(x[core] * y[core]) / y[core].sum()
     y = np.interp(x + centre, x, y, left=0, right=0)
+    return y / y.sum()
+
+
+@cache
+def _skewed(tail: float, wing: float, fwhm_nm: float) -> np.ndarray:
+    """Line-spread of a misaligned camera: Lorentz and Gauss multiplied, not summed, with unlike halves, and a ghost.
+
+    Coma makes one half wider; a reflection in the cover glass repeats the line 1.5 widths away. No slit.
+    """
+    half = int(12 * fwhm_nm / STEP_NM) + 1
+    x = np.arange(-half, half + 1) * STEP_NM
+    scale, skew = fwhm_nm, 0.15 + tail
+    for _ in range(6):
+        width = np.where(x < 0, 1 - skew, 1 + skew) * scale
+        y = (0.15 + np.exp(-2.2 * (x / width) ** 2)) / (1 + (1.1 * x / width) ** 2) ** 1.5
+        y += 0.3 * wing * np.exp(-((x - 1.5 * scale) ** 2) / (0.2 * scale**2))
+        scale *= fwhm_nm / _fwhm(x, y)
+    core = np.abs(x - x[np.argmax(y)]) < fwhm_nm
+    y = np.interp(x + np.sum(x[core] * y[core]) / y[core].sum(), x, y, left=0, right=0)
     return y / y.sum()
 
 

@@ -7,7 +7,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from glowledger.glow.band_emitters import rough_positions, rough_ranges
+from glowledger.glow.band_emitters import is_line_list, rough_positions, rough_ranges
 from glowledger.glow.choosing import chosen_emitters
 from glowledger.glow.coincidence import chance
 from glowledger.glow.emitters import Emitter
@@ -31,6 +31,8 @@ from glowledger.glow.visibility import LEAST_VISIBLE, Visibility, unlit, visible
 from glowledger.tables.species import ListedSpecies
 
 BRIGHT_PLACES = 0.3  # of the brightest pixel of a typical pattern: there a species would be looked for
+MANY_LINES_NM = (420.0, 860.0)  # the many-line spectrum of H2 (Dieke; from memory)
+MANY_LINES_PART = 0.05  # of its light found: what some unlisted lines within a line width may have
 MURKY_PART = 0.5  # of the light of a roughly known species: what one of its unlisted bands may have
 
 
@@ -105,17 +107,20 @@ def _murky(
 ) -> NDArray[np.float64]:
     """Return, per pixel, the counts that unlisted bands of roughly known species may have, shape (p,).
 
-    Where a molecule known by a few heads glows (CO2+), it has other bands near them as strong as those.
+    Where a molecule known by a few heads glows (CO2+), it has other bands near them as strong as those, and H2 has
+    hundreds of lines beside the prominent ones.
     """
     counts = np.zeros(scene.axis_nm.size)
     for one in listed:
-        if one.name not in light or not rough_positions(one):
+        many = one.molecular and any(is_line_list(name) for name in one.systems)
+        if one.name not in light or not (many or rough_positions(one)):
             continue
         if quick_significance(scene, solution, scene.columns_of(one.name)) < PRESENT_SIGMA:
             continue
-        for low, high in rough_ranges(one):
+        part, ranges = (MANY_LINES_PART, (MANY_LINES_NM,)) if many else (MURKY_PART, rough_ranges(one))
+        for low, high in ranges:
             inside = (scene.axis_nm > low) & (scene.axis_nm < high)
-            counts[inside] += MURKY_PART * float(light[one.name][scene.used].sum())
+            counts[inside] += part * float(light[one.name][scene.used].sum())
     return counts
 
 

@@ -13,7 +13,10 @@ from glowledger.glow.instrument import SUMMED_ERROR
 from glowledger.glow.likelihood import local_misfit
 from glowledger.glow.scene import Scene
 
-BAND_ERROR = 0.05  # of a molecule's counts: bands err by some 10 % each (common practice, no source), a few count
+# of all counts of a species: wings of lines and bends of the response between nodes; of a molecule, bands err by
+# some 10 % each as well (common practice, no source), and a few count; scatter in
+# tests/benchmarks/bench_identification.py
+ATOM_ERROR, BAND_ERROR = 0.02, 0.08
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,15 +61,16 @@ def reach_of(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> Rea
     light = np.where(scene.used, solution.templates[:, columns] @ (weights + solution.x[columns]), 0.0)
     misfit = float(np.sqrt(np.average(local_misfit(scene, solution), weights=light + 1e-9 * light.max() + 1e-300)))
     if np.any(solution.x[columns] > 0):
-        error = _fitted_error(solution, columns, in_pixels)
+        error = _fitted_error(scene, solution, columns, in_pixels)
     else:
         left = information - _taken(solution, columns, weights)
         error = counts_per_unit / np.sqrt(max(left, 1e-6 * information, np.finfo(float).tiny))
     rough = in_pixels * _rough_amounts(scene, solution, columns, weights)
-    shape = BAND_ERROR * float(in_pixels @ solution.x[columns]) if _is_molecule(scene, columns) else 0.0
+    common = BAND_ERROR if _is_molecule(scene, columns) else ATOM_ERROR
+    shape = common * float(in_pixels @ solution.x[columns])
     return Reach(
         counts=float(in_pixels @ solution.x[columns]),
-        # levels fitted as one sum, and the bands of a level, are wrong together: no scatter of pixels shows it
+        # levels fitted as one sum, and all lines or bands of a species, are wrong together: no scatter shows it
         standard_error=float(np.sqrt((misfit * error) ** 2 + (SUMMED_ERROR * rough).sum() ** 2 + shape**2)),
         alone_error=misfit * counts_per_unit / np.sqrt(max(information, np.finfo(float).tiny)),
     )
@@ -114,15 +118,29 @@ def _lit_factor(solution: Solution) -> tuple[NDArray[np.intp], tuple[NDArray[np.
     return lit, lu_factor(block, check_finite=False)
 
 
-def _fitted_error(solution: Solution, columns: NDArray[np.intp], in_pixels: NDArray[np.float64]) -> float:
-    """Return the standard error of the summed counts of a fitted species, all lit columns free."""
+def _fitted_error(
+    scene: Scene, solution: Solution, columns: NDArray[np.intp], in_pixels: NDArray[np.float64]
+) -> float:
+    """Return the standard error of the summed counts of a fitted species, all lit columns free.
+
+    Notes
+    -----
+    Counts are what the detector gave: where the response is unknown it may rise and the light fall without a
+    change of them. So the response takes part in the sum with the species' own light (GUM, JCGM 100:2008, 5.2).
+    """
     from scipy.linalg import lu_solve
 
     lit, scale, factor = _tied_factor(solution)
+    nodes = scene.hats.shape[1]
+    bent = np.zeros(solution.normal.free.shape[0])
+    light = np.where(scene.used, solution.templates[:, columns] @ solution.x[columns], 0.0)
+    bent[-1 - nodes : -1] = light @ scene.hats
+    taken = np.linalg.solve(solution.normal.free, bent)
     direction = np.zeros(solution.x.size)
     direction[columns] = in_pixels
-    wanted = direction[lit] * scale
-    return float(np.sqrt(max(float(wanted @ lu_solve(factor, wanted, check_finite=False)), 0.0)))
+    wanted = (direction - solution.normal.cross @ taken)[lit] * scale
+    variance = float(wanted @ lu_solve(factor, wanted, check_finite=False)) + float(bent @ taken)
+    return float(np.sqrt(max(variance, 0.0)))
 
 
 @lru_cache(maxsize=2)
