@@ -29,6 +29,15 @@ def test_the_width_of_argon_lines_is_found_however_finely_they_are_sampled(pixel
     assert_allclose(found.fwhm_nm[0], fwhm, rtol=0.25)  # a fit takes it from there: its prior is 20 % wide
 
 
+def test_saturated_lines_do_not_pass_for_narrow_ones():
+    # the pixels at the ceiling are masked; the flanks left on either side are no lines of their own
+    instrument = Instrument(fwhm_nm=(1.3, 1.3))
+    counts, nm, truth = simulate({"Ar I": 4e7}, instrument, 6)
+    assert truth.saturated.sum() > 10
+    fit = identify_frame(frames_from_arrays(nm, counts), species=["Ar I", "Ar II", "O I", "H I"])
+    assert_allclose(fit.fwhm_nm, 1.3, rtol=0.2)
+
+
 def test_gaussians_give_their_width_exactly_with_the_pixels_taken_out():
     # pixel-integrated Gaussians by scipy: the parabola in the logarithm is exact for them (textbook)
     from scipy.stats import norm

@@ -59,10 +59,12 @@ def rough_positions(species: ListedSpecies) -> bool:
     return species.molecular and all(system(name).heads_only for name in species.systems)
 
 
+@cache
 def is_line_list(system_name: str) -> bool:
     """Return True if a system is a list of single lines whose upper levels are not sorted out."""
     table = band_heads()
-    return any(name == system_name and "line" in kind for name, kind in zip(table.system, table.degradation, strict=True))
+    kinds = [kind for name, kind in zip(table.system, table.degradation, strict=True) if name == system_name]
+    return any("line" in kind for kind in kinds)
 
 
 def rough_ranges(species: ListedSpecies) -> tuple[tuple[float, float], ...]:

@@ -187,12 +187,21 @@ def _check(frames: Frames) -> None:
 def _line_spread(frames: Frames, bench: Bench | None) -> LineSpread:
     if bench is not None and bench.line_spread is not None:
         return bench.line_spread
+    pixel = float(np.median(np.diff(frames.axis)))
+    if pixel > COARSEST_FWHM_NM / 2:
+        raise FitError(
+            f"the points are {pixel:.2g} nm apart: too coarse to tell species apart.",
+            mend=f"Use a spectrometer with lines narrower than {COARSEST_FWHM_NM:.0f} nm and two points in each.",
+        )
     read = estimate_noise(frames).detector.read_noise_counts or 0.0
-    data = np.where(frames.mask[0], np.median(frames.counts[0]), frames.counts[0])
+    # a hole where a line is saturated would leave two flanks that pass for narrow lines
+    used = ~frames.mask[0]
+    data = np.interp(frames.axis, frames.axis[used], frames.counts[0][used])
     spread = first_line_spread(frames.axis, data, read / np.sqrt(float(frames.averages[0])))
     if spread.fwhm_nm[0] > COARSEST_FWHM_NM:
         raise FitError(
-            f"the narrowest peak is {spread.fwhm_nm[0]:.0f} nm wide: too coarse to tell species apart.",
+            f"lines look about {spread.fwhm_nm[0]:.0f} nm wide (give or take a third, by the narrower of the peaks): "
+            "too coarse to tell species apart.",
             mend=f"Use a spectrometer with lines narrower than {COARSEST_FWHM_NM:.0f} nm.",
         )
     return spread

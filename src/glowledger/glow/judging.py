@@ -19,6 +19,7 @@ from glowledger.glow.results import SpeciesEvidence
 from glowledger.glow.scene import Scene
 from glowledger.glow.verdicts import (
     OUT_OF_RANGE,
+    PARTS,
     POSSIBLE_SIGMA,
     PRESENT_SIGMA,
     Case,
@@ -32,7 +33,9 @@ from glowledger.tables.species import ListedSpecies
 
 BRIGHT_PLACES = 0.3  # of the brightest pixel of a typical pattern: there a species would be looked for
 MANY_LINES_NM = (420.0, 860.0)  # the many-line spectrum of H2 (Dieke; from memory)
-MANY_LINES_PART = 0.05  # of its light found: what some unlisted lines within a line width may have
+# what some of its unlisted lines within a line width may have: of its light found, and of the light of H I, which
+# in a tube is about as much as that of all the molecule's lines (assumptions)
+MANY_LINES_PART, MANY_LINES_TO_ATOM = 0.05, 0.01
 MURKY_PART = 0.5  # of the light of a roughly known species: what one of its unlisted bands may have
 
 
@@ -76,7 +79,8 @@ def evidence_of(
         others = {name: other for name, other in possible_light.items() if name != one.name}
         tests = []
         if drop.levels and (drop.significance >= POSSIBLE_SIGMA or entangled(reach)):  # else nobody asks
-            tests = feature_tests(scene, solution, columns, drop, others, murky)
+            hidden = np.sum([np.zeros(strange.size), *(m for name, m in murky.items() if name != one.name)], axis=0)
+            tests = feature_tests(scene, solution, columns, drop, others, hidden)
         accident = chance(scene, solution, tests, light[one.name]) if tests else 1.0
         share = float(light[one.name][scene.used].sum()) / total if total > 0 else 0.0
         cases.append(
@@ -104,24 +108,31 @@ def _could_hide(
 
 def _murky(
     scene: Scene, solution: Solution, listed: tuple[ListedSpecies, ...], light: dict[str, NDArray[np.float64]]
-) -> NDArray[np.float64]:
-    """Return, per pixel, the counts that unlisted bands of roughly known species may have, shape (p,).
+) -> dict[str, NDArray[np.float64]]:
+    """Return, per roughly known species, the counts that its unlisted bands or lines may have, shape (p,).
 
     Where a molecule known by a few heads glows (CO2+), it has other bands near them as strong as those, and H2 has
     hundreds of lines beside the prominent ones.
     """
-    counts = np.zeros(scene.axis_nm.size)
+    unlisted = {}
     for one in listed:
+        counts = np.zeros(scene.axis_nm.size)
         many = one.molecular and any(is_line_list(name) for name in one.systems)
         if one.name not in light or not (many or rough_positions(one)):
             continue
-        if quick_significance(scene, solution, scene.columns_of(one.name)) < PRESENT_SIGMA:
+        found = quick_significance(scene, solution, scene.columns_of(one.name))
+        if found < (POSSIBLE_SIGMA if many else PRESENT_SIGMA):
             continue
-        part, ranges = (MANY_LINES_PART, (MANY_LINES_NM,)) if many else (MURKY_PART, rough_ranges(one))
+        hidden, ranges = MURKY_PART * float(light[one.name][scene.used].sum()), rough_ranges(one)
+        if many:
+            atom = light.get(PARTS.get(one.name, ""), np.zeros(counts.size))
+            hidden, ranges = hidden * MANY_LINES_PART / MURKY_PART, (MANY_LINES_NM,)
+            hidden = max(hidden, MANY_LINES_TO_ATOM * float(atom[scene.used].sum()))
         for low, high in ranges:
             inside = (scene.axis_nm > low) & (scene.axis_nm < high)
-            counts[inside] += part * float(light[one.name][scene.used].sum())
-    return counts
+            counts[inside] += hidden
+        unlisted[one.name] = counts
+    return unlisted
 
 
 @cache

@@ -167,7 +167,8 @@ def _seen(case: Case) -> tuple[Verdict, str]:
         return "possible", f"{best.feature.label} is seen, but positions of its bands are only roughly known"
     unexplained = max(case.unexplained, case.unexplained_anywhere)
     if case.fit_failed and case.share < MOST_LIGHT:
-        faint = case.share < unexplained or sigma < PRESENT_SIGMA  # a misshapen neighbour or an unlisted line is the better guess
+        # a misshapen neighbour or an unlisted line is then the better guess
+        faint = case.share < unexplained or sigma < PRESENT_SIGMA
         reason = f"the fit as a whole is bad, so that {best.feature.label} may be anything"
         return ("cannot tell" if faint else "possible"), reason
     if sigma < PRESENT_SIGMA:
