@@ -251,6 +251,18 @@ def test_a_possible_sodium_beside_helium_may_be_helium():
     assert conclude("Ar", Ar_I=0.9, possible=("Na I",), sigma=20.0) == {"sodium": "low"}
 
 
+def test_possible_nitrogen_ions_alone_found_a_leak_in_helium_only():
+    # Thresholds 18.75 and 11.03 eV; helium metastables make N2+ directly (see above)
+    assert conclude("Ar", Ar_I=0.9, possible=("N2+",), sigma=20.0) == {}
+    assert conclude("He", He_I=0.9, possible=("N2+",), sigma=20.0) == {"air leak": "low"}
+
+
+def test_a_possible_chromium_under_bands_of_nitrogen_is_no_steel():
+    # Cr 357.87 and 427.48 nm (NIST ASD) lie under N2 357.7 and N2+ 427.8 nm
+    assert conclude("O2", O_I=0.8, N2=0.1, possible=("Cr I",), sigma=20.0) == {"air leak": "medium"}
+    assert conclude("O2", O_I=0.8, possible=("Cr I",), sigma=20.0) == {"sputtered metal": "low"}
+
+
 def test_oxygen_beside_a_possible_leak_is_no_finding_of_its_own():
     assert conclude("He", He_I=0.9, O_I=0.05, possible=("N2", "N2+")) == {"air leak": "low"}
 

@@ -21,7 +21,8 @@ class _Cause:
 
     `company` counts only where `only_fed` is fed, if that names an element; `needs` must be among the signs.
     `imitators` have light beside that of the species they stand with, nearer than a cheap spectrometer resolves: it
-    counts for nothing where one of them may glow and no other sign does.
+    counts for nothing where one of them may glow and no other sign does. A sign in `only_with` takes more energy than
+    the species it stands with, or is made by them: without any of these it counts for nothing alone either.
     """
 
     kind: str
@@ -33,12 +34,16 @@ class _Cause:
     only_fed: str = ""
     needs: str = ""
     imitators: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    only_with: tuple[tuple[str, tuple[str, ...]], ...] = ()
     prior: float = PRIOR
 
 
+CHROMIUM = (("Cr I", ("N2", "N2+")),)  # Cr 357.9 and 427.5 nm, N2 357.7 and N2+ 427.8 nm
+
 _CAUSES = (
     _Cause(kind="air leak", what="an air leak", signs=("N2", "N2+"), company=("NO", "N I"), unless_fed="N",
-           imitators=(("N2+", (*SILICON, "CO+", "CO2+")),), confirm_by=LEAK_TESTS),
+           imitators=(("N2+", (*SILICON, "CO+", "CO2+")),), only_with=(("N2+", ("N2", "He I")),),
+           confirm_by=LEAK_TESTS),
     _Cause(kind="hydrocarbon oil", what="oil or raw hydrocarbon", signs=("CH", "C2"), company=("H I", "CN"),
            unless_fed="C", confirm_by=OIL_TESTS),
     _Cause(kind="organic residue", what="organic residue", signs=("CO", "CN"), company=("OH", "H I"),
@@ -50,7 +55,7 @@ _CAUSES = (
     _Cause(kind="fluorinated oil or polymer", what="fluorinated oil or polymer", signs=("F I", "CF2"), unless_fed="F",
            confirm_by=FLUORINE_TESTS),
     *(_Cause(kind="sputtered metal", what=f"sputtered {metal}", signs=signs, unless_fed=signs[0].split()[0],
-             confirm_by=SPUTTER_TESTS, prior=prior) for metal, signs, _, prior in ALLOYS),
+             imitators=CHROMIUM, confirm_by=SPUTTER_TESTS, prior=prior) for metal, signs, _, prior in ALLOYS),
     _Cause(kind="room light", what="light of a fluorescent lamp", signs=("Hg I",), unless_fed="Hg",
            confirm_by=LAMP_TESTS),
     *(_Cause(kind="foreign gas", what=gas, signs=(sign,), unless_fed=sign.split()[0], confirm_by=GAS_TESTS)
@@ -92,6 +97,7 @@ def hinted_together(seen: Sightings, already: frozenset[str]) -> tuple[Finding, 
 def _weighed(cause: _Cause, seen: Sightings) -> Finding | None:
     """Weigh one cause; None where it is not likelier than not."""
     imitated = {name for name, others in cause.imitators if seen.hinted(others)}
+    imitated |= {name for name, others in cause.only_with if not seen.hinted(others)}
     signs = seen.hinted(cause.signs)
     if set(signs) <= imitated:
         return None
