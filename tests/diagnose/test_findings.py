@@ -251,6 +251,11 @@ def test_a_possible_sodium_beside_helium_may_be_helium():
     assert conclude("Ar", Ar_I=0.9, possible=("Na I",), sigma=20.0) == {"sodium": "low"}
 
 
+def test_ions_and_atoms_of_another_gas_count_as_its_light():
+    # behind acrylic most of the light of air may be that of N2+ 391 and 428 nm
+    assert conclude("Ar", N2=0.45, N2plus=0.45, O_I=0.1)["wrong gas"] == "high"
+
+
 def test_possible_nitrogen_ions_alone_found_a_leak_in_helium_only():
     # Thresholds 18.75 and 11.03 eV; helium metastables make N2+ directly (see above)
     assert conclude("Ar", Ar_I=0.9, possible=("N2+",), sigma=20.0) == {}

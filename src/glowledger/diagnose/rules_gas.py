@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from glowledger.diagnose.feed import CARRIERS, feed_from_light
+from glowledger.diagnose.feed import CARRIERS, GASES, elements_of, feed_from_light
 from glowledger.diagnose.sightings import Confidence, Finding, Sightings
 
 NOBLE = {"Ar I": "argon", "He I": "helium", "Ne I": "neon", "Kr I": "krypton", "Xe I": "xenon"}
@@ -21,7 +21,8 @@ def wrong_gas(seen: Sightings) -> Finding | None:
         return None
     others = [gas for gas in bright.gases if not _covered(seen, gas)]
     carriers = tuple(n for gas in others for n in CARRIERS.get(gas, ()))
-    if not others or seen.share(carriers) < ALONE:
+    theirs = frozenset().union(*(GASES[gas] for gas in others))
+    if not others or seen.share(n for n in seen.present(seen.species) if elements_of(n) <= theirs) < ALONE:
         return None
     confidence: Confidence = "high" if len(missing) == len(seen.feed.gases) else "medium"
     return Finding(
