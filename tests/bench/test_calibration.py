@@ -112,6 +112,17 @@ def test_where_the_pixel_count_starts_does_not_matter(first):
     assert_allclose(result.solution.nm(at), np.interp(at - first, np.arange(len(nm)), nm), atol=0.1)
 
 
+@settings(max_examples=4, deadline=None, derandomize=True)
+@given(st.floats(-30.0, 30.0), st.floats(0.93, 1.07))
+def test_shift_and_stretch_of_the_instrument_do_not_matter(shift, stretch):
+    # the same lamp on an instrument turned and stretched: each pixel gets the wavelength that fell on it
+    nm = 600.0 + shift + stretch * (axis() - 600.0)
+    result = solved(spectrum(NEON, nm), "ne")
+    assert result.accepted
+    at = np.linspace(*result.solution.covered, 20)
+    assert_allclose(result.solution.nm(at), np.interp(at, np.arange(len(nm)), nm), atol=1.4 / 5)
+
+
 @pytest.mark.parametrize("pixels", [700, 1300, 3600])
 def test_sampling_does_not_matter(pixels):
     nm = axis(pixels)
@@ -129,6 +140,34 @@ def test_a_rough_nm_axis_is_mended_and_said_to_be_wrong():
     at = np.linspace(*result.solution.covered, 30)
     assert_allclose(result.solution.nm(at), np.interp(at, rough, nm), atol=0.2)
     assert any("nm axis of the file is wrong" in text for text in result.warnings)
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [lambda nm: nm + 35.0, lambda nm: nm - 4.0, lambda nm: 600.0 + 1.05 * (nm - 600.0)],
+    ids=["35 nm off", "4 nm off", "stretched by 5 %"],
+)
+def test_an_nm_axis_that_is_off_or_stretched_is_mended(wrong):
+    nm = axis()
+    result = solved(spectrum(NEON | ARGON, nm), "ne,ar", pixel=wrong(nm), kind="nm_air")
+    assert result.accepted
+    at = np.linspace(*result.solution.covered, 30)
+    assert_allclose(result.solution.nm(at), np.interp(at, wrong(nm), nm), atol=1.4 / 5)
+    assert any("nm axis of the file is wrong" in text for text in result.warnings)
+
+
+@pytest.mark.parametrize("jump", [12.0, -9.0])
+def test_two_detectors_under_one_axis_are_refused_or_mended(jump):
+    # the second half of the axis is of another detector, `jump` nm off: no curve through both may be accepted
+    nm = axis(3000, bend=0.0, twist=0.0)
+    true = np.where(np.arange(3000) < 1300, nm, nm + jump)
+    counts = np.where(np.arange(3000) < 1300, spectrum(MERCURY | ARGON, nm), spectrum(MERCURY | ARGON, nm + jump))
+    result = solved(counts, "hg-ar", pixel=nm, kind="nm_air")
+    if result.accepted:
+        at = np.linspace(*result.solution.covered, 200)
+        assert np.max(np.abs(result.solution.nm(at) - np.interp(at, nm, true))) < 1.4 / 5
+    else:
+        assert result.reasons and result.mend
 
 
 def test_a_good_nm_axis_is_not_complained_about():

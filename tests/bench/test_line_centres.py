@@ -90,6 +90,41 @@ def test_flat_topped_lines_are_centred_on_their_flanks():
     assert list(peaks.saturated) == [True, False, True]
 
 
+@pytest.mark.parametrize(("fwhm_px", "gap_px"), [(1.5, 4.0), (1.7, 4.0), (2.5, 5.0)])
+def test_crowded_narrow_lines_are_all_found_and_centred(fwhm_px, gap_px):
+    # a row of lines, each in the window of the next: the light of neighbours is part of the fit
+    rng = np.random.default_rng(12)
+    off = []
+    for _ in range(12):
+        centres = 20.0 + gap_px * np.arange(14) + rng.uniform(-0.4, 0.4, 14)
+        areas = 10 ** rng.uniform(4.3, 5.0, 14)
+        light = sum(a * pixel_light(220, c, fwhm_px) for a, c in zip(areas, centres, strict=True))
+        light = light + 60000 * pixel_light(220, 150.0, fwhm_px)  # one line alone, that tells the width
+        peaks, _ = find_peaks(light + 300.0 + rng.normal(0.0, 10.0, 220))
+        near = np.argmin(np.abs(peaks.pixel[:, None] - centres[None, :]), axis=0)
+        off.append(peaks.pixel[near] - centres)
+    found = np.abs(np.concatenate(off)) < 0.5
+    assert np.mean(found) > 0.94
+    assert abs(np.mean(np.concatenate(off)[found])) < 0.02
+    assert np.median(np.abs(np.concatenate(off))) < 0.05
+
+
+def test_blended_lines_are_centred_without_bias():
+    # pairs 1.2 to 2 widths apart, any ratio up to 1:3, anywhere on the pixels: on the mean less than 0.02 px off
+    rng = np.random.default_rng(13)
+    off = []
+    for _ in range(150):
+        gap = rng.uniform(1.2, 2.0) * 4.0
+        centres = np.array([60.0, 120.0 + rng.uniform(-0.5, 0.5), 0.0])
+        centres[2] = centres[1] + gap
+        areas = np.array([40000.0, 20000.0, 20000.0 * 3.0 ** rng.uniform(-1.0, 1.0)])
+        light = sum(a * pixel_light(200, c, 4.0) for a, c in zip(areas, centres, strict=True))
+        peaks, _ = find_peaks(light + 300.0 + rng.normal(0.0, 8.0, 200))
+        off.append([peaks.pixel[np.argmin(np.abs(peaks.pixel - c))] - c for c in centres[1:]])
+    assert np.max(np.abs(off)) < 0.5
+    assert np.all(np.abs(np.mean(off, axis=0)) < 0.02)
+
+
 def test_hot_pixels_are_no_lines_even_beside_undersampled_ones():
     # a line of 1.5 px FWHM puts a quarter of its top pixel or more into a neighbour; a hot pixel puts nothing
     rng = np.random.default_rng(7)

@@ -123,7 +123,8 @@ def _fit_slice(
     if len(inside) < 5:
         return None
     x = inside.astype(np.float64)
-    others = beside[(beside > low - 0.5 * width) & (beside < high + 0.5 * width)]
+    reach = 0.5 * width + 1.0  # the window ends on whole pixels
+    others = beside[(beside > low - reach) & (beside < high + reach)]
     every = np.concatenate([centres, others])
     fit = fit_group(x, scene.counts[inside], scene.noise[inside], every, width, free_width=free_width)
     if fit is None and len(others):

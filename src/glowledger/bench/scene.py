@@ -10,6 +10,7 @@ from scipy import ndimage, signal
 
 Floats = NDArray[np.float64]
 
+QUIET, QUIET_SD = 0.2, 0.2533  # share of the second differences; standard normal deviate that bounds it
 HOT_NEIGHBOUR_SHARE = 0.12  # a line of FWHM 1.2 px still puts 0.24 of its top pixel into the next ones
 
 
@@ -41,11 +42,11 @@ class Scene:
 def noise_level(counts: Floats) -> float:
     """Return the standard deviation of the pixel-to-pixel noise, robust against lines.
 
-    Second differences remove any smooth spectrum; their median absolute deviation ignores lines as long as
-    these fill less than half of the pixels.
+    Second differences remove any smooth spectrum; their smallest fifth (of a normal distribution: within 0.2533
+    standard deviations) ignores lines as long as these leave some pixels free.
     """
     second = counts[2:] - 2.0 * counts[1:-1] + counts[:-2]
-    spread = 1.4826 * float(np.median(np.abs(second - np.median(second)))) / np.sqrt(6.0)
+    spread = float(np.quantile(np.abs(second - np.median(second)), QUIET)) / QUIET_SD / np.sqrt(6.0)
     return max(spread, 1e-9 * float(np.ptp(counts)) if len(counts) else 0.0, 1e-300)
 
 

@@ -24,7 +24,7 @@ MIN_MARGIN = 4.6  # natural log of the odds against the next best scale that is 
 # margin plus log odds against chance, both clipped; of 150 lamps under wrong names (the fleets of bench_calibration.py,
 # seeds from 63000, 73000) none with three lines or more came above 0, one in a hundred of all above -2.7
 MIN_CONFIDENCE = 4.0
-MIN_EVIDENCE = -1.0  # log odds against chance; somewhat below even, for a lamp is mostly what it is said to be
+MIN_EVIDENCE = -4.0  # log odds against chance: a lamp is what it is said to be in fifty cases of one that it is not
 MOST_MARGIN, EVIDENCE_RANGE = 20.0, (-25.0, 15.0)
 MOST_SETTLED, NEAR_EVIDENCE, MOST_ODDS = 8, 6.0, 999.0  # scales; natural log
 MIN_USED, MIN_SUPPORTING = 3, 4  # lines that carry the solution; those and vaguer ones that agree
