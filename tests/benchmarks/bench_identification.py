@@ -106,7 +106,7 @@ def one_spectrum(kind: Scenario, rng: np.random.RandomState, bag: Bag, other: bo
         bench = other_instrument(bench)
     share = float(np.exp(rng.uniform(np.log(kind.background[0]), np.log(kind.background[1]))))
     photons = 2e7 * float(np.exp(rng.uniform(-2.0, 0.5))) / bench.counts_per_e
-    counts, nm, truth = simulate(kind.draw(rng, photons), bench, rng, background_share=share)
+    counts, nm, truth = simulate(kind.draw(rng, photons), bench, rng, background_share=share, whole=True)
     fit = judge(counts, nm, bag)
     score(kind, fit, truth, bag)
 
@@ -179,9 +179,9 @@ def detection_curve(
             seed = int(rng.randint(0, 2**31 - 1))
             mixture = kind.draw(np.random.RandomState(seed))
             mixture.pop(name, None)
-            probe = simulate({**mixture, name: 1e4}, bench, seed)[2]
+            probe = simulate({**mixture, name: 1e4}, bench, seed, whole=True)[2]
             strength = 1e4 * wanted / joint_snr(probe, name)
-            counts, nm, _ = simulate({**mixture, name: strength}, bench, seed)
+            counts, nm, _ = simulate({**mixture, name: strength}, bench, seed, whole=True)
             verdict = next(e.verdict for e in judge(counts, nm, bag).species if e.name == name)
             present += verdict == "present"
             seen += verdict in SEEN

@@ -77,7 +77,8 @@ class Nature:
 
     `level` is the spread between upper levels, `line` of one line about its A, `band` of one band about
     its share; `excitation_ev` steers how fast high levels thin out; `hot_share` of OH is born hot (3500 K,
-    from water broken up by the electrons), so that it has no one temperature.
+    from water broken up by the electrons), so that it has no one temperature; `whole` progressions reach beyond
+    v''=6, as nature's do (samples were made without).
     """
 
     t_rot: dict[str, float] = field(default_factory=dict)
@@ -88,6 +89,7 @@ class Nature:
     excitation_ev: float = 0.45
     absorbed: float = 0.3
     hot_share: float = 0.0
+    whole: bool = False
 
 
 def _deposit(nm: np.ndarray, photons: np.ndarray) -> np.ndarray:
@@ -147,8 +149,8 @@ class _Flat:
 
 
 @cache
-def _flat(system: str) -> _Flat:
-    mine = [b for b in bands() if b.system == system]
+def _flat(system: str, whole: bool = False) -> _Flat:
+    mine = [b for b in bands(whole) if b.system == system]
     up = states()[RECIPE[system][0]]
     number = np.concatenate([np.full(len(b.nm), i) for i, b in enumerate(mine)])
     join = lambda what: np.concatenate([getattr(b, what) for b in mine])  # noqa: E731
@@ -163,7 +165,7 @@ def system_photons(
     system: str, rng: np.random.RandomState, nature: Nature, t_rot: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """Wavelengths and photons of one band system's lines (sum 1)."""
-    f = _flat(system)
+    f = _flat(system, nature.whole)
     lines = f.strength * np.exp(-f.upper_cm / (K_CM * t_rot))
     lines = lines / np.bincount(f.band, lines)[f.band]
     if system == "OH A-X" and nature.hot_share > 0:

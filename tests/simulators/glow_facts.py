@@ -95,10 +95,13 @@ class Band:
 
 
 @cache
-def bands() -> tuple[Band, ...]:
-    """All bands. Where a published head exists the band is moved onto it; its system moves by the mean."""
+def bands(whole: bool = False) -> tuple[Band, ...]:
+    """All bands, N2 C-B beyond v''=6 if `whole`.
+
+    Where a published head exists the band is moved onto it; its system moves by the mean.
+    """
     raw = []
-    for r in _rows("glow_bands.csv"):
+    for r in [*_rows("glow_bands.csv"), *(_rows("glow_more_bands.csv") if whole else [])]:
         up, low, build = RECIPE[r["system"]]
         vu, vl = int(r["v_upper"]), int(r["v_lower"])
         a, b = states()[up], states()[low]

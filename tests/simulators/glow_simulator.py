@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from glow_emission import GRID_NM, Nature, species_photons
@@ -61,6 +61,7 @@ def simulate(
     nature: Nature | None = None,
     background_share: float = 0.1,
     background_kind: str | None = None,
+    whole: bool = False,
 ) -> tuple[np.ndarray, np.ndarray, Truth]:
     """Record one spectrum; weights are photons per exposure in 178-1050 nm reaching the spectrometer."""
     rng = seed if isinstance(seed, np.random.RandomState) else np.random.RandomState(seed)
@@ -68,6 +69,7 @@ def simulate(
         heat = float(np.exp(rng.uniform(np.log(300), np.log(1500))))
         hot = float(rng.choice([0.0, 0.1]))
         nature = Nature(t_rot_default=heat, excitation_ev=float(rng.uniform(0.35, 0.8)), hot_share=hot)
+        nature = replace(nature, whole=whole)
     names = list(mixture)
     photons = np.zeros((len(names) + 1, len(GRID_NM)))
     t_rot: dict[str, float] = {}
