@@ -13,7 +13,7 @@ from glow_instrument import Instrument
 from glow_simulator import simulate
 
 from glowledger.glow.identifying import identify_frame
-from glowledger.glow.starting import first_line_spread, peak_widths, shift_steps
+from glowledger.glow.starting import bridged, first_line_spread, peak_widths, shift_steps
 from glowledger.spectra.frames import frames_from_arrays
 
 
@@ -78,3 +78,15 @@ def test_the_few_lines_of_helium_are_not_put_beside_those_of_other_elements(phot
     fit = identify_frame(frames_from_arrays(nm, counts))
     assert abs(fit.shift_nm) < 0.5
     assert [one.name for one in fit.species if one.verdict == "present"] == ["He I"]
+
+
+def test_a_saturated_line_does_not_pass_for_two_narrow_ones():
+    rng = np.random.default_rng(3)
+    axis = np.arange(300.0, 900.0, 0.3)
+    centres = rng.permutation(np.arange(320.0, 890.0, 30.0))
+    heights = np.geomspace(300.0, 2e5, centres.size)
+    counts = np.exp(-0.5 * ((axis[:, None] - centres) / 0.6) ** 2) @ heights + rng.normal(0.0, 5.0, axis.size)
+    masked = counts > 5e3
+    assert masked.sum() > 20
+    guess = first_line_spread(axis, bridged(counts, masked), 5.0)
+    assert guess.fwhm_nm[0] == pytest.approx(0.6 * np.sqrt(8 * np.log(2)), rel=0.15)

@@ -15,7 +15,7 @@ from glowledger.glow.identifying import averaged
 from glowledger.glow.likelihood import unexplained_part
 from glowledger.glow.scene import Scene, build_scene
 from glowledger.glow.start_search import best_offset, binned
-from glowledger.glow.starting import first_line_spread, shift_steps
+from glowledger.glow.starting import bridged, first_line_spread, shift_steps
 from glowledger.spectra.frames import Frames
 from glowledger.spectra.noise import estimate_noise
 from glowledger.tables.species import find_species
@@ -100,7 +100,7 @@ def bench_misfit(frames: Frames, bench: Bench) -> BenchMisfit:
 
 def _guessed_spread(frames: Frames) -> LineSpread:
     read = estimate_noise(frames).detector.read_noise_counts or 0.0
-    data = np.where(frames.mask[0], np.median(frames.counts[0]), frames.counts[0])
+    data = bridged(frames.counts[0], frames.mask[0])
     return first_line_spread(frames.axis, data, read / np.sqrt(float(frames.averages[0])))
 
 

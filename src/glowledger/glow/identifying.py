@@ -24,7 +24,7 @@ from glowledger.glow.results import Fit, SpeciesEvidence, Temperature
 from glowledger.glow.rotation import profile_temperature
 from glowledger.glow.scene import Scene, build_scene
 from glowledger.glow.start_search import first_fit
-from glowledger.glow.starting import first_line_spread
+from glowledger.glow.starting import bridged, first_line_spread
 from glowledger.glow.visibility import Visibility, unlit, visibility, window_free_below
 from glowledger.spectra.averaging import mean_frame
 from glowledger.spectra.frames import Frames
@@ -194,9 +194,7 @@ def _line_spread(frames: Frames, bench: Bench | None) -> LineSpread:
             mend=f"Use a spectrometer with lines narrower than {COARSEST_FWHM_NM:.0f} nm and two points in each.",
         )
     read = estimate_noise(frames).detector.read_noise_counts or 0.0
-    # a hole where a line is saturated would leave two flanks that pass for narrow lines
-    used = ~frames.mask[0]
-    data = np.interp(frames.axis, frames.axis[used], frames.counts[0][used])
+    data = bridged(frames.counts[0], frames.mask[0])
     spread = first_line_spread(frames.axis, data, read / np.sqrt(float(frames.averages[0])))
     if spread.fwhm_nm[0] > COARSEST_FWHM_NM:
         raise FitError(

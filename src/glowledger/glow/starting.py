@@ -91,6 +91,15 @@ def _full_width(
     return float(np.sqrt(LN2_8 * max(variance - step**2 / 12, (step / 3) ** 2 / LN2_8)))
 
 
+def bridged(counts: NDArray[np.float64], masked: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Return a spectrum, shape (p,), with masked pixels bridged by a straight line between their neighbours.
+
+    Any other level would cut a line whose top is saturated into two that look narrow.
+    """
+    at = np.arange(counts.size)
+    return np.where(masked, np.interp(at, at[~masked], counts[~masked]), counts)
+
+
 def first_line_spread(axis_nm: NDArray[np.float64], data: NDArray[np.float64], noise: float) -> LineSpread:
     """Return a constant line width guessed from the narrower peaks; the fit refines it.
 
