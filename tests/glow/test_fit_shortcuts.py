@@ -3,9 +3,11 @@
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from scipy.interpolate import BSpline
 from scipy.optimize import minimize, nnls
 
 from glowledger.bench.model import LineSpread
+from glowledger.glow.background import background_basis
 from glowledger.glow.choosing import chosen_emitters
 from glowledger.glow.coarse import carried_over, coarse_scene
 from glowledger.glow.instrument import response_templates
@@ -159,3 +161,11 @@ def test_an_axis_that_is_off_is_found(off_nm):
     steps = np.arange(-8, 9) * 0.35 * 1.3 * 0.6
     best, _ = best_offset(binned(shown, 1.3), steps)
     assert abs(best.shift_nm[0] - off_nm) < 0.35
+
+
+@pytest.mark.parametrize("fwhm_nm", [1.0, 12.0, 60.0])
+def test_the_background_is_made_of_the_splines_of_the_library(fwhm_nm):
+    ours = background_basis(AXIS, fwhm_nm)
+    inner = np.linspace(AXIS[0], AXIS[-1], ours.shape[1] - 2)
+    knots = np.concatenate([[AXIS[0]] * 3, inner, [AXIS[-1]] * 3])
+    assert_allclose(ours, BSpline.design_matrix(AXIS, knots, 3).toarray(), atol=1e-12)

@@ -115,13 +115,13 @@ def significance_needed(significances: NDArray[np.float64]) -> float:
     float
         One-sided standard deviations; never below `POSSIBLE_SIGMA`.
     """
-    from scipy.stats import norm
+    from scipy.special import ndtr, ndtri
 
-    p = np.sort(norm.sf(significances))
+    p = np.sort(ndtr(-significances))
     allowed = FALSE_DISCOVERY * np.arange(1, p.size + 1) / max(p.size, 1)
     passing = np.flatnonzero(p <= allowed)
     cut = allowed[passing[-1]] if passing.size else FALSE_DISCOVERY / max(p.size, 1)
-    return float(max(norm.isf(cut), POSSIBLE_SIGMA))
+    return float(max(-ndtri(cut), POSSIBLE_SIGMA))
 
 
 def judge(case: Case, needed: float) -> SpeciesEvidence:
