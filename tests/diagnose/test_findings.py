@@ -290,6 +290,12 @@ def test_blocked_hydroxyl_is_named_where_hydrogen_hints_at_water():
     assert "cannot be told" in found.text
 
 
+def test_oxygen_beside_hydrogen_is_named_where_hydroxyl_is_blocked():
+    found = findings_of(species(Ar_I=0.9, H_I=0.1, O_I=0.05, blocked=("OH",)), parse_feed("Ar"))[0]
+    assert (found.kind, found.confidence) == ("water", "medium")
+    assert found.text.startswith("Hydrogen and oxygen glow although neither is fed")
+
+
 def test_a_missing_gas_is_not_wrong_where_it_cannot_be_told():
     unlimited = tuple(
         replace(s, counts=float("nan"), upper_limit=float("nan")) if s.name == "Ar I" else s

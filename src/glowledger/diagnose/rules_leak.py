@@ -116,7 +116,8 @@ def water(seen: Sightings) -> Finding | None:
     text += ", with no sign of carbon." if not carbon else f"; {carbon[0]} is possible, so it may be residue."
     if not hydroxyl:
         why = "OH at 309 nm cannot be told here" if seen.blocked(("OH",)) else "OH itself is not seen"
-        text = f"Hydrogen glows although none is fed; water from the walls is the commonest cause, but {why}."
+        what = "Hydrogen and oxygen glow although neither is fed" if oxygen else "Hydrogen glows although none is fed"
+        text = f"{what}; water from the walls is the commonest cause, but {why}."
     humid = seen.present(NITROGEN) and not seen.feeds("N")
     return Finding(
         kind="water",
