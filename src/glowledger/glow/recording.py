@@ -27,6 +27,7 @@ SURE_SIGMA, DOUBTFUL_SIGMA = 5.0, 3.0  # as for verdicts
 CURRIE = 2 * 1.6448536269514722  # detection limit over standard error: Currie, Anal. Chem. 40, 586 (1968)
 SAME_FEATURE = 1.5  # line widths
 AROUND_FEATURE = 2.5  # line widths on either side that tell of a feature
+UNFELT_SIGMA = 1e-2  # so little of another species here is known well enough from its light elsewhere
 MOST_FEATURES = 3
 FAINTEST_FEATURE = 0.05  # of the species' strongest
 
@@ -315,7 +316,9 @@ def _features(
         distance = np.abs(axis_nm - nm[i])
         around = (distance < max(AROUND_FEATURE * fwhm, 4 * float(np.median(np.diff(axis_nm))))) & usable
         level = np.stack([np.ones(axis_nm.size), axis_nm - nm[i]], axis=1)
-        others = np.column_stack([np.delete(recorded.species, k, axis=1), level])
+        others = np.delete(recorded.species, k, axis=1)
+        felt = np.sum(others[around] ** 2 / recorded.variance[around, None], axis=0) > UNFELT_SIGMA**2
+        others = np.column_stack([others[:, felt], level])
         found.append(
             FeatureOutlook(
                 label=labels[i],
