@@ -197,3 +197,20 @@ def test_a_run_in_pixels_is_refused():
     pixels = frames_from_arrays(np.arange(INSTRUMENT.pixels, dtype=float), frames.counts, axis_kind="pixel")
     with pytest.raises(FitError, match="pixel"):
         fit_series(pixels)
+
+
+def test_flanks_of_a_line_at_the_ceiling_do_not_move_its_species_when_the_axis_drifts():
+    n = 160
+    t = np.arange(n) / n
+    amounts = {"O I": np.full(n, 3e7), "CO": 3e5 * (0.2 + np.exp(-5 * t))}
+    units = unit_counts(amounts)
+    electrons = sum(np.outer(amount, units[name]) for name, amount in amounts.items())
+    per_nm, pixel = 1 / np.gradient(INSTRUMENT.believed_nm()), np.arange(INSTRUMENT.pixels)
+    moved = np.stack([np.interp(pixel - s * per_nm, pixel, row) for s, row in zip(0.5 * t, electrons, strict=True)])
+    counts = record(INSTRUMENT, moved, np.random.RandomState(4))
+    assert (counts >= INSTRUMENT.full_scale).any(axis=1).all()
+    counts = np.where(counts >= INSTRUMENT.full_scale, np.nan, counts)
+    series = fit_series(frames_from_arrays(INSTRUMENT.believed_nm(), counts, time_s=2.0 * np.arange(n)), species=LOOK)
+    oxygen, error = column(series, "O I")
+    early, late = oxygen[:20].mean(), oxygen[-20:].mean()
+    assert abs(late / early - 1) < max(0.02, 3 * error.mean() / early / np.sqrt(20))

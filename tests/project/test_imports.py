@@ -9,8 +9,8 @@ import pytest
 
 PACKAGE = Path(__file__).parents[2] / "src" / "glowledger"
 ORDER = [
-    "errors", "progress", "tables", "spectra", "bench", "glow", "runs", "diagnose", "ledger", "report", "live",
-    "guide", "cli",
+    "errors", "progress", "threads", "tables", "spectra", "bench", "glow", "runs", "diagnose", "ledger", "report",
+    "live", "guide", "cli",
 ]  # fmt: skip
 OUTSIDE = {"numpy", "scipy", "astropy", "specutils", "matplotlib", "click"}  # what pyproject.toml declares
 OUTSIDE |= {"bokeh", "tornado"}  # the live page
@@ -18,6 +18,7 @@ PAGE = ("live/drawing.py", "live/serving.py")
 OUTSIDE |= {"PIL"}  # Pillow, which matplotlib requires: reads photographs
 HEAVY = ("numpy", "scipy", "astropy", "specutils", "matplotlib", "bokeh", "tornado")
 OUTSIDE |= {"reportlab", "pypdf"}  # print documents
+OUTSIDE |= {"threadpoolctl"}  # threads.py
 FILES = sorted(PACKAGE.rglob("*.py"))
 
 

@@ -179,3 +179,16 @@ def test_the_criterion_is_told_in_words_and_numbers():
         "excess over the floor below 5 % of its start with 95 % probability, held for 3 frames"
     )
     assert "held for 60 s" in Criterion(hold_s=60.0).sentence()
+
+
+def test_what_may_be_the_misfit_of_another_holds_it_up_only_if_it_ends_later():
+    sure = judge_series(*decay(tau=15.0), name="CO")[-1]
+    ghost = judge_series(*decay(tau=18.0, noise=0.15, seed=5), name="Cr I")[-1]
+    slow = judge_series(*decay(tau=60.0, frames=600), name="CN")[-1]
+    assert ghost.verdict == "reached" and ghost.time_s > sure.time_s  # alone it would decide
+    assert combine({"CO": sure, "Cr I": ghost}).indicator == "Cr I"
+    said = combine({"CO": sure, "Cr I": ghost}, doubtful=("Cr I",))
+    assert (said.indicator, said.declared_at_s) == ("CO", sure.declared_at_s)
+    assert "Cr I" in said.reason
+    assert combine({"CO": sure, "CN": slow}, doubtful=("CN",)).indicator == "CN"
+    assert combine({"CO": sure, "Cr I": ghost}, doubtful=("CO", "Cr I")).indicator == "Cr I"

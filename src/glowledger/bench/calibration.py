@@ -17,6 +17,7 @@ from glowledger.bench.shots import Shot, prepare_shot
 from glowledger.bench.solving import candidates_for, solve
 from glowledger.errors import CalibrationError
 from glowledger.spectra.frames import Frames
+from glowledger.threads import one_thread
 
 Floats = NDArray[np.float64]
 
@@ -25,6 +26,7 @@ LAMPS_SOLVED = 4  # the likeliest lamps are solved in full
 LAMP_MARGIN = 6.0  # natural log of the odds between two lamps whose solutions contradict each other
 
 
+@one_thread
 def calibrate(shots: list[tuple[Frames, str]], *, prior: Prior | None = None) -> Calibration:
     """Find the wavelength of every point of the axis from lamp spectra.
 

@@ -58,6 +58,7 @@ def run_options(
         reference=wanted.reference,
         indicators=wanted.indicators,
         candidates=model.joint,
+        present=model.present,
         criterion=Criterion(
             fraction=wanted.fraction,
             assurance=ASSURANCE if wanted.assurance is None else wanted.assurance,

@@ -13,6 +13,7 @@ from glowledger.glow.branching_lines import BranchingLines, branching_lines
 from glowledger.glow.identifying import Identified, identify
 from glowledger.glow.response_guess import expected_response
 from glowledger.spectra.frames import Frames
+from glowledger.threads import one_thread
 
 Floats = NDArray[np.float64]
 
@@ -60,6 +61,7 @@ class BranchingResponse:
     sentences: tuple[str, ...]
 
 
+@one_thread
 def branching_response(frames: Frames, bench: Bench | None = None) -> BranchingResponse:
     """Estimate or check the response from a glow that holds argon or nitrogen.
 

@@ -30,6 +30,7 @@ from glowledger.spectra.averaging import mean_frame
 from glowledger.spectra.frames import Frames
 from glowledger.spectra.noise import estimate_noise
 from glowledger.tables.species import ListedSpecies, find_species
+from glowledger.threads import one_thread
 
 _LOG = logging.getLogger(__name__)
 FREED_AT_START = frozenset({"N2", "N2+", "Ar I", "H I", "O I", "He I", "Ne I"})
@@ -100,6 +101,7 @@ def identify_frame(
     return identify(frames, bench=bench, species=species).fit
 
 
+@one_thread
 def identify(
     frames: Frames, *, bench: Bench | None = None, species: Iterable[str] | None = None
 ) -> Identified:

@@ -13,6 +13,7 @@ from glowledger.glow.identifying import Identified, averaged, identify
 from glowledger.glow.instrument import free_columns
 from glowledger.glow.scene import Scene, build_scene
 from glowledger.spectra.frames import Frames
+from glowledger.threads import one_thread
 
 Floats = NDArray[np.float64]
 
@@ -64,6 +65,7 @@ class DriftCurve:
         return np.asarray(apart - apart[0])
 
 
+@one_thread
 def drift_curve(
     frames: Frames, bench: Bench | None = None, identified: Identified | None = None, blocks: int = BLOCKS
 ) -> DriftCurve:

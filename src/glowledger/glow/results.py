@@ -186,6 +186,12 @@ class SeriesFit:
         Frames with pixels at the ceiling.
     exposure_s : ndarray of shape (n,)
         As in the frames; counts are as recorded, not divided by it.
+    sure_names : tuple of str or None
+        Species that are in the light beyond doubt, in the run's mean or early in it; faint others may be the misfit
+        of a bright one. None: not judged.
+    present_names : tuple of str or None
+        Those of them that are `present`, with features of their own, in the run's mean or early in it. None: not
+        judged.
     """
 
     species_names: tuple[str, ...]
@@ -199,3 +205,5 @@ class SeriesFit:
     chi2_reduced: NDArray[np.float64]
     saturated: NDArray[np.bool_]
     exposure_s: NDArray[np.float64]
+    sure_names: tuple[str, ...] | None = None
+    present_names: tuple[str, ...] | None = None

@@ -21,14 +21,15 @@ from glowledger.glow.instrument import branching_doubt, error_shape, free_column
 from glowledger.glow.projection import Projection, filled, flicker, least_squares
 from glowledger.glow.results import SeriesFit
 from glowledger.glow.scene import Adjustment
+from glowledger.glow.series_patterns import Pattern, brightness, series_patterns
 from glowledger.spectra.frames import Frames
+from glowledger.threads import one_thread
 
 CHUNK = 256  # frames measured at once: memory does not grow with the run
 EARLY_PART = 0.15  # of the frames: where what is being cleaned off is strongest
 FEW = 12  # frames: below, early and whole are one
 JOINT_SIGMA = 4.0  # species this significant in the mean or early are measured jointly; others one by one
 FREE_SHARE = 0.05  # of the line light: species this bright keep their levels free
-FREE_LEVEL = 0.01  # of a species' light: fainter levels keep their proportions
 DRIFT_BIN = 0.03  # of the line width: templates are moved in steps this fine
 FLARE_SIGMA = 5.0
 DRIFT_STEP = 0.15  # of the line width: farther the derivative overstates
@@ -51,6 +52,8 @@ class SeriesModel:
         Species measured.
     joint : tuple of str
         Those measured jointly; the others are measured one at a time on what the joint ones leave.
+    present : tuple of str
+        Those with the verdict `present` in the mean or early.
     patterns : dict of str to list of (columns, weights)
         Emitter columns and fixed proportions of each joint pattern.
     typical_scans : float
@@ -62,10 +65,12 @@ class SeriesModel:
     identified: Identified
     names: tuple[str, ...]
     joint: tuple[str, ...]
-    patterns: dict[str, list[tuple[NDArray[np.intp], NDArray[np.float64]]]]
+    present: tuple[str, ...]
+    patterns: dict[str, list[Pattern]]
     typical_scans: float
     projections: dict[int, Projection] = field(default_factory=dict, repr=False)
 
+    @one_thread
     def measure(self, frames: Frames) -> SeriesFit:
         """Measure every frame.
 
@@ -181,12 +186,17 @@ class SeriesModel:
         alone: list[int] = []
         remains: list[NDArray[np.float64]] = []
         sums = columns[scene.used].sum(axis=0)
+        whole = columns[:, : len(patterns)].sum(axis=0)
         at = 0
         for name in self.names:
             if name in self.patterns:
                 rows = np.arange(at, at + len(self.patterns[name]))
                 at += rows.size
-                species.append(sums[rows] @ solve[rows])
+                own = self._own(name)
+                others = templates[:, ~own] @ solution.x[:m][~own]
+                doubt = random + scene.pixels_per_line * (solution.levels.mismatch * others) ** 2
+                variance = solve[rows] ** 2 @ np.where(scene.used, doubt, 0.0)
+                species.append(brightness(sums[rows], whole[rows], variance) @ solve[rows])
             else:
                 left, row = self._alone(name, templates, columns, solve, weight)
                 species.append(row)
@@ -198,6 +208,9 @@ class SeriesModel:
             alone_gram=rest @ (weight[:, None] * rest.T),
         )  # fmt: skip
 
+    def _own(self, name: str) -> NDArray[np.bool_]:
+        return np.array([e.species == name for e in self.identified.scene.emitters], dtype=bool)
+
     def _alone(
         self,
         name: str,
@@ -208,7 +221,7 @@ class SeriesModel:
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return what the joint columns leave of a species' typical pattern, per count, and its measurement."""
         scene = self.identified.scene
-        own = np.array([i for i, e in enumerate(scene.emitters) if e.species == name], dtype=np.intp)
+        own = np.flatnonzero(self._own(name))
         pattern = templates[:, own] @ np.array([scene.emitters[i].weight for i in own])
         left = pattern - columns @ (solve @ pattern)
         information = float(left @ (weight * left))
@@ -258,13 +271,15 @@ class SeriesModel:
         return SeriesFit(
             species_names=self.names, counts=values, standard_error=errors, time_s=frames.time_s,
             total_counts=total, total_error=total_error, continuum_counts=smooth, shift_nm=drift,
-            chi2_reduced=chi2, saturated=_saturated(frames), exposure_s=frames.exposure_s,
+            chi2_reduced=chi2, saturated=_saturated(frames), exposure_s=frames.exposure_s, sure_names=self.joint,
+            present_names=self.present,
         )  # fmt: skip
 
     def _species_rows(self, cache: dict[int, Projection]) -> NDArray[np.float64]:
         return next(iter(cache.values())).species
 
 
+@one_thread
 def learn_series(
     frames: Frames, *, bench: Bench | None = None, species: Iterable[str] | None = None
 ) -> SeriesModel:
@@ -290,15 +305,17 @@ def learn_series(
     early = identify(frames[:early_count], bench=bench, species=wanted) if len(frames) >= FEW else whole
     names = tuple(dict.fromkeys(e.species for e in whole.scene.emitters))
     seen = {e.name for fit in (whole.fit, early.fit) for e in fit.species if e.significance > JOINT_SIGMA}
+    present = {e.name for fit in (whole.fit, early.fit) for e in fit.species if e.verdict == "present"}
     shares = {e.name: e.share for e in whole.fit.species}
-    patterns: dict[str, list[tuple[NDArray[np.intp], NDArray[np.float64]]]] = {}
+    patterns: dict[str, list[Pattern]] = {}
     for name in names:
         if name in seen:
-            groups = _patterns(whole, early, name, free=shares.get(name, 0.0) > FREE_SHARE)
+            groups = series_patterns(whole, early, name, free=shares.get(name, 0.0) > FREE_SHARE)
             if groups:
                 patterns[name] = groups
     return SeriesModel(
         identified=whole, names=names, joint=tuple(patterns), patterns=patterns,
+        present=tuple(n for n in names if n in present),
         typical_scans=float(np.median(frames.averages)),
     )
 
@@ -340,7 +357,10 @@ def joined(parts: list[SeriesFit]) -> SeriesFit:
         "chi2_reduced", "saturated", "exposure_s",
     )  # fmt: skip
     stacked = {name: np.concatenate([getattr(part, name) for part in parts]) for name in arrays}
-    return SeriesFit(species_names=parts[0].species_names, **stacked)
+    first = parts[0]
+    return SeriesFit(
+        species_names=first.species_names, sure_names=first.sure_names, present_names=first.present_names, **stacked
+    )
 
 
 def _shared(
@@ -359,38 +379,6 @@ def _shared(
     if bright.size:
         values[np.ix_(bright, own)] = projection.explained_away(values[np.ix_(bright, own)])
     return values
-
-
-def _patterns(
-    whole: Identified, early: Identified, name: str, *, free: bool
-) -> list[tuple[NDArray[np.intp], NDArray[np.float64]]]:
-    """Return the fixed proportions of a species' emitters, from whichever mean shows it better.
-
-    Bright species keep each bright level to itself: their populations may change during a run, and a change
-    must not look like another species.
-    """
-    found: dict[str, float] = {}
-    for one in (whole, early):
-        for i, emitter in enumerate(one.scene.emitters):
-            if emitter.species == name:
-                found[emitter.label] = max(found.get(emitter.label, 0.0), float(one.solution.x[i]))
-    columns = [i for i, e in enumerate(whole.scene.emitters) if e.species == name and found.get(e.label, 0.0) > 0]
-    if not columns:
-        return []
-    amounts = np.array([found[whole.scene.emitters[i].label] for i in columns])
-    if not free:
-        return [(np.array(columns, dtype=np.intp), amounts)]
-    light = whole.solution.templates[whole.scene.used].sum(axis=0)[columns] * amounts
-    bright = light >= FREE_LEVEL * light.sum()
-    groups = [
-        (np.array([c], dtype=np.intp), np.array([a]))
-        for c, a, alone in zip(columns, amounts, bright, strict=True)
-        if alone
-    ]
-    if not bright.all():
-        rest = np.flatnonzero(~bright)
-        groups.append((np.array(columns, dtype=np.intp)[rest], amounts[rest]))
-    return groups
 
 
 def _saturated(frames: Frames) -> NDArray[np.bool_]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 from glowledger import progress
 from glowledger.errors import RunError
@@ -13,8 +14,10 @@ from glowledger.runs.frame_counts import frame_of
 from glowledger.runs.results import Alarm, RunResult
 from glowledger.runs.run_options import Point, RunOptions
 from glowledger.runs.run_result import result_of
+from glowledger.threads import one_thread
 
 
+@one_thread
 def analyse_run(
     series: SeriesFit, options: RunOptions | None = None, watch: Callable[[RunFollower], None] | None = None
 ) -> RunResult:
@@ -41,7 +44,12 @@ def analyse_run(
     n = len(series.time_s)
     if n == 0:
         raise RunError("The run has no frames.", mend="Give a file or folder with at least one spectrum.")
-    follower = RunFollower(species_names=series.species_names, options=options or RunOptions(), verdict_each=False)
+    chosen = options or RunOptions()
+    if chosen.candidates is None:
+        chosen = replace(chosen, candidates=series.sure_names)
+    if chosen.present is None:
+        chosen = replace(chosen, present=series.present_names)
+    follower = RunFollower(species_names=series.species_names, options=chosen, verdict_each=False)
     order, changed = reading_order(series.time_s)
     points: list[Point] = []
     for done, i in enumerate(order):

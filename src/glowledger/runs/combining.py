@@ -10,7 +10,9 @@ from glowledger.runs.results import Endpoint
 NAN = float("nan")
 
 
-def combine(endpoints: dict[str, Endpoint], weak: tuple[str, ...] = ()) -> Endpoint:
+def combine(
+    endpoints: dict[str, Endpoint], weak: tuple[str, ...] = (), doubtful: tuple[str, ...] = ()
+) -> Endpoint:
     """Combine the verdicts of several indicators: all with a decay must agree, the slowest decides.
 
     Parameters
@@ -19,6 +21,9 @@ def combine(endpoints: dict[str, Endpoint], weak: tuple[str, ...] = ()) -> Endpo
         One per indicator.
     weak : tuple of str
         Indicators whose decay hardly stands out of their noise; they do not hold up the others.
+    doubtful : tuple of str
+        Indicators of species without a feature of their own in the light. What falls like a bright species may be
+        its misfit, so they hold up the others only if their end is significantly later.
 
     Returns
     -------
@@ -29,27 +34,40 @@ def combine(endpoints: dict[str, Endpoint], weak: tuple[str, ...] = ()) -> Endpo
     if not judged:
         return _nothing_to_judge(endpoints)
     strong = {name: e for name, e in judged.items() if name not in weak} or judged
-    order = {"not reached": 2, "approaching": 1, "reached": 0}
-
-    def slowness(e: Endpoint) -> tuple[float, ...]:
-        late = e.time_s if e.verdict == "reached" else e.interval_s[1]
-        return (order[e.verdict], late if math.isfinite(late) else math.inf)
-
-    slowest = max(strong.values(), key=slowness)
-    others = [name for name in strong if name != slowest.indicator]
+    likely = _without_misfits(strong, doubtful)
+    slowest = max(likely.values(), key=_slowness)
+    others = [name for name in likely if name != slowest.indicator]
+    along = [name for name in strong if name not in likely]
     faint = [name for name in judged if name not in strong]
     silent = [name for name in endpoints if name not in judged]
     words = [slowest.reason]
     if others:
         words.append(f"{slowest.indicator} is the slowest; also judged: {', '.join(others)}.")
+    if along:
+        words.append(f"Not slower than these, and perhaps light of theirs taken for another's: {', '.join(along)}.")
     if faint:
         words.append(f"Too weak to decide: {', '.join(faint)}.")
     if silent:
         words.append(f"No decay to judge in {', '.join(silent)}.")
     declared = slowest.declared_at_s
     if slowest.verdict == "reached":
-        declared = max(e.declared_at_s for e in strong.values())
+        declared = max(e.declared_at_s for e in likely.values())
     return replace(slowest, declared_at_s=declared, reason=" ".join(words))
+
+
+def _slowness(endpoint: Endpoint) -> tuple[float, ...]:
+    order = {"not reached": 2, "approaching": 1, "reached": 0}
+    late = endpoint.time_s if endpoint.verdict == "reached" else endpoint.interval_s[1]
+    return (order[endpoint.verdict], late if math.isfinite(late) else math.inf)
+
+
+def _without_misfits(strong: dict[str, Endpoint], doubtful: tuple[str, ...]) -> dict[str, Endpoint]:
+    """Return the indicators without the doubtful ones whose end may be that of the slowest of the others."""
+    sure = {name: e for name, e in strong.items() if name not in doubtful}
+    if not sure:
+        return strong
+    end = max(sure.values(), key=_slowness).time_s
+    return {name: e for name, e in strong.items() if name in sure or not e.interval_s[0] <= end}
 
 
 def _nothing_to_judge(endpoints: dict[str, Endpoint]) -> Endpoint:

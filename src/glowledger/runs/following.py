@@ -340,7 +340,11 @@ class RunFollower:
         if FLASHES not in self.options.indicators:
             found.pop(FLASHES, None)
         weak = tuple(f"{n}/{reference}" for n in self.seen if self.followers[n].weight < STRONG)
-        return combine(found, weak)
+        return combine(found, weak, tuple(f"{n}/{reference}" for n in self.seen if self._is_doubtful(n)))
+
+    def _is_doubtful(self, name: str) -> bool:
+        present = self.options.present
+        return present is not None and name not in (*present, *self.joined, *self.options.indicators)
 
     # state
 

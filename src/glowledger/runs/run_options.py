@@ -21,7 +21,11 @@ class RunOptions:
         Contaminants to follow; empty follows all that are seen.
     candidates : tuple of str or None
         Species that are in the light beyond doubt (the fit of the run's mean says so); contaminants outside it
-        are not followed unless asked for, since faint ones may be the misfit of a bright one. None: all.
+        are not followed unless asked for, since faint ones may be the misfit of a bright one. None: as the series
+        says.
+    present : tuple of str or None
+        Those of them with features of their own; the others decide only if they end later. None: as the series
+        says.
     criterion : Criterion
         When the run counts as done.
     blanks : dict of str to Blank
@@ -31,6 +35,7 @@ class RunOptions:
     reference: str | None = None
     indicators: tuple[str, ...] = ()
     candidates: tuple[str, ...] | None = None
+    present: tuple[str, ...] | None = None
     criterion: Criterion = field(default_factory=Criterion)
     blanks: dict[str, Blank] = field(default_factory=dict)
 

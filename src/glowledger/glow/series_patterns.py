@@ -1,0 +1,70 @@
+"""What is held fixed of a species through a run, and which of its light counts."""
+
+from __future__ import annotations
+
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from glowledger.glow.identifying import Identified
+
+Pattern: TypeAlias = tuple[NDArray[np.intp], NDArray[np.float64]]  # columns of emitters, their fixed proportions
+
+FREE_LEVEL = 0.01  # of a species' light: fainter levels keep their proportions
+HIDDEN = 0.1  # part of a pattern's light in pixels left out from which on its amount hangs on the flanks of a line
+LEVEL_CHANGE = 0.03  # levels of a steady glow keep their proportions to about this
+
+
+def series_patterns(
+    whole: Identified, early: Identified, name: str, *, free: bool
+) -> list[Pattern]:
+    """Return the fixed proportions of a species' emitters, from whichever mean shows it better.
+
+    Bright species keep each bright level to itself: their populations may change during a run, and a change
+    must not look like another species.
+    """
+    found: dict[str, float] = {}
+    for one in (whole, early):
+        for i, emitter in enumerate(one.scene.emitters):
+            if emitter.species == name:
+                found[emitter.label] = max(found.get(emitter.label, 0.0), float(one.solution.x[i]))
+    columns = [i for i, e in enumerate(whole.scene.emitters) if e.species == name and found.get(e.label, 0.0) > 0]
+    if not columns:
+        return []
+    amounts = np.array([found[whole.scene.emitters[i].label] for i in columns])
+    if not free:
+        return [(np.array(columns, dtype=np.intp), amounts)]
+    light = whole.solution.templates[whole.scene.used].sum(axis=0)[columns] * amounts
+    bright = light >= FREE_LEVEL * light.sum()
+    groups = [
+        (np.array([c], dtype=np.intp), np.array([a]))
+        for c, a, alone in zip(columns, amounts, bright, strict=True)
+        if alone
+    ]
+    if not bright.all():
+        rest = np.flatnonzero(~bright)
+        groups.append((np.array(columns, dtype=np.intp)[rest], amounts[rest]))
+    return groups
+
+
+def brightness(
+    seen: NDArray[np.float64], whole: NDArray[np.float64], variance: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return what each pattern of a species adds to the species' counts, shape (k,).
+
+    Their sum, less of those in doubt and accordingly more of the others: a faint line under a band that fades, or
+    the flanks of a line at the ceiling, would else move the sum, and with it every ratio to it.
+
+    Parameters
+    ----------
+    seen, whole : ndarray of shape (k,)
+        Counts of each pattern in the pixels that are used, and in all.
+    variance : ndarray of shape (k,)
+        Relative variance of each pattern's amount in one frame, from noise and from the light of other species.
+    """
+    part = seen / (1.0 + variance / LEVEL_CHANGE**2)
+    open_to_view = seen > (1.0 - HIDDEN) * whole
+    if open_to_view.any():
+        part = np.where(open_to_view, part, 0.0)
+    return np.asarray(part * seen.sum() / part.sum())
