@@ -19,6 +19,8 @@ from glowledger.spectra.frames import Frames
 
 WIDTH_LOG_SD = 0.10  # ln of line width, beyond what bench or data told
 SHAPE_SD = 0.15  # Lorentz fraction and asymmetry
+FLANK_WIDTHS = 2.0  # line widths beside missing pixels that count as flanks of a cut line
+CUT_SHARE = 0.1  # of the brightest pixel: missing pixels beside one so bright cut a line
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -65,6 +67,9 @@ class Scene:
         Counts.
     used : ndarray of bool, shape (p,)
         Pixels that count.
+    cut : ndarray of bool, shape (p,)
+        Pixels beside a line whose top is missing, at the ceiling as a rule: what its flanks tell of place, shape
+        and response is worth little.
     emitters : tuple of Emitter, length m
         What may glow.
     grid : EmissionGrid
@@ -101,6 +106,7 @@ class Scene:
     pixel_nm: float
     data: NDArray[np.float64]
     used: NDArray[np.bool_]
+    cut: NDArray[np.bool_]
     emitters: tuple[Emitter, ...]
     grid: EmissionGrid
     doubled: EmissionGrid
@@ -191,6 +197,7 @@ def build_scene(
         pixel_nm=float(np.median(np.diff(axis))),
         data=np.asarray(frames.counts[0]),
         used=used,
+        cut=_flanks(np.asarray(frames.counts[0]), used, middle_fwhm / float(np.median(np.diff(axis)))),
         emitters=emitters,
         grid=emission_grid(*lines, line_spread, low, high),
         doubled=_dimmed(second_order_grid(*lines, line_spread, low, high), bench),
@@ -212,6 +219,22 @@ def build_scene(
         least_mismatch=0.01 if measured else 0.02,
         line_spread=line_spread,
     )
+
+
+def _flanks(counts: NDArray[np.float64], used: NDArray[np.bool_], fwhm_px: float) -> NDArray[np.bool_]:
+    """Return the pixels in use within `FLANK_WIDTHS` of missing ones that have a bright neighbour."""
+    where = np.flatnonzero(used)
+    gaps = np.flatnonzero(~used)
+    if gaps.size == 0 or where.size < 2:
+        return np.zeros(used.size, dtype=bool)
+    after = np.searchsorted(where, gaps)
+    left, right = counts[where[np.maximum(after - 1, 0)]], counts[where[np.minimum(after, where.size - 1)]]
+    bright = gaps[np.maximum(left, right) > CUT_SHARE * counts[where].max()]
+    reach = max(1, round(FLANK_WIDTHS * fwhm_px))
+    near = np.zeros(used.size, dtype=bool)
+    for at in bright:
+        near[max(at - reach, 0) : at + reach + 1] = True
+    return near & used
 
 
 def _dimmed(second_order: EmissionGrid, bench: Bench | None) -> EmissionGrid:

@@ -21,7 +21,7 @@ from glowledger.glow.instrument import branching_doubt, error_shape, free_column
 from glowledger.glow.projection import Projection, filled, flicker, least_squares
 from glowledger.glow.results import SeriesFit
 from glowledger.glow.scene import Adjustment
-from glowledger.glow.series_patterns import Pattern, brightness, series_patterns
+from glowledger.glow.series_patterns import Pattern, brightness, continuum, series_patterns
 from glowledger.spectra.frames import Frames
 from glowledger.threads import one_thread
 
@@ -32,6 +32,7 @@ JOINT_SIGMA = 4.0  # species this significant in the mean or early are measured 
 FREE_SHARE = 0.05  # of the line light: species this bright keep their levels free
 DRIFT_BIN = 0.03  # of the line width: templates are moved in steps this fine
 FLARE_SIGMA = 5.0
+CHANGING = 0.1  # of the template errors: what is wrong in every frame alike cancels in a trend, but for drifts
 DRIFT_STEP = 0.15  # of the line width: farther the derivative overstates
 DRIFT_ROUNDS = 8  # at most
 KEPT = 32  # projections kept from one call to the next; a drifting spectrometer needs a few at a time
@@ -139,7 +140,7 @@ class SeriesModel:
     def _drift_left(self, fitted: NDArray[np.float64], light: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the drift beyond the bin from the derivative column, nm; NaN where there is no light."""
         brightness = fitted[:, : self._pattern_count()] @ light / max(float(light.sum()), np.finfo(float).tiny)
-        left = fitted[:, self._pattern_count() + self.identified.scene.background.shape[1]]
+        left = fitted[:, self._pattern_count() + self._continuum.shape[1]]
         with np.errstate(divide="ignore", invalid="ignore"):
             return np.where(brightness > 0.02, left / brightness, np.nan)
 
@@ -175,17 +176,18 @@ class SeriesModel:
         patterns = [templates[:, c] @ w for groups in self.patterns.values() for c, w in groups]
         derivative, _, _ = free_columns(scene, moved, solution.x[:m])
         columns = np.stack(patterns, axis=1) if patterns else np.zeros((scene.data.size, 0))
-        columns = np.concatenate([columns, scene.background, derivative[:, :1], np.ones((scene.data.size, 1))], axis=1)
-        lines = templates @ solution.x[:m]
+        columns = np.concatenate([columns, self._continuum, derivative[:, :1], np.ones((scene.data.size, 1))], axis=1)
         random = self._noise(np.maximum(solution.model, 0.0), self.typical_scans)
+        lines = templates @ solution.x[:m]
         relative, absolute = branching_doubt(scene, templates, solution.x[:m])
         template = (solution.levels.mismatch * error_shape(scene, lines, relative)) ** 2 + absolute
-        weight = np.where(scene.used, 1.0 / (random + scene.pixels_per_line * template), 0.0)
+        doubt = random + scene.pixels_per_line * CHANGING**2 * template
+        weight = np.where(self._told, 1.0 / doubt, 0.0)
         solve = least_squares(columns, weight)
         species: list[NDArray[np.float64]] = []
         alone: list[int] = []
         remains: list[NDArray[np.float64]] = []
-        sums = columns[scene.used].sum(axis=0)
+        sums = columns[self._told].sum(axis=0)
         whole = columns[:, : len(patterns)].sum(axis=0)
         at = 0
         for name in self.names:
@@ -195,7 +197,7 @@ class SeriesModel:
                 own = self._own(name)
                 others = templates[:, ~own] @ solution.x[:m][~own]
                 doubt = random + scene.pixels_per_line * (solution.levels.mismatch * others) ** 2
-                variance = solve[rows] ** 2 @ np.where(scene.used, doubt, 0.0)
+                variance = solve[rows] ** 2 @ np.where(self._told, doubt, 0.0)
                 species.append(brightness(sums[rows], whole[rows], variance) @ solve[rows])
             else:
                 left, row = self._alone(name, templates, columns, solve, weight)
@@ -207,6 +209,15 @@ class SeriesModel:
             columns=columns, solve=solve, species=np.array(species), alone=np.array(alone, dtype=np.intp),
             alone_gram=rest @ (weight[:, None] * rest.T),
         )  # fmt: skip
+
+    @property
+    def _continuum(self) -> NDArray[np.float64]:
+        return continuum(self.identified)
+
+    @property
+    def _told(self) -> NDArray[np.bool_]:
+        """Return the pixels that are measured: flanks of a cut line change with every drift."""
+        return self.identified.scene.used & ~self.identified.scene.cut
 
     def _own(self, name: str) -> NDArray[np.bool_]:
         return np.array([e.species == name for e in self.identified.scene.emitters], dtype=bool)
@@ -248,7 +259,7 @@ class SeriesModel:
         total, total_error, smooth, chi2 = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
         leftover, expected = np.zeros(counts.shape), np.ones(counts.shape)
         b0 = self._pattern_count()
-        b1 = b0 + scene.background.shape[1]
+        b1 = b0 + self._continuum.shape[1]
         for number in np.unique(bins):
             rows = np.flatnonzero(bins == number)
             projection = cache[int(number)]
@@ -264,7 +275,7 @@ class SeriesModel:
             dark = fitted[rows, -1]
             total[rows] = (y - dark[:, None])[:, used].sum(axis=1)
             total_error[rows] = np.sqrt(noise[:, used].sum(axis=1))
-            smooth[rows] = fitted[rows, b0:b1] @ scene.background[used].sum(axis=0)
+            smooth[rows] = fitted[rows, b0:b1] @ self._continuum[used].sum(axis=0)
         errors *= np.sqrt(flicker(leftover[:, used], expected[:, used]))[:, None]
         unseen = ~np.any(self._species_rows(cache) != 0, axis=1)
         values[:, unseen], errors[:, unseen] = np.nan, np.nan

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import TypeAlias
 
 import numpy as np
@@ -13,6 +14,7 @@ Pattern: TypeAlias = tuple[NDArray[np.intp], NDArray[np.float64]]  # columns of 
 
 FREE_LEVEL = 0.01  # of a species' light: fainter levels keep their proportions
 HIDDEN = 0.1  # part of a pattern's light in pixels left out from which on its amount hangs on the flanks of a line
+BROAD = 4  # shapes of smooth light that may change in a run beside that of its mean
 LEVEL_CHANGE = 0.03  # levels of a steady glow keep their proportions to about this
 
 
@@ -68,3 +70,22 @@ def brightness(
     if open_to_view.any():
         part = np.where(open_to_view, part, 0.0)
     return np.asarray(part * seen.sum() / part.sum())
+
+
+@lru_cache(maxsize=4)
+def continuum(identified: Identified) -> NDArray[np.float64]:
+    """Return the smooth light of one frame as columns, shape (p, k): the mean's, and what is broad beside it.
+
+    Between strong lines, background as free as in the mean spectrum trades with their wings.
+    """
+    background = identified.scene.background
+    count = background.shape[1]
+    few = min(count, BROAD)
+    at = np.linspace(0, few - 1, count) if count > 1 else np.zeros(1)
+    hats = np.maximum(0.0, 1.0 - np.abs(at[:, None] - np.arange(few)))
+    m = len(identified.scene.emitters)
+    mean = background @ identified.solution.x[m : m + count]
+    broad = background @ hats
+    if few == count or mean.sum() <= 0:
+        return np.asarray(broad)
+    return np.column_stack([mean, broad])
