@@ -132,10 +132,11 @@ def _bench_error(frames: Frames, bench: Bench, places: NDArray[np.intp]) -> Floa
 
 def _strange(scene: Scene, solution: Solution) -> float:
     """Return the part of the light above the smooth background that the gases leave."""
-    above = np.where(scene.used, scene.data - (solution.model - solution.lines), 0.0)
-    left = np.where(scene.used, np.abs(scene.data - solution.model), 0.0)
+    told = scene.used & ~scene.cut
+    above = np.where(told, scene.data - (solution.model - solution.lines), 0.0)
+    left = np.where(told, np.abs(scene.data - solution.model), 0.0)
     total = float(np.abs(above).sum())
-    noise = float(np.sum(np.sqrt(solution.levels.read_variance) * scene.used)) * 0.8
+    noise = float(np.sum(np.sqrt(solution.levels.read_variance) * told)) * 0.8
     return max(max(float(left.sum()) - noise, 0.0) / total if total > 0 else 0.0, unexplained_part(scene, solution))
 
 

@@ -119,6 +119,7 @@ def binned(scene: Scene, width_nm: float) -> Scene:
         edges_nm=scene.edges_nm[np.append(first, end)],
         data=summed(scene.data),
         used=np.logical_and.reduceat(scene.used[:end], first),
+        cut=np.logical_or.reduceat(scene.cut[:end], first),
         background=summed(scene.background) / many,
         expected=summed(scene.expected) / many,
         hats=summed(scene.hats) / many,
