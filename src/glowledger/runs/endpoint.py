@@ -23,6 +23,7 @@ NAN = float("nan")
 # Together they keep early stops below 2 % where one run in ten has a slow part: tests/benchmarks/bench_endpoint.py
 ASSURANCE = 0.95
 SLOW_PART = 0.3
+MEASURED = 0.01  # of the time: what patterns and drifts that are not exact leave in an end; bench_whole_run.py
 STRONG = 150.0  # 2 ln L: decays below this do not hold up a verdict on others above it
 SEEN = 30.0  # 2 ln L: a decay counts as seen above this, some 5 standard deviations
 HORIZON = 8.0  # times the time so far: nothing beyond is foreseen
@@ -275,7 +276,9 @@ class EndpointFollower:
         known = p is not None and p.seen >= SEEN and verdict != "cannot tell"
         time_s, low, high = NAN, NAN, NAN
         if known and p is not None:
-            time_s, low, high = (start + p.end[1], start + p.end[0], start + p.end[2])
+            time_s, inexact = start + p.end[1], MEASURED * p.end[1]
+            low = time_s - math.hypot(p.end[1] - p.end[0], inexact)
+            high = time_s + math.hypot(p.end[2] - p.end[1], inexact)
             if high - start > self._horizon():
                 high = math.inf
             if time_s - start > self._horizon():
