@@ -185,7 +185,8 @@ def test_what_may_be_the_misfit_of_another_holds_it_up_only_if_it_ends_later():
     sure = judge_series(*decay(tau=15.0), name="CO")[-1]
     ghost = judge_series(*decay(tau=18.0, noise=0.15, seed=5), name="Cr I")[-1]
     slow = judge_series(*decay(tau=60.0, frames=600), name="CN")[-1]
-    assert ghost.verdict == "reached" and ghost.time_s > sure.time_s  # alone it would decide
+    assert ghost.verdict == "reached"
+    assert ghost.time_s > sure.time_s  # alone it would decide
     assert combine({"CO": sure, "Cr I": ghost}).indicator == "Cr I"
     said = combine({"CO": sure, "Cr I": ghost}, doubtful=("Cr I",))
     assert (said.indicator, said.declared_at_s) == ("CO", sure.declared_at_s)

@@ -55,6 +55,13 @@ def test_reference_is_argon_then_oxygen_then_nitrogen_then_helium_then_all_light
     assert all(name in chosen.reason for name in passed)  # it says why none of the better ones was taken
 
 
+def test_a_gas_that_may_be_a_misfit_is_no_reference():
+    names = ("Ar I", "O I", "CO")
+    counts = np.tile(np.array([60.0, 50.0, 30.0]), (10, 1))
+    assert ratios.choose_reference(names, counts, np.ones_like(counts), present=("O I", "CO")).name == "O I"
+    assert ratios.choose_reference(names, counts, np.ones_like(counts), "Ar I", present=("O I",)).name == "Ar I"
+
+
 def test_a_reference_that_was_not_fitted_is_refused_with_the_choice():
     with pytest.raises(RunError, match="Kr I") as caught:
         ratios.choose_reference(("Ar I",), np.ones((3, 1)), np.ones((3, 1)), "Kr I")

@@ -35,7 +35,8 @@ def blank_levels(series: SeriesFit, blank: SeriesFit, reference: str | None, mar
         If the blank has fewer than 4 usable frames, or no species in common with the run.
     """
     chosen = ratios.choose_reference(
-        series.species_names, series.counts[:FIRST], series.standard_error[:FIRST], reference
+        series.species_names, series.counts[:FIRST], series.standard_error[:FIRST], reference,
+        series.present_names,
     ).name
     levels = {}
     for name in CONTAMINANTS:

@@ -231,7 +231,9 @@ class RunFollower:
         counts = np.array([f.counts for f in frames])
         errors = np.array([f.standard_error for f in frames])
         before = self.reference
-        self.reference = ratios.choose_reference(self.species_names, counts, errors, self.options.reference)
+        self.reference = ratios.choose_reference(
+            self.species_names, counts, errors, self.options.reference, self.options.present
+        )
         name = self.reference.name
         if before is not None and before.name != name:
             for follower in self.followers.values():

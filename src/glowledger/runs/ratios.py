@@ -78,7 +78,11 @@ def ratio(
 
 
 def choose_reference(
-    names: tuple[str, ...], counts: Floats, standard_error: Floats, wanted: str | None = None
+    names: tuple[str, ...],
+    counts: Floats,
+    standard_error: Floats,
+    wanted: str | None = None,
+    present: tuple[str, ...] | None = None,
 ) -> Reference:
     """Choose the reference from the first frames.
 
@@ -90,6 +94,8 @@ def choose_reference(
         Of the first usable frames.
     wanted : str, optional
         The user's choice.
+    present : tuple of str, optional
+        Species that are in the light with features of their own; others are not divided by.
 
     Returns
     -------
@@ -109,7 +115,7 @@ def choose_reference(
         return Reference(name=wanted, reason="as asked for")
     passed: list[str] = []
     for name in REFERENCES:
-        if name not in names:
+        if name not in names or (present is not None and name not in present):
             continue
         column = names.index(name)
         with np.errstate(divide="ignore", invalid="ignore"):
