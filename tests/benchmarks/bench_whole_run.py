@@ -121,7 +121,8 @@ def main() -> None:
     ending, endless = [f for f in found if f.ends], [f for f in found if not f.ends]
     reached = [f for f in ending if f.verdict == "reached" and np.isfinite(f.off)]
     print(f"\nnumpy {version('numpy')}, scipy {version('scipy')}; {len(found)} runs, {len(ending)} with an end")
-    print(f"end declared: {sum(f.verdict == 'reached' for f in ending)} of {len(ending)}; before its time: {sum(f.early for f in ending)}")
+    declared = sum(f.verdict == "reached" for f in ending)
+    print(f"end declared: {declared} of {len(ending)}; before its time: {sum(f.early for f in ending)}")
     print(f"without end: {len(endless)}, declared {sum(f.verdict == 'reached' for f in endless)}")
     if reached:
         print(f"interval holds the end: {sum(f.covered for f in reached)} of {len(reached)}")
