@@ -24,7 +24,7 @@ def draw(
 
     rows, columns, counts = matrix
     fig, (left, right) = plt.subplots(
-        1, 2, figsize=(15, 0.34 * len(rows) + 3.5), width_ratios=(2.6, 1), layout="constrained"
+        1, 2, figsize=(15, 0.34 * len(rows) + 3.5), width_ratios=(2.2, 1), layout="constrained"
     )
     total = np.array([[line[0]] for line in counts], dtype=float)
     share = np.array(counts, dtype=float)[:, 1:] / np.maximum(total, 1)
@@ -43,8 +43,8 @@ def draw(
     right.errorbar(part, y, xerr=np.abs(ends.T - part), fmt="o", color="black", capsize=3)
     right.set_yticks(y, [f"{name}  ({k} of {n})" for name, k, n, _ in found])
     right.axvline(95, color="C3", ls="--", lw=1)
-    right.set(xlim=(-3, 103), ylim=(len(found) - 0.5, -0.5), xlabel="expected finding made, %, with 95 % interval",
-              title="By what the ideal observer is left with")  # fmt: skip
+    right.set(xlim=(-3, 103), ylim=(len(found) - 0.5, -0.5), xlabel="found, %, 95 % interval",
+              title="By what could be told")  # fmt: skip
     fig.suptitle(title)
     fig.savefig(path, dpi=110)
     plt.close(fig)
