@@ -41,7 +41,7 @@ def _false_claims(ax: Any, bag: Any) -> None:
     ax.axvline(1.0, color="C3", ls="--", lw=1, label="goal for false claims: 1 %")
     ax.set(yticks=y, yticklabels=names, xlabel="%", xlim=(-2, 105), title="False claims, and strong species found")
     ax.invert_yaxis()
-    ax.legend(fontsize=8, loc="center")
+    ax.legend(fontsize=8, loc="lower left", bbox_to_anchor=(0.05, 0.0))
 
 
 def _detection(ax: Any, curves: dict[str, list[tuple[float, float, float, float, float]]]) -> None:
@@ -49,13 +49,16 @@ def _detection(ax: Any, curves: dict[str, list[tuple[float, float, float, float,
 
     for number, (label, rows) in enumerate(curves.items()):
         x = [row[0] for row in rows]
-        ax.plot(x, [100 * row[1] for row in rows], marker=MARKERS[number % 9], ms=5, lw=1, label=label)
+        style = {"marker": MARKERS[number % 9], "color": f"C{number}", "lw": 1}
+        ax.plot(x, [100 * row[1] for row in rows], ms=5, label=f"{label}: present", **style)
+        seen = {"ls": "-.", "mfc": "none", "label": f"{label}: present or possible"}
+        ax.plot(x, [100 * row[2] for row in rows], ms=5, **seen, **style)
     ideal = np.geomspace(1, 300, 200)
     for sigma, style in ((5, "k--"), (3, "k:")):
         label = f"ideal detector at {sigma} standard deviations"
         ax.plot(ideal, 100 * norm.cdf(ideal - sigma), style, lw=1, label=label)
     ax.set(xscale="log", xlabel="signal to noise of the ideal detector (matched filter)",
-           ylabel="called present, %", title="Detection of a trace against its strength")  # fmt: skip
+           ylabel="called so, %", title="Detection of a trace against its strength")  # fmt: skip
     ax.legend(fontsize=8)
 
 
