@@ -28,6 +28,8 @@ class Projection:
         Species measured one at a time, beside the joint ones.
     alone_gram : ndarray of shape (a, a)
         Weighted overlap of what the joint columns leave of their patterns, per count.
+    alone_doubt : ndarray of shape (a,)
+        Counts of them that errors in the templates of the others may bring about in every frame.
     """
 
     columns: NDArray[np.float64]
@@ -35,6 +37,7 @@ class Projection:
     species: NDArray[np.float64]
     alone: NDArray[np.intp]
     alone_gram: NDArray[np.float64]
+    alone_doubt: NDArray[np.float64]
 
     def explained_away(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return counts ≥ 0 of the species measured one at a time, shape (n, a), when they share what is there.

@@ -208,6 +208,7 @@ class SeriesModel:
         return Projection(
             columns=columns, solve=solve, species=np.array(species), alone=np.array(alone, dtype=np.intp),
             alone_gram=rest @ (weight[:, None] * rest.T),
+            alone_doubt=np.sqrt(np.array(species)[alone] ** 2 @ (scene.pixels_per_line * template)),
         )  # fmt: skip
 
     @property
@@ -385,7 +386,7 @@ def _shared(
     if own.size == 0:
         return values
     with np.errstate(divide="ignore", invalid="ignore"):
-        sigma = np.nan_to_num(values[:, own] / errors[:, own])
+        sigma = np.nan_to_num(values[:, own] / np.hypot(errors[:, own], projection.alone_doubt))
     bright = np.flatnonzero(sigma.max(axis=1) > FLARE_SIGMA)
     if bright.size:
         values[np.ix_(bright, own)] = projection.explained_away(values[np.ix_(bright, own)])
