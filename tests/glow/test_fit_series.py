@@ -212,3 +212,16 @@ def test_flanks_of_a_line_at_the_ceiling_do_not_move_its_species_when_the_axis_d
     oxygen, error = column(series, "O I")
     early, late = oxygen[:20].mean(), oxygen[-20:].mean()
     assert abs(late / early - 1) < max(0.02, 3 * error.mean() / early / np.sqrt(20))
+
+
+def test_frames_in_which_the_strongest_line_is_cut_say_how_little_they_know():
+    n = 120
+    hydrogen = 2e5 + 6e6 * np.exp(-np.arange(n) / 12)
+    frames, truth = run({"Ar I": np.full(n, 2e6), "H I": hydrogen})
+    cut = np.array([bool(m[np.abs(frames.axis - 656.3) < 1].any()) for m in frames.mask])
+    assert 3 <= cut.sum() <= n / 3
+    counts, error = column(fit_series(frames, species=LOOK), "H I")
+    shown = np.arange(n) > cut.nonzero()[0].max() + 2
+    scale = np.sum(counts[shown] * truth["H I"][shown]) / np.sum(truth["H I"][shown] ** 2)
+    assert_allclose(counts[shown] / scale, truth["H I"][shown], rtol=0.05, atol=4 * error[shown].max())
+    assert np.all(np.abs(counts[cut] / scale - truth["H I"][cut]) < 3 * error[cut] / scale)

@@ -20,7 +20,6 @@ if TYPE_CHECKING:
 
 HELD = 1e6  # precision of what must not move
 FLANK = 0.3  # of a line's width-scaled slope counted as template error: a third of its height at the flank
-CUT = 4.0  # times the usual template error on the flanks of a line whose top is missing
 FAINT_DOUBT = 0.2  # of the brightest branch of its level: one as faint as that errs 1.4 times as much
 MOST_DOUBT = 1e3  # of brightest over faint: beyond it, faint branches are below any noise
 BAND_NM = 8.0  # half a band with its tail: the branches of one level stand further apart
@@ -152,8 +151,7 @@ def error_shape(
     `branching_doubt`.
     """
     steepness = np.gradient(lines, scene.axis_nm) * scene.line_spread.fwhm(scene.axis_nm)
-    shape = np.sqrt(lines**2 + (FLANK * steepness) ** 2 + np.maximum(doubt, 0.0))
-    return np.where(scene.cut, CUT * shape, shape)
+    return np.sqrt(lines**2 + (FLANK * steepness) ** 2 + np.maximum(doubt, 0.0))
 
 
 def free_columns(

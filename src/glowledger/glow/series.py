@@ -21,7 +21,7 @@ from glowledger.glow.instrument import branching_doubt, error_shape, free_column
 from glowledger.glow.projection import Projection, filled, flicker, least_squares
 from glowledger.glow.results import SeriesFit
 from glowledger.glow.scene import Adjustment
-from glowledger.glow.series_patterns import Pattern, brightness, continuum, series_patterns
+from glowledger.glow.series_patterns import Pattern, brightness, continuum, hidden_doubt, series_patterns
 from glowledger.spectra.frames import Frames
 from glowledger.threads import one_thread
 
@@ -140,7 +140,7 @@ class SeriesModel:
     def _drift_left(self, fitted: NDArray[np.float64], light: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the drift beyond the bin from the derivative column, nm; NaN where there is no light."""
         brightness = fitted[:, : self._pattern_count()] @ light / max(float(light.sum()), np.finfo(float).tiny)
-        left = fitted[:, self._pattern_count() + self._continuum.shape[1]]
+        left = fitted[:, self._pattern_count() + continuum(self.identified).shape[1]]
         with np.errstate(divide="ignore", invalid="ignore"):
             return np.where(brightness > 0.02, left / brightness, np.nan)
 
@@ -175,8 +175,8 @@ class SeriesModel:
         m = len(scene.emitters)
         patterns = [templates[:, c] @ w for groups in self.patterns.values() for c, w in groups]
         derivative, _, _ = free_columns(scene, moved, solution.x[:m])
-        columns = np.stack(patterns, axis=1) if patterns else np.zeros((scene.data.size, 0))
-        columns = np.concatenate([columns, self._continuum, derivative[:, :1], np.ones((scene.data.size, 1))], axis=1)
+        smooth = continuum(self.identified)
+        columns = np.stack([*patterns, *smooth.T, derivative[:, 0], np.ones(scene.data.size)], axis=1)
         random = self._noise(np.maximum(solution.model, 0.0), self.typical_scans)
         lines = templates @ solution.x[:m]
         relative, absolute = branching_doubt(scene, templates, solution.x[:m])
@@ -210,10 +210,6 @@ class SeriesModel:
             alone_gram=rest @ (weight[:, None] * rest.T),
             alone_doubt=np.sqrt(np.array(species)[alone] ** 2 @ (scene.pixels_per_line * template)),
         )  # fmt: skip
-
-    @property
-    def _continuum(self) -> NDArray[np.float64]:
-        return continuum(self.identified)
 
     @property
     def _told(self) -> NDArray[np.bool_]:
@@ -260,7 +256,7 @@ class SeriesModel:
         total, total_error, smooth, chi2 = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
         leftover, expected = np.zeros(counts.shape), np.ones(counts.shape)
         b0 = self._pattern_count()
-        b1 = b0 + self._continuum.shape[1]
+        b1 = b0 + continuum(self.identified).shape[1]
         for number in np.unique(bins):
             rows = np.flatnonzero(bins == number)
             projection = cache[int(number)]
@@ -276,8 +272,10 @@ class SeriesModel:
             dark = fitted[rows, -1]
             total[rows] = (y - dark[:, None])[:, used].sum(axis=1)
             total_error[rows] = np.sqrt(noise[:, used].sum(axis=1))
-            smooth[rows] = fitted[rows, b0:b1] @ self._continuum[used].sum(axis=0)
+            smooth[rows] = fitted[rows, b0:b1] @ continuum(self.identified)[used].sum(axis=0)
         errors *= np.sqrt(flicker(leftover[:, used], expected[:, used]))[:, None]
+        if hidden.any():
+            errors = np.hypot(errors, hidden_doubt(self.identified, self.patterns, self.names, hidden) * np.abs(values))
         unseen = ~np.any(self._species_rows(cache) != 0, axis=1)
         values[:, unseen], errors[:, unseen] = np.nan, np.nan
         return SeriesFit(

@@ -15,6 +15,7 @@ Pattern: TypeAlias = tuple[NDArray[np.intp], NDArray[np.float64]]  # columns of 
 FREE_LEVEL = 0.01  # of a species' light: fainter levels keep their proportions
 HIDDEN = 0.1  # part of a pattern's light in pixels left out from which on its amount hangs on the flanks of a line
 BROAD = 4  # shapes of smooth light that may change in a run beside that of its mean
+MOSTLY = 0.4  # of a species' light missing in one frame from which on its other lines do not make up for it
 LEVEL_CHANGE = 0.03  # levels of a steady glow keep their proportions to about this
 
 
@@ -89,3 +90,26 @@ def continuum(identified: Identified) -> NDArray[np.float64]:
     if few == count or mean.sum() <= 0:
         return np.asarray(broad)
     return np.column_stack([mean, broad])
+
+
+def hidden_doubt(
+    identified: Identified, patterns: dict[str, list[Pattern]], names: tuple[str, ...], hidden: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """Return the relative error of each species from pixels that are missing in single frames, shape (n, s).
+
+    A line at the ceiling in a few frames is measured there by its flanks: too dim by a fifth in bright first frames,
+    which had moved the end of a decay.
+
+    Parameters
+    ----------
+    hidden : ndarray of bool, shape (n, p)
+        Pixels missing in each frame, of those that are used.
+    """
+    scene, templates = identified.scene, identified.solution.templates
+    doubt = np.zeros((hidden.shape[0], len(names)))
+    for k, name in enumerate(names):
+        if name in patterns:
+            light = np.sum([templates[:, columns] @ weights for columns, weights in patterns[name]], axis=0)
+            gone = hidden @ light / max(float(light[scene.used].sum()), np.finfo(float).tiny)
+            doubt[:, k] = np.where(gone > MOSTLY, gone, 0.0)
+    return doubt

@@ -23,7 +23,7 @@ NAN = float("nan")
 # Together they keep early stops below 2 % where one run in ten has a slow part: tests/benchmarks/bench_endpoint.py
 ASSURANCE = 0.95
 SLOW_PART = 0.3
-MEASURED = 0.01  # of the time: what patterns and drifts that are not exact leave in an end; bench_whole_run.py
+MEASURED = 0.02  # of the time: what patterns and drifts that are not exact leave in an end; bench_whole_run.py
 STRONG = 150.0  # 2 ln L: decays below this do not hold up a verdict on others above it
 SEEN = 30.0  # 2 ln L: a decay counts as seen above this, some 5 standard deviations
 HORIZON = 8.0  # times the time so far: nothing beyond is foreseen
