@@ -2,15 +2,20 @@
 
 import numpy as np
 import pytest
+from lamp_fleet import largest_error, make_case
+from lamp_fleet_grating import make_case as make_grating_case
 from numpy.polynomial.chebyshev import chebval
 
 from glowledger.bench.expected import LineList
 from glowledger.bench.identified import Placed, as_identified
 from glowledger.bench.matching import view_of
 from glowledger.bench.nearby import nearby_curves
-from glowledger.bench.outer_lines import low_risk, pulled_share, well_covered
+from glowledger.bench.outer_lines import foretold_ends, low_risk, pulled_share, well_covered
 from glowledger.bench.pattern import Pattern
-from glowledger.bench.polynomial import best_degree
+from glowledger.bench.polynomial import best_degree, fit_lines
+from glowledger.bench.shots import prepare_shot
+from glowledger.bench.solving import solve
+from glowledger.spectra.frames import frames_from_arrays
 
 SPAN, WIDTH = 600.0, 2.0
 TRUE = np.array([650.0, 300.0, 9.0, -1.5])
@@ -107,3 +112,45 @@ def test_the_range_ends_before_a_gap_that_nothing_holds():
     fit = best_degree(found.u, found.wavelength_nm, found.error_nm, SPAN)
     rows = well_covered(found, np.arange(len(u)), fit)
     assert set(rows) <= set(range(6))
+
+
+def fitted(found, degree):
+    return fit_lines(found.u, found.wavelength_nm, found.error_nm, degree, SPAN)
+
+
+def crowd_and_one(side):
+    """Many lines, and far out one more, for which its neighbour half a line width off was taken."""
+    u = np.append(np.linspace(-0.9, 0.7, 24), 0.93 - 0.5 * WIDTH / 300.0)
+    found = placed(np.sort(side * u))
+    last = int(np.argmax(side * found.u))
+    found.wavelength_nm[last] = true_nm(side * 0.93)
+    return found, last
+
+
+@pytest.mark.parametrize("side", [-1.0, 1.0])
+def test_a_curve_that_bends_to_its_last_line_does_not_reach_to_it(side):
+    found, last = crowd_and_one(side)
+    every = np.arange(len(found))
+    fit = fitted(found, 7)
+    assert abs(fit.residual_nm[last]) < 0.1 * abs(fit.nm(found.u)[last] - true_nm(found.u)[last])  # it seems to agree
+    assert list(foretold_ends(found, every, every, fit)) == [k for k in every if k != last]
+
+
+@pytest.mark.parametrize("degree", [3, 5])
+def test_no_line_is_given_up_that_the_others_foretell(degree):
+    found, every = placed(np.linspace(-0.8, 0.8, 14)), np.arange(14)
+    assert list(foretold_ends(found, every, every, fitted(found, degree))) == list(range(14))
+
+
+def test_few_lines_are_left_to_the_curves_nearby():
+    found, every = placed(np.array([-0.7, -0.5, -0.2, 0.0, 0.9])), np.arange(5)
+    assert list(foretold_ends(found, every, every, fitted(found, 3))) == list(range(5))
+
+
+@pytest.mark.parametrize(("make", "seed"), [(make_case, 83290), (make_grating_case, 93252), (make_grating_case, 70027)])
+def test_an_end_line_that_a_stranger_stands_for_is_not_in_the_range(make, seed):
+    case = make(seed)
+    frames = frames_from_arrays(case.pixel, case.counts, axis_kind="pixel")
+    result = solve([prepare_shot(frames, case.lamp)], frames.axis)
+    assert result.accepted
+    assert largest_error(case, result.solution.nm(case.pixel), *result.solution.covered) < 1.0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.polynomial.chebyshev import chebvander
 from numpy.typing import NDArray
 
 from glowledger.bench.identified import Identified
@@ -15,6 +16,8 @@ WELL_PLACED = 0.1  # of the FWHM: error of a line that objects
 FEW_OUT, FEW_IN = 0.2, 10.0  # pulled lines and others: how many there are before any was seen
 GOOD_TO = 0.075  # of the FWHM: standard error that the solution may have between its lines
 MOST_RISK = 0.005  # chance that another curve is right
+FORETOLD = 0.1  # of the FWHM: standard error with which the lines further in must foretell an outermost one
+LINES_PER_COEFFICIENT = 2  # fewer foretell nothing
 
 
 def pulled_share(found: Identified, alive: NDArray[np.intp], thrown: NDArray[np.intp]) -> tuple[float, float]:
@@ -49,3 +52,43 @@ def well_covered(found: Identified, rows: NDArray[np.intp], fit: LineFit) -> NDA
     good = np.max(fit.standard_error_nm(places), axis=1) < GOOD_TO * width
     runs = np.split(np.arange(len(rows)), np.flatnonzero(~good) + 1)
     return rows[max(runs, key=len)]
+
+
+def foretold_ends(
+    found: Identified, rows: NDArray[np.intp], kept: NDArray[np.intp], fit: LineFit
+) -> NDArray[np.intp]:
+    """Return lines without an outermost one that holds only itself: one that the others do not foretell.
+
+    A curve follows a line at its end wherever this lies, and more so the higher its degree: that it agrees is no
+    evidence that it is the right line, or in its place. Where few lines hold the solution none foretells another; there
+    the curves nearby decide (`low_risk`).
+
+    Parameters
+    ----------
+    found : Identified
+        Every identified peak.
+    rows : ndarray of intp
+        Lines that may carry the solution.
+    kept : ndarray of intp, shape (m,)
+        Lines of the fit.
+    fit : LineFit
+        Over `kept`.
+    """
+    rows = rows[np.argsort(found.u[rows])]
+    if len(rows) < LINES_PER_COEFFICIENT * (fit.degree + 1) + 2:
+        return rows
+    first, last = int(rows[0]), int(rows[-1])
+    low_alone = _foretold_to(found, first, -1.0, kept, fit) > FORETOLD * found.width_nm[first]
+    high_alone = _foretold_to(found, last, 1.0, kept, fit) > FORETOLD * found.width_nm[last]
+    return rows[int(low_alone) : len(rows) - int(high_alone)]
+
+
+def _foretold_to(found: Identified, end: int, side: float, kept: NDArray[np.intp], fit: LineFit) -> float:
+    """Return the standard error with which the lines further in foretell the one at a side (-1 or 1), nm."""
+    outer = side * found.u[kept] >= side * found.u[end]
+    basis = np.asarray(chebvander(found.u[kept][outer], fit.degree), dtype=np.float64)
+    rate = fit.weight[outer] / (found.error_nm[kept][outer] ** 2 + fit.scatter_nm**2)
+    inner = np.linalg.inv(fit.covariance) - (basis * rate[:, None]).T @ basis
+    at = np.asarray(chebvander(found.u[[end]], fit.degree)[0], dtype=np.float64)
+    variance = float(at @ np.linalg.solve(inner, at))
+    return float(np.sqrt(variance)) if variance > 0.0 else np.inf

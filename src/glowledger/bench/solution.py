@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from glowledger.bench.identified import Identified
 from glowledger.bench.matching import View
 from glowledger.bench.nearby import PULL, Nearby, nearby_curves
-from glowledger.bench.outer_lines import WELL_PLACED, low_risk, pulled_share, well_covered
+from glowledger.bench.outer_lines import WELL_PLACED, foretold_ends, low_risk, pulled_share, well_covered
 from glowledger.bench.placing import MOST_ROUGH, placed
 from glowledger.bench.polynomial import LineFit, best_degree
 from glowledger.bench.shots import Shot
@@ -112,7 +112,8 @@ def refine_solution(near: Nearby, shots: list[Shot]) -> Refined | None:
         return None
     alive = kept[fit.weight > 0.05]
     used = np.zeros(len(found), dtype=bool)
-    used[well_covered(found, alive[found.anchor[alive]], fit)] = True
+    carrying = well_covered(found, alive[found.anchor[alive]], fit)
+    used[foretold_ends(found, carrying, kept, fit)] = True
     residual = found.wavelength_nm - fit.nm(found.u)
     left_out = np.full(len(found), np.nan)
     left_out[kept] = fit.left_out_nm
