@@ -16,6 +16,7 @@ from glow_instrument import Instrument, detect, record
 
 from glowledger.errors import FitError, RunError
 from glowledger.glow.series import fit_series, learn_series
+from glowledger.glow.series_patterns import brightness
 from glowledger.spectra.frames import frames_from_arrays
 
 INSTRUMENT = Instrument(pixels=768, range_nm=(300.0, 860.0), bend=(4.0, 0.5), fwhm_nm=(1.6, 1.7), second_order=0.0)
@@ -225,3 +226,8 @@ def test_frames_in_which_the_strongest_line_is_cut_say_how_little_they_know():
     scale = np.sum(counts[shown] * truth["H I"][shown]) / np.sum(truth["H I"][shown] ** 2)
     assert_allclose(counts[shown] / scale, truth["H I"][shown], rtol=0.05, atol=4 * error[shown].max())
     assert np.all(np.abs(counts[cut] / scale - truth["H I"][cut]) < 3 * error[cut] / scale)
+
+
+def test_a_species_of_which_only_a_cut_line_is_in_range_has_no_answer():
+    assert_allclose(brightness(np.zeros(2), np.ones(2), np.ones(2)), 0.0)
+    assert_allclose(brightness(np.array([8.0, 2.0]), np.array([8.0, 40.0]), np.zeros(2)), [10.0, 0.0])

@@ -59,6 +59,8 @@ def brightness(
     Their sum, less of those in doubt and accordingly more of the others: a faint line under a band that fades, or
     the flanks of a line at the ceiling, would else move the sum, and with it every ratio to it.
 
+    Zero where nothing of the species is measured, its only line being cut: such a species has no answer.
+
     Parameters
     ----------
     seen, whole : ndarray of shape (k,)
@@ -70,7 +72,8 @@ def brightness(
     open_to_view = seen > (1.0 - HIDDEN) * whole
     if open_to_view.any():
         part = np.where(open_to_view, part, 0.0)
-    return np.asarray(part * seen.sum() / part.sum())
+    total = float(part.sum())
+    return np.asarray(part * (seen.sum() / total)) if total > 0 else np.zeros(seen.size)
 
 
 @lru_cache(maxsize=4)
