@@ -5,7 +5,8 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.stats import norm
 
-from glowledger.bench.peaks import find_peaks, fit_group
+from glowledger.bench.line_fits import LineWindow, fit_group, fit_groups
+from glowledger.bench.peaks import find_peaks
 
 FWHM_PER_SD = 2.0 * np.sqrt(2.0 * np.log(2.0))  # definition of the FWHM of a normal curve
 
@@ -43,6 +44,29 @@ def test_centres_reach_the_cramer_rao_bound_without_bias(fwhm_px):
     assert abs(np.mean(error)) < 0.02
     assert abs(np.mean(pull)) < 4.0 / np.sqrt(trials)
     assert_allclose(np.std(pull), 1.0, atol=4.0 / np.sqrt(2 * trials))
+
+
+@pytest.mark.parametrize("free_width", [True, False])
+def test_windows_side_by_side_do_not_touch_each_other(free_width):
+    # windows of different lengths with one to three lines: each fit is what it is alone, in any order
+    rng = np.random.default_rng(23)
+    windows = []
+    for k in range(24):
+        pixels, fwhm = int(rng.integers(18, 40)), rng.uniform(2.0, 4.0)
+        centres = 7.0 + 1.3 * fwhm * np.arange(1 + k % 3)
+        light = sum(10 ** rng.uniform(3.0, 4.5) * pixel_light(pixels, c, fwhm) for c in centres)
+        y = 200.0 + light + rng.normal(0.0, 10.0, pixels)
+        windows.append(LineWindow(np.arange(pixels) + 100.0 * k, y, np.full(pixels, 10.0), centres + 100.0 * k, fwhm))
+    together = fit_groups(windows[::-1], free_width=free_width)[::-1]
+    assert len(together) == 24
+    for window, fit in zip(windows, together, strict=True):
+        alone = fit_group(window.x, window.y, window.noise, window.centres, window.fwhm, free_width=free_width)
+        assert (fit is None) == (alone is None)
+        if fit is not None:
+            assert_allclose(fit.centre, alone.centre, atol=1e-6)
+            assert_allclose([fit.fwhm, fit.chi2], [alone.fwhm, alone.chi2], rtol=1e-6)
+            assert_allclose(fit.centre_se, alone.centre_se, rtol=1e-6)
+    assert sum(fit is not None for fit in together) > 18
 
 
 def test_stated_errors_of_the_whole_search_are_honest():

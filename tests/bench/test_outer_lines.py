@@ -10,7 +10,7 @@ from glowledger.bench.expected import LineList
 from glowledger.bench.identified import Placed, as_identified
 from glowledger.bench.matching import view_of
 from glowledger.bench.nearby import nearby_curves
-from glowledger.bench.outer_lines import foretold_ends, low_risk, pulled_share, well_covered
+from glowledger.bench.outer_lines import foretold_ends, low_risk, pulled_share, undisputed, well_covered
 from glowledger.bench.pattern import Pattern
 from glowledger.bench.polynomial import best_degree, fit_lines
 from glowledger.bench.shots import prepare_shot
@@ -147,7 +147,36 @@ def test_few_lines_are_left_to_the_curves_nearby():
     assert list(foretold_ends(found, every, every, fitted(found, 3))) == list(range(5))
 
 
-@pytest.mark.parametrize(("make", "seed"), [(make_case, 83290), (make_grating_case, 93252), (make_grating_case, 70027)])
+def disputing(error):
+    """Two fits of the same lines, one of which believes three at the end that lie half a line width off."""
+    found = placed(np.linspace(-0.8, 0.8, 17), error)
+    right = fitted(found, 3)
+    off = found.wavelength_nm.copy()
+    off[-3:] += 0.5 * WIDTH
+    return found, right, fit_lines(found.u[::2], off[::2], found.error_nm[::2], 3, SPAN)
+
+
+def test_the_range_ends_where_two_fits_that_believe_different_lines_part():
+    found, right, other = disputing(error=0.4)
+    rows = undisputed(found, np.arange(17), other, right)
+    places = np.linspace(found.u[rows[0]], found.u[rows[-1]], 50)
+    assert 5 <= len(rows) < 17
+    assert np.max(np.abs(other.nm(places) - true_nm(places))) < WIDTH / 5
+    beyond = np.linspace(found.u[rows[-1]], 0.8, 50)
+    assert np.max(np.abs(other.nm(beyond) - true_nm(beyond))) > WIDTH / 10
+
+
+def test_a_fit_that_knows_nothing_disputes_nothing():
+    found, right, _ = disputing(error=0.04)
+    shaken = found.wavelength_nm[6:10] + np.array([0.3, -0.3, 0.3, -0.3])
+    few = fit_lines(found.u[6:10], shaken, np.full(4, 1.0), 3, SPAN)
+    assert np.max(np.abs(few.nm(found.u) - true_nm(found.u))) > WIDTH / 5
+    assert list(undisputed(found, np.arange(17), right, few)) == list(range(17))
+
+
+@pytest.mark.parametrize(("make", "seed"), [
+    (make_case, 83290), (make_grating_case, 93252), (make_grating_case, 70027), (make_case, 88593), (make_case, 88618),
+])  # fmt: skip
 def test_an_end_line_that_a_stranger_stands_for_is_not_in_the_range(make, seed):
     case = make(seed)
     frames = frames_from_arrays(case.pixel, case.counts, axis_kind="pixel")

@@ -84,12 +84,12 @@ def merged_ladder(lines: LineList, fwhm_nm: Sequence[float]) -> list[LineList]:
         Strength-weighted centres; `error_nm` holds how much the centre moves when the strengths scatter by
         `STRENGTH_SCATTER` (first order).
     """
-    groups = [[k] for k in range(len(lines))]
+    first = list(range(len(lines)))  # of the lines of each group; neighbours only are merged
     centre = [float(w) for w in lines.wavelength_nm]
     weight = [float(s) for s in lines.strength]
     ladder = []
     for width in fwhm_nm:
-        while len(groups) > 1:
+        while len(first) > 1:
             gaps = np.diff(centre)
             closest = int(np.argmin(gaps))
             if gaps[closest] > MERGE_WIDTHS * width:
@@ -99,33 +99,33 @@ def merged_ladder(lines: LineList, fwhm_nm: Sequence[float]) -> list[LineList]:
                 centre[closest] * weight[closest] + centre[closest + 1] * weight[closest + 1]
             ) / total
             weight[closest] = total
-            groups[closest] = groups[closest] + groups[closest + 1]
-            del groups[closest + 1], centre[closest + 1], weight[closest + 1]
-        ladder.append(_as_list(lines, groups, centre, weight))
+            del first[closest + 1], centre[closest + 1], weight[closest + 1]
+        ladder.append(_as_list(lines, np.array(first), np.array(centre), np.array(weight)))
     return ladder
 
 
-def _as_list(lines: LineList, groups: list[list[int]], centre: list[float], weight: list[float]) -> LineList:
-    """Return groups of lines as a list of their blends."""
-    error, anchor, species, bright = [], [], [], []
-    for members, middle, total in zip(groups, centre, weight, strict=True):
-        share = lines.strength[members] / total
-        offset = lines.wavelength_nm[members] - middle
-        spread = STRENGTH_SCATTER**2 * np.sum((share * offset) ** 2)
-        pull = np.bincount(lines.element[members], share * offset)
-        spread += ELEMENT_SCATTER**2 * float(np.sum(pull**2))
-        error.append(np.sqrt(spread + np.sum(share * lines.error_nm[members] ** 2)))
-        strongest = members[int(np.argmax(lines.strength[members]))]
-        anchor.append(bool(np.all(lines.anchor[members])))
-        species.append(lines.species[strongest])
-        bright.append(bool(lines.bright[strongest]))
+def _as_list(lines: LineList, first: NDArray[np.intp], centre: Floats, weight: Floats) -> LineList:
+    """Return groups of neighbouring lines, each from its first one on, as a list of their blends."""
+    if len(first) == 0:
+        return lines
+    size = np.diff(np.append(first, len(lines)))
+    share = lines.strength / np.repeat(weight, size)
+    offset = lines.wavelength_nm - np.repeat(centre, size)
+    group = np.repeat(np.arange(len(first)), size)
+    kinds = int(np.max(lines.element)) + 1
+    pull = np.bincount(group * kinds + lines.element, share * offset, len(first) * kinds).reshape(-1, kinds)
+    variance = STRENGTH_SCATTER**2 * np.add.reduceat((share * offset) ** 2, first)
+    variance += ELEMENT_SCATTER**2 * np.sum(pull**2, axis=1)
+    variance += np.add.reduceat(share * lines.error_nm**2, first)
+    order = np.lexsort((-lines.strength, group))
+    strongest = order[first]
     return LineList(
-        wavelength_nm=np.array(centre),
-        strength=np.array(weight),
-        error_nm=np.array(error),
-        species=tuple(species),
-        anchor=np.array(anchor),
-        bright=np.array(bright),
+        wavelength_nm=centre,
+        strength=weight,
+        error_nm=np.sqrt(variance),
+        species=tuple(lines.species[k] for k in strongest),
+        anchor=np.logical_and.reduceat(lines.anchor, first),
+        bright=lines.bright[strongest],
     )
 
 

@@ -1,7 +1,8 @@
-"""Joint fit of neighbouring lines of one width."""
+"""Joint fits of neighbouring lines of one width, many windows at a time."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,6 +11,30 @@ from numpy.typing import NDArray
 from glowledger.bench.profiles import gaussian, normal_solve
 
 Floats = NDArray[np.float64]
+
+MOST_STEPS = 30
+WASTE = 1.4  # windows in one batch may differ in length by this factor
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LineWindow:
+    """What one fit sees.
+
+    Attributes
+    ----------
+    x, y, noise : ndarray of shape (p,)
+        Pixel numbers, counts, standard deviations.
+    centres : ndarray of shape (m,)
+        Starting centres, pixels.
+    fwhm : float
+        Line width, pixels.
+    """
+
+    x: Floats
+    y: Floats
+    noise: Floats
+    centres: Floats
+    fwhm: float
 
 
 @dataclass(slots=True)
@@ -26,7 +51,7 @@ class GroupFit:
 
 
 def fit_group(
-    x: Floats, y: Floats, noise: Floats, centres: Floats, fwhm: float, *, free_width: bool, steps: int = 30
+    x: Floats, y: Floats, noise: Floats, centres: Floats, fwhm: float, *, free_width: bool, steps: int = MOST_STEPS
 ) -> GroupFit | None:
     """Fit lines of one common width on a straight background, jointly; None if the fit runs away.
 
@@ -43,42 +68,124 @@ def fit_group(
     steps : int
         Largest number of Gauss-Newton steps.
     """
-    m = len(centres)
-    extra = int(free_width)
-    if len(x) < 2 * m + 2 + extra:
-        return None
-    centre, width = centres.astype(np.float64).copy(), float(fwhm)
-    background = np.column_stack([np.ones_like(x), (x - x.mean()) / max(float(np.ptp(x)), 1.0)])
-    limit = 0.4 * width
-    low, high = np.minimum(centres, x[0]), np.maximum(centres, x[-1])  # lines beside the window may lie without
-    for step in range(steps):
-        value, by_centre, by_width = gaussian(x, centre, width)
-        linear = np.column_stack([background, value]) / noise[:, None]
-        amplitude = normal_solve(linear, y / noise)
-        area = amplitude[2:]
-        columns = [linear, by_centre * area / noise[:, None]]
-        if free_width:
-            columns.append((by_width @ area / noise)[:, None])
-        design = np.hstack(columns)
-        residual = y / noise - linear @ amplitude
-        solution = normal_solve(design, residual)
-        move = np.clip(solution[2 + m : 2 + 2 * m], -limit, limit)
-        centre = np.clip(centre + move, low, high)
-        if free_width:
-            width = float(np.clip(width + np.clip(solution[-1], -0.3 * width, 0.3 * width), 0.6, 8.0 * fwhm))
-        if step > 1 and np.max(np.abs(move)) < 1e-4 * fwhm:
-            break
-    if np.any(np.abs(centre - centres) > 1.5 * fwhm + 1.0):
-        return None
-    covariance = np.linalg.pinv(design.T @ design)
-    chi2 = float(residual @ residual) / max(len(x) - design.shape[1], 1)
-    error = np.sqrt(np.maximum(np.diag(covariance), 0.0) * max(chi2, 1.0))
-    return GroupFit(
-        centre=centre,
-        centre_se=error[2 + m : 2 + 2 * m],
-        area=area,
-        area_se=error[2 : 2 + m],
-        fwhm=width,
-        fwhm_se=float(error[-1]) if free_width else float("nan"),
-        chi2=chi2,
-    )
+    return fit_groups([LineWindow(x, y, noise, centres, fwhm)], free_width=free_width, steps=steps)[0]
+
+
+def fit_groups(windows: list[LineWindow], *, free_width: bool, steps: int = MOST_STEPS) -> list[GroupFit | None]:
+    """Fit the lines in each of many windows by itself, as `fit_group` does; None where a fit runs away.
+
+    Windows alike in size are fitted side by side: short rows are filled up with pixels of no weight and lines of no
+    light.
+
+    Parameters
+    ----------
+    windows : list of LineWindow
+        Any number, in any order.
+    free_width : bool
+        Fit the width of each window as well.
+    steps : int
+        Largest number of Gauss-Newton steps.
+    """
+    found: list[GroupFit | None] = [None] * len(windows)
+    fitted = [k for k, w in enumerate(windows) if len(w.x) >= 2 * len(w.centres) + 2 + int(free_width)]
+    for rows in _batches(windows, fitted):
+        for k, fit in zip(rows, _Batch([windows[k] for k in rows], free_width).fitted(steps), strict=True):
+            found[k] = fit
+    return found
+
+
+def _batches(windows: list[LineWindow], chosen: list[int]) -> Iterator[list[int]]:
+    """Yield the chosen windows in batches of as many lines and of much the same length."""
+    order = sorted(chosen, key=lambda k: (len(windows[k].centres), len(windows[k].x)))
+    batch: list[int] = []
+    for k in order:
+        if batch:
+            first = windows[batch[0]]
+            alike = len(first.centres) == len(windows[k].centres) and len(windows[k].x) <= WASTE * len(first.x)
+            if not alike:
+                yield batch
+                batch = []
+        batch.append(k)
+    if batch:
+        yield batch
+
+
+class _Batch:
+    """Windows (b) side by side: pixels (b, p), lines (b, m)."""
+
+    def __init__(self, windows: list[LineWindow], free_width: bool) -> None:
+        self.free_width = free_width
+        self.count = np.array([len(w.x) for w in windows])
+        shape = (len(windows), int(np.max(self.count)))
+        self.x, self.y, self.rate = np.empty(shape), np.zeros(shape), np.zeros(shape)
+        for k, w in enumerate(windows):
+            n = len(w.x)
+            self.x[k, :n], self.x[k, n:] = w.x, w.x[-1]
+            self.rate[k, :n] = 1.0 / w.noise
+            self.y[k, :n] = w.y * self.rate[k, :n]
+        self.start = np.array([w.centres for w in windows], dtype=np.float64)
+        self.first_width = np.array([w.fwhm for w in windows], dtype=np.float64)
+        # lines beside the window may lie without
+        self.low = np.minimum(self.start, np.array([w.x[0] for w in windows])[:, None])
+        self.high = np.maximum(self.start, np.array([w.x[-1] for w in windows])[:, None])
+        middle = np.array([float(np.mean(w.x)) for w in windows])[:, None]
+        reach = np.array([max(float(np.ptp(w.x)), 1.0) for w in windows])[:, None]
+        self.background = np.stack([np.ones_like(self.x), (self.x - middle) / reach], axis=-1)
+
+    def fitted(self, steps: int) -> list[GroupFit | None]:
+        """Return the fits."""
+        centre, width = self.start.copy(), self.first_width.copy()
+        b, m = centre.shape
+        extra = int(self.free_width)
+        size = 2 + 2 * m + extra
+        area, design = np.zeros((b, m)), np.zeros((b, self.x.shape[1], size))
+        residual = np.zeros(self.x.shape)
+        rows = np.arange(b)
+        for step in range(steps):
+            area[rows], design[rows], residual[rows] = self._linearised(rows, centre[rows], width[rows])
+            solution = normal_solve(design[rows], residual[rows])
+            limit = 0.4 * self.first_width[rows, None]
+            move = np.clip(solution[:, 2 + m : 2 + 2 * m], -limit, limit)
+            centre[rows] = np.clip(centre[rows] + move, self.low[rows], self.high[rows])
+            if self.free_width:
+                wider = np.clip(solution[:, -1], -0.3 * width[rows], 0.3 * width[rows])
+                width[rows] = np.clip(width[rows] + wider, 0.6, 8.0 * self.first_width[rows])
+            if step > 1:
+                rows = rows[np.max(np.abs(move), axis=1) >= 1e-4 * self.first_width[rows]]
+            if len(rows) == 0:
+                break
+        return self._results(centre, width, area, design, residual)
+
+    def _linearised(
+        self, rows: NDArray[np.intp], centre: Floats, width: Floats
+    ) -> tuple[Floats, Floats, Floats]:
+        """Return the best areas at these centres and widths, the design of the next step, and the residual."""
+        rate = self.rate[rows, :, None]
+        value, by_centre, by_width = gaussian(self.x[rows], centre, width[:, None, None])
+        linear = np.concatenate([self.background[rows], value], axis=2) * rate
+        amplitude = normal_solve(linear, self.y[rows])
+        area = amplitude[:, 2:]
+        columns = [linear, by_centre * area[:, None, :] * rate]
+        if self.free_width:
+            columns.append((by_width @ area[:, :, None]) * rate)
+        residual = self.y[rows] - (linear @ amplitude[:, :, None])[..., 0]
+        return area, np.concatenate(columns, axis=2), residual
+
+    def _results(
+        self, centre: Floats, width: Floats, area: Floats, design: Floats, residual: Floats
+    ) -> list[GroupFit | None]:
+        m = centre.shape[1]
+        free = self.count - design.shape[2]
+        chi2 = np.sum(residual**2, axis=1) / np.maximum(free, 1)
+        covariance = np.linalg.pinv(np.swapaxes(design, 1, 2) @ design)
+        variance = np.maximum(np.diagonal(covariance, axis1=1, axis2=2), 0.0)
+        error = np.sqrt(variance * np.maximum(chi2, 1.0)[:, None])
+        away = np.any(np.abs(centre - self.start) > 1.5 * self.first_width[:, None] + 1.0, axis=1)
+        return [
+            None if away[k] else GroupFit(
+                centre=centre[k], centre_se=error[k, 2 + m : 2 + 2 * m], area=area[k], area_se=error[k, 2 : 2 + m],
+                fwhm=float(width[k]), fwhm_se=float(error[k, -1]) if self.free_width else float("nan"),
+                chi2=float(chi2[k]),
+            )
+            for k in range(len(centre))
+        ]  # fmt: skip

@@ -25,29 +25,47 @@ from glowledger.bench.pattern import (
 Floats = NDArray[np.float64]
 
 TOP_PEAKS, PART_PEAKS, SCORED_PEAKS = 12, 6, 36
-TOP_LINES, PART_LINES = 14, 8
+TOP_LINES, PART_LINES, MANY_LINES = 14, 8, 14
 PARTS_NM = ((0.0, 600.0), (350.0, 700.0), (450.0, 850.0), (600.0, 1300.0))
+SMALL_PARTS_NM = ((300.0, 450.0), (400.0, 550.0), (500.0, 650.0))  # where many lamps have faint lines only
 MIN_EXTENT = 0.16  # of the mapped axis: three peaks closer than that say nothing of the rest
-KEPT, SCORED, REFINED = 800, 70, 24
+WIDE_NM, NARROW_NM, CELL_NM = 1.0, 0.35, 2.5  # tolerances of the rough scores; scales alike to that are one
+LOOKED_AT, KEPT, SCORED = 15000, 600, 70
+# line triples that a second look may try, and the log odds against chance of a first one that is as good as nothing
+MOST_TRIPLES, NOTHING = 2600, -8.0
 TOLERANCES = (2.5, 1.8, 1.2, 0.8, 0.5, 0.3, 0.2, 0.2)
 
 
-def _coarse(pattern: Pattern, levels: Levels, prior: Prior) -> Floats:
-    """Return the best-scoring distinct scales (KEPT, 4) out of all triples."""
+def _coarse(pattern: Pattern, levels: Levels, prior: Prior, line_triples: NDArray[np.intp]) -> Floats:
+    """Return the best-scoring distinct scales (2 KEPT, 4) out of all triples.
+
+    A scale through three lines is off by a few nm elsewhere, or by less: the best by a wide tolerance are kept, and the
+    best by a narrow one, which tells far more where lines are sharp.
+    """
     middle = levels.lists[len(levels.lists) // 2]
-    scales = triples(
-        pattern.u, _peak_triples(pattern), middle.wavelength_nm, all_triples(_line_choices(middle)), prior
-    )
+    scales = triples(pattern.u, _peak_triples(pattern), middle.wavelength_nm, line_triples, prior)
     if len(scales) == 0:
         return scales
+    wide = _table_scores(scales, pattern, levels, WIDE_NM)
+    near = np.argsort(-wide, kind="stable")[:LOOKED_AT]
+    narrow = _table_scores(scales[near], pattern, levels, NARROW_NM)
+    kept = np.vstack(
+        [_distinct(scales, wide, KEPT, CELL_NM), _distinct(scales[near], narrow, KEPT, 0.5 * CELL_NM)]
+    )
+    return np.unique(kept, axis=0)
+
+
+def _table_scores(scales: Floats, pattern: Pattern, levels: Levels, tolerance_nm: float) -> NDArray[np.float32]:
+    """Return a rough score (h,) of scales: log odds of each peak by the list, looked up."""
     used = min(SCORED_PEAKS, len(pattern.u))
     basis = chebvander(pattern.u[:used], 3).astype(np.float32)
     level = levels.level(np.abs(scales[:, 1]) * float(np.median(pattern.fwhm_u)))
-    tables = levels.tables(1.0)
+    met, level = np.unique(level, return_inverse=True)
+    tables = levels.tables(tolerance_nm, met)
     flat = tables.reshape(-1)
     length = tables.shape[3]
     classes = (peak_class(used) * length).astype(np.int32)
-    row = ((level * tables.shape[1] + levels.crowd(level, scales)) * tables.shape[2] * length).astype(
+    row = ((level * tables.shape[1] + levels.crowd(met[level], scales)) * tables.shape[2] * length).astype(
         np.int32
     )
     score = np.empty(len(scales), dtype=np.float32)
@@ -56,7 +74,7 @@ def _coarse(pattern: Pattern, levels: Levels, prior: Prior) -> Floats:
         at = ((scales[part].astype(np.float32) @ basis.T) - GRID_START_NM) / GRID_NM
         np.clip(at, 0, length - 1, out=at)
         score[part] = flat[at.astype(np.int32) + classes + row[part, None]].sum(axis=1)
-    return _distinct(scales, score, KEPT, 2.5)
+    return score
 
 
 def quick_scores(scales: Floats, pattern: Pattern, levels: Levels) -> Floats:
@@ -101,12 +119,14 @@ def _peak_triples(pattern: Pattern) -> NDArray[np.intp]:
     return rows[pattern.u[rows[:, 2]] - pattern.u[rows[:, 0]] > MIN_EXTENT]
 
 
-def _line_choices(listed: LineList) -> list[NDArray[np.intp]]:
-    """Return sets of lines to combine: the strongest of all, of each part of the spectrum, of each element.
+def _line_triples(listed: LineList, many: bool) -> NDArray[np.intp]:
+    """Return lines to combine: of the strongest of all, of each part of the spectrum, of each element.
 
     An instrument may be blind to the part where a lamp is brightest. In a mixed lamp the elements differ in
-    brightness by any factor, but three of the brightest peaks are nearly always of one element.
+    brightness by any factor, but three of the brightest peaks are nearly always of one element. With `many` lines, also
+    such as are bright only where there are no others.
     """
+    count, parts = (MANY_LINES, PARTS_NM + SMALL_PARTS_NM) if many else (PART_LINES, PARTS_NM)
     names = np.array(listed.species)
     nm = listed.wavelength_nm
     order = np.argsort(-listed.strength, kind="stable")
@@ -115,9 +135,9 @@ def _line_choices(listed: LineList) -> list[NDArray[np.intp]]:
     for name in kinds:
         own = order[names[order] == name]
         sets.append(own[:TOP_LINES])
-        for lo, hi in PARTS_NM:
-            sets.append(own[(nm[own] >= lo) & (nm[own] < hi)][:PART_LINES])
-    return sets
+        for lo, hi in parts:
+            sets.append(own[(nm[own] >= lo) & (nm[own] < hi)][:count])
+    return all_triples(sets)
 
 
 def _distinct(scales: Floats, score: NDArray[np.floating], count: int, cell_nm: float) -> Floats:
@@ -237,8 +257,20 @@ def match(view: View, prior: Prior) -> list[Candidate]:
     """
     if not view.lists:
         return []
+    middle = view.lists[0].lists[len(view.lists[0].lists) // 2]
+    found = _matched(view, prior, _line_triples(middle, many=False))
+    if not found or max(c.log_evidence for c in found) < NOTHING:
+        more = _line_triples(middle, many=True)
+        if len(more) <= MOST_TRIPLES:
+            found += _matched(view, prior, more)
+    found.sort(key=lambda c: -c.log_evidence)
+    return _unlike(found, view.pattern) if found else found
+
+
+def _matched(view: View, prior: Prior, line_triples: NDArray[np.intp]) -> list[Candidate]:
+    """Return scales through triples of lines, refined and weighed."""
     pattern, levels = view.pattern, view.lists[0]
-    scales = _coarse(pattern, levels, prior)
+    scales = _coarse(pattern, levels, prior, line_triples)
     if len(scales) == 0:
         return []
     refined = refine(scales, pattern, levels, prior)
@@ -247,20 +279,16 @@ def match(view: View, prior: Prior) -> list[Candidate]:
         return []
     quick = quick_scores(refined, pattern, levels)
     refined = _distinct(refined, quick, SCORED, 0.5 * float(np.median(pattern.fwhm_u)) * 300.0)
-    found = [view.score(scale, prior) for scale in refined]
-    found.sort(key=lambda c: -c.log_evidence)
-    return _unlike(found, pattern)
+    return [view.score(scale, prior) for scale in refined]
 
 
 def _unlike(found: list[Candidate], pattern: Pattern) -> list[Candidate]:
     """Return candidates that differ from every better one by more than a line width somewhere among peaks."""
-    kept: list[Candidate] = []
     places = np.linspace(np.min(pattern.u), np.max(pattern.u), 9)
-    for candidate in found:
-        at = chebval(places, candidate.scale)
-        width = 0.5 * 2.0 * abs(candidate.scale[1]) * float(np.median(pattern.fwhm_u))
-        if all(np.max(np.abs(at - chebval(places, other.scale))) > 1.0 * width for other in kept):
-            kept.append(candidate)
-        if len(kept) >= REFINED:
-            break
-    return kept
+    at = np.array([chebval(places, candidate.scale) for candidate in found])
+    width = np.array([abs(candidate.scale[1]) for candidate in found]) * float(np.median(pattern.fwhm_u))
+    kept: list[int] = []
+    for k in range(len(found)):
+        if not kept or np.all(np.max(np.abs(at[kept] - at[k]), axis=1) > width[k]):
+            kept.append(k)
+    return [found[k] for k in kept]

@@ -158,7 +158,7 @@ def nearby_curves(view: View, coefficients: Floats) -> Nearby:
     """
     pattern = view.pattern
     grid = np.linspace(-1.0, 1.0, 65)
-    own = np.asarray(chebfit(grid, chebval(grid, coefficients), TERMS - 1))
+    own = _of_terms(coefficients)
     span = 2.0 * abs(float(own[1]))
     width = 0.5 * span * float(np.median(pattern.fwhm_u))
     starts = np.vstack([own[None, :], own + _bent(grid, np.sort(pattern.u), width)])
@@ -174,6 +174,17 @@ def nearby_curves(view: View, coefficients: Floats) -> Nearby:
     best = int(np.argmax([c.log_evidence for c in found]))
     others = [c for k, c in enumerate(found) if k != best]
     return Nearby(own=found[best], others=others, moved=best > 0, u=pattern.u, span=span)
+
+
+def weighed(view: View, coefficients: Floats) -> Candidate:
+    """Return the evidence of a curve, weighed as `nearby_curves` weighs."""
+    return view.score(_of_terms(coefficients), LOCAL, SHARP)
+
+
+def _of_terms(coefficients: Floats) -> Floats:
+    """Return a curve as a series of `TERMS` coefficients."""
+    grid = np.linspace(-1.0, 1.0, 65)
+    return np.asarray(chebfit(grid, chebval(grid, coefficients), TERMS - 1))
 
 
 def _bent(grid: Floats, u: Floats, width: float) -> Floats:

@@ -18,6 +18,8 @@ GOOD_TO = 0.075  # of the FWHM: standard error that the solution may have betwee
 MOST_RISK = 0.005  # chance that another curve is right
 FORETOLD = 0.1  # of the FWHM: standard error with which the lines further in must foretell an outermost one
 LINES_PER_COEFFICIENT = 2  # fewer foretell nothing
+UNDISPUTED = 0.1  # of the FWHM: how far two fits that believe different lines may differ
+KNOWN_BY_OTHER = 2.0  # standard errors of the other fit: nearer than that it says nothing
 
 
 def pulled_share(found: Identified, alive: NDArray[np.intp], thrown: NDArray[np.intp]) -> tuple[float, float]:
@@ -50,6 +52,27 @@ def well_covered(found: Identified, rows: NDArray[np.intp], fit: LineFit) -> NDA
     places = found.u[rows][:-1, None] + np.diff(found.u[rows])[:, None] * np.linspace(0.0, 1.0, 9)[None, :]
     width = np.minimum(found.width_nm[rows][1:], found.width_nm[rows][:-1])
     good = np.max(fit.standard_error_nm(places), axis=1) < GOOD_TO * width
+    runs = np.split(np.arange(len(rows)), np.flatnonzero(~good) + 1)
+    return rows[max(runs, key=len)]
+
+
+def undisputed(
+    found: Identified, rows: NDArray[np.intp], fit: LineFit, other: LineFit
+) -> NDArray[np.intp]:
+    """Return the longest run of lines between which a fit agrees with another one as far as that one knows.
+
+    Where lines contradict each other a robust fit believes some and leaves out others, and how it weighs them decides
+    which. A part of the axis on which the curve hangs on that choice is not known, however small its standard error.
+    """
+    rows = rows[np.argsort(found.u[rows])]
+    if len(rows) < 2:
+        return rows
+    places = found.u[rows][:-1, None] + np.diff(found.u[rows])[:, None] * np.linspace(0.0, 1.0, 5)[None, :]
+    width = np.minimum(found.width_nm[rows][1:], found.width_nm[rows][:-1])
+    dispute = np.abs(fit.nm(places) - other.nm(places)) / np.maximum(
+        UNDISPUTED * width[:, None], KNOWN_BY_OTHER * other.standard_error_nm(places)
+    )
+    good = np.max(dispute, axis=1) < 1.0
     runs = np.split(np.arange(len(rows)), np.flatnonzero(~good) + 1)
     return rows[max(runs, key=len)]
 

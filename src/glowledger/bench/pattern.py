@@ -75,15 +75,16 @@ class Levels:
         index = np.rint(np.log(np.maximum(fwhm_nm, 1e-6) / self.fwhm_nm[0]) / np.log(LEVEL_RATIO))
         return np.clip(index, 0, len(self.fwhm_nm) - 1).astype(np.intp)
 
-    def tables(self, tolerance_nm: float) -> NDArray[np.float32]:
-        """Return log odds (level, crowd, class of peak, wavelength grid) of a peak being there by the list.
+    def tables(self, tolerance_nm: float, chosen: NDArray[np.intp]) -> NDArray[np.float32]:
+        """Return log odds (chosen level, crowd, class of peak, wavelength grid) of a peak being there by the list.
 
         `crowd` counts how thinly the listed lines lie over the axis, see `crowd`.
         """
         grid = np.arange(GRID_START_NM, GRID_END_NM, GRID_NM)
-        out = np.empty((len(self.lists), len(CROWDS), len(FOREIGN), len(grid)), dtype=np.float32)
+        out = np.empty((len(chosen), len(CROWDS), len(FOREIGN), len(grid)), dtype=np.float32)
         factor, foreign = np.array(CROWDS)[:, None, None], np.array(FOREIGN)[None, :, None]
-        for row, (listed, width) in enumerate(zip(self.lists, self.fwhm_nm, strict=True)):
+        for row, level in enumerate(chosen):
+            listed, width = self.lists[level], self.fwhm_nm[level]
             sigma = np.sqrt((tolerance_nm + 0.25 * width) ** 2 + listed.error_nm**2)
             weight = list_weight(listed) / (sigma * np.sqrt(2.0 * np.pi))
             density = np.zeros(len(grid))

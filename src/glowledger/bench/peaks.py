@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from itertools import pairwise
 from typing import Any
 
@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, signal
 
-from glowledger.bench.line_fits import GroupFit, fit_group
+from glowledger.bench.line_fits import GroupFit, LineWindow, fit_groups
 from glowledger.bench.scene import Scene, prepare
 
 Floats = NDArray[np.float64]
@@ -113,23 +113,46 @@ def _window(scene: Scene, low: float, high: float) -> NDArray[np.intp]:
     return inside[scene.usable[inside]]
 
 
-def _fit_slice(
-    scene: Scene, centres: Floats, beside: Floats, width: float, free_width: bool
-) -> GroupFit | None:
-    """Fit the lines of a group, and along with them those beside it whose light falls into the window."""
-    reach = WINDOW_WIDTHS * width / 2.0 + 1.5
-    low, high = centres[0] - reach, centres[-1] + reach
-    inside = _window(scene, low, high)
-    if len(inside) < 5:
-        return None
-    x = inside.astype(np.float64)
-    reach = 0.5 * width + 1.0  # the window ends on whole pixels
-    others = beside[(beside > low - reach) & (beside < high + reach)]
-    every = np.concatenate([centres, others])
-    fit = fit_group(x, scene.counts[inside], scene.noise[inside], every, width, free_width=free_width)
-    if fit is None and len(others):
-        fit = fit_group(x, scene.counts[inside], scene.noise[inside], centres, width, free_width=free_width)
-    return fit
+@dataclass(frozen=True, slots=True, eq=False)
+class _Group:
+    """Lines to be fitted together: centres and flat tops (m,), rough centres of all other lines, the line width."""
+
+    centres: Floats
+    saturated: list[bool]
+    beside: Floats
+    width: float
+
+    @property
+    def alone(self) -> bool:
+        return len(self.centres) == 1
+
+
+def _fit_slices(scene: Scene, groups: list[_Group], free_width: bool) -> list[GroupFit | None]:
+    """Fit the lines of each group, and along with them those beside it whose light falls into the window."""
+    windows, chosen, crowded = [], [], []
+    for number, group in enumerate(groups):
+        reach = WINDOW_WIDTHS * group.width / 2.0 + 1.5
+        low, high = group.centres[0] - reach, group.centres[-1] + reach
+        inside = _window(scene, low, high)
+        if len(inside) < 5:
+            continue
+        reach = 0.5 * group.width + 1.0  # the window ends on whole pixels
+        others = group.beside[(group.beside > low - reach) & (group.beside < high + reach)]
+        every = np.concatenate([group.centres, others])
+        windows.append(
+            LineWindow(inside.astype(np.float64), scene.counts[inside], scene.noise[inside], every, group.width)
+        )
+        chosen.append(number)
+        crowded.append(len(others) > 0)
+    fits = fit_groups(windows, free_width=free_width)
+    again = [k for k, fit in enumerate(fits) if fit is None and crowded[k]]
+    plainer = [replace(windows[k], centres=groups[chosen[k]].centres) for k in again]
+    for k, fit in zip(again, fit_groups(plainer, free_width=free_width), strict=True):
+        fits[k] = fit
+    found: list[GroupFit | None] = [None] * len(groups)
+    for number, fit in zip(chosen, fits, strict=True):
+        found[number] = fit
+    return found
 
 
 def measure(scene: Scene, rough: Floats, width_at: Floats | None = None) -> Peaks:
@@ -148,52 +171,58 @@ def measure(scene: Scene, rough: Floats, width_at: Floats | None = None) -> Peak
     -------
     Peaks
     """
-    typical = scene.fwhm_px
+    groups = []
+    for part in _groups(rough, 1.6 * scene.fwhm_px + 1.0):
+        middle = round(float(np.mean(rough[part])))
+        width = scene.fwhm_px if width_at is None else float(width_at[middle])
+        saturated = [bool(np.any(_near(scene.saturated, c, width))) for c in rough[part]]
+        centres = [_plateau(scene, c, width) if s else c for c, s in zip(rough[part], saturated, strict=True)]
+        beside = np.concatenate([rough[: part.start], rough[part.stop :]])
+        groups.append(_Group(np.array(centres), saturated, beside, width))
+    fits, own_width = _fitted(scene, groups)
     rows: list[tuple[float, float, float, float, float, bool, bool, bool]] = []
-    for group in _groups(rough, 1.6 * typical + 1.0):
-        centres = rough[group]
-        middle = round(float(np.mean(centres)))
-        width = typical if width_at is None else float(width_at[middle])
-        saturated = [bool(np.any(_near(scene.saturated, c, width))) for c in centres]
-        centres = np.array(
-            [_plateau(scene, c, width) if s else c for c, s in zip(centres, saturated, strict=True)]
-        )
-        alone = len(centres) == 1
-        beside = np.concatenate([rough[: group.start], rough[group.stop :]])
-        fit = _fit_slice(scene, centres, beside, width, free_width=alone)
-        own_width = float("nan")
-        if fit is not None and alone:
-            own_width = fit.fwhm
-            off = abs(fit.fwhm - width) > 0.35 * width and abs(fit.fwhm - width) > 3.0 * fit.fwhm_se
-            if not off:
-                fixed = _fit_slice(scene, centres, beside, width, free_width=False)
-                fit = fixed if fixed is not None and fixed.chi2 < 1.3 * fit.chi2 else fit
+    for group, fit, own in zip(groups, fits, own_width, strict=True):
+        width, alone = group.width, group.alone
         if fit is None:
             rows += [
                 (c, 0.3 * width, 0.0, np.inf, np.nan, s, not alone, False)
-                for c, s in zip(centres, saturated, strict=True)
+                for c, s in zip(group.centres, group.saturated, strict=True)
             ]
             continue
-        for k in range(len(centres)):
-            if (
-                saturated[k] and not fit.area[k] > 0
-            ):  # flanks alone may leave the height open: take what is seen
+        for k, flat in enumerate(group.saturated):
+            if flat and not fit.area[k] > 0:  # flanks alone may leave the height open: take what is seen
                 top = int(np.clip(round(fit.centre[k]), 0, len(scene.counts) - 1))
                 fit.area[k] = max(scene.counts[top] - scene.continuum[top], 0.0) * 1.064 * width
-            broad = bool(own_width > BROAD_RATIO * width)
+            broad = bool(own > BROAD_RATIO * width)
             rows.append(
-                (
-                    fit.centre[k],
-                    fit.centre_se[k],
-                    fit.area[k],
-                    fit.area_se[k],
-                    own_width,
-                    saturated[k],
-                    not alone,
-                    broad,
-                )
+                (fit.centre[k], fit.centre_se[k], fit.area[k], fit.area_se[k], own, flat, not alone, broad)
             )
     return _as_peaks(rows, scene)
+
+
+def _fitted(scene: Scene, groups: list[_Group]) -> tuple[list[GroupFit | None], Floats]:
+    """Return the fit of each group, and the width of a free fit where a line is alone (NaN elsewhere).
+
+    A line alone is fitted with the known width, unless it is really wider or narrower, or that fits badly.
+    """
+    fits: list[GroupFit | None] = [None] * len(groups)
+    own_width = np.full(len(groups), np.nan)
+    for alone in (True, False):
+        chosen = [k for k, group in enumerate(groups) if group.alone == alone]
+        for k, fit in zip(chosen, _fit_slices(scene, [groups[k] for k in chosen], alone), strict=True):
+            fits[k] = fit
+            own_width[k] = fit.fwhm if fit is not None and alone else np.nan
+    usual = []
+    for k, (fit, group) in enumerate(zip(fits, groups, strict=True)):
+        if fit is not None and group.alone:
+            excess = abs(fit.fwhm - group.width)
+            if excess <= 0.35 * group.width or excess <= 3.0 * fit.fwhm_se:
+                usual.append(k)
+    for k, fixed in zip(usual, _fit_slices(scene, [groups[k] for k in usual], False), strict=True):
+        free = fits[k]
+        if fixed is not None and free is not None and fixed.chi2 < 1.3 * free.chi2:
+            fits[k] = fixed
+    return fits, own_width
 
 
 def _near(flags: NDArray[np.bool_], centre: float, width: float) -> NDArray[np.bool_]:

@@ -9,7 +9,7 @@ from numpy.polynomial.chebyshev import chebder, chebval
 from numpy.typing import NDArray
 
 from glowledger.bench.identified import Identified, Placed, as_identified, joined
-from glowledger.bench.shifts import BAND_WIDTH_NM, FAINT_SPREAD, STRENGTH_SPREAD, Components, Shift, fit_shift
+from glowledger.bench.shifts import BAND_WIDTH_NM, FAINT_SPREAD, STRENGTH_SPREAD, Shift, Window, fit_shifts
 from glowledger.bench.shots import Shot
 
 Floats = NDArray[np.float64]
@@ -67,14 +67,38 @@ def identify_peaks(shot: Shot, coefficients: Floats, reach: float, most: int = M
     """
     trial = _on_grid(shot, coefficients)
     chosen = np.sort(np.argsort(-shot.peaks.area, kind="stable")[:most])
-    rows = [row for i in chosen.tolist() if (row := _one_peak(shot, trial, i, reach)) is not None]
+    about = [found for i in chosen.tolist() if (found := _within(shot, trial, i, reach)) is not None]
+    lines = [peak for peak in about if shot.lines.anchor[peak.brightest]]
+    shifts = fit_shifts([_window(shot, trial, peak) for peak in lines])
+    fitted = dict(zip([peak.i for peak in lines], shifts, strict=True))
+    rows = []
+    for peak in about:
+        if not shot.lines.anchor[peak.brightest]:
+            rows.append(_band_peak(shot, trial, peak))
+        elif (shift := fitted[peak.i]) is not None:
+            rows.append(_line_peak(shot, trial, peak, shift, reach))
     return as_identified(rows)
 
 
-def _one_peak(
-    shot: Shot, trial: _Trial, i: int, reach: float
-) -> Placed | None:
-    """Place the lines within one peak; None if there is none of the list."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _About:
+    """What is listed about a peak: its number, centre and width in pixels, the step in nm; indices of lines.
+
+    `within` reach; `around` it, with all that matters; the `brightest` within; `pull` of faint neighbours in pixels.
+    """
+
+    i: int
+    centre: float
+    width: float
+    slope: float
+    within: NDArray[np.intp]
+    around: NDArray[np.intp]
+    brightest: int
+    pull: float
+
+
+def _within(shot: Shot, trial: _Trial, i: int, reach: float) -> _About | None:
+    """Return what is listed about one peak; None if there is nothing within reach."""
     lines, centre = shot.lines, float(shot.peaks.pixel[i])
     at = int(np.clip(round(centre), 0, len(trial.nm) - 1))
     width = float(shot.fwhm_px[at])
@@ -91,27 +115,29 @@ def _one_peak(
         around = around[lines.bright[around]]
         within = sure
         pull = _pull_of(trial.line_px[faint] - centre, lines.strength[faint] / np.max(lines.strength[sure]), width)
-    listed = around[lines.anchor[around]]
     brightest = int(within[np.argmax(lines.strength[within])])
-    slope = float(trial.slope[at])
-    if not lines.anchor[brightest]:
-        return _band_peak(shot, i, trial, around, width, slope)
-    fit = _shift_here(shot, trial, i, width, slope, listed, around[~lines.anchor[around]])
-    if fit is None:
-        return None
-    near = np.isin(listed, within)
+    return _About(i, centre, width, float(trial.slope[at]), within, around, brightest, pull)
+
+
+def _line_peak(shot: Shot, trial: _Trial, peak: _About, fit: Shift, reach: float) -> Placed:
+    """Return a peak that listed lines explain, placed by the shift of these."""
+    lines, i, width, slope, around = shot.lines, peak.i, peak.width, peak.slope, peak.around
+    listed = around[lines.anchor[around]]
+    near = np.isin(listed, peak.within)
     chosen = int(np.flatnonzero(near)[np.argmax(fit.area[near])])
     place = trial.line_px[listed[chosen]] + fit.shift_px
     blend = len(listed) > 1 or len(around) > len(listed)
     floor = BLEND_ERROR if blend else SHAPE_ERROR
-    error = float(np.hypot((2.0 if blend else 1.0) * fit.standard_error_px, np.hypot(floor * width, pull)))
+    error = float(np.hypot((2.0 if blend else 1.0) * fit.standard_error_px, np.hypot(floor * width, peak.pull)))
     likely = lines.strength[listed[chosen]] > 0.3 * np.max(lines.strength[listed[near]])
     vague = bool(likely and abs(fit.shift_px) < reach * width and _as_the_plateau_says(shot, i, place, width))
     good = vague and fit.misfit < MISFIT and error < LARGEST_BLEND_ERROR * width
     error = float(np.hypot(error, max(fit.misfit - MISFIT, 0.0) * width))
     share = fit.area / max(float(np.sum(fit.area)), 1e-300)
     others = (np.abs(trial.line_px[listed] - trial.line_px[listed[chosen]]) < 1.5 * width) & (share > 0.03)
-    single = pull < SHAPE_ERROR * width and bool(np.count_nonzero(others) <= 1 and not np.any(~lines.anchor[around]))
+    single = peak.pull < SHAPE_ERROR * width and bool(
+        np.count_nonzero(others) <= 1 and not np.any(~lines.anchor[around])
+    )
     nm = float(lines.wavelength_nm[listed[chosen]])
     u = float(shot.u_at(np.array(place)))
     light = float(np.sum(fit.area[near]) / np.sum(lines.strength[listed[near]]))
@@ -122,12 +148,12 @@ def _one_peak(
     )  # fmt: skip
 
 
-def _band_peak(shot: Shot, i: int, trial: _Trial, around: NDArray[np.intp], width: float, slope: float) -> Placed:
+def _band_peak(shot: Shot, trial: _Trial, peak: _About) -> Placed:
     """Return a peak that phosphor bands explain: known, but never an anchor of the solution.
 
     Bands that the instrument does not resolve lie at their common centre, which moves with their ratio.
     """
-    lines, centre = shot.lines, float(shot.peaks.pixel[i])
+    lines, i, centre, width, slope, around = shot.lines, peak.i, peak.centre, peak.width, peak.slope, peak.around
     members = around[np.abs(trial.line_px[around] - centre) < BAND_REACH * np.hypot(width, BAND_WIDTH_NM / slope)]
     share = lines.strength[members] / np.sum(lines.strength[members])
     nm = float(share @ lines.wavelength_nm[members])
@@ -158,35 +184,28 @@ def _as_the_plateau_says(shot: Shot, i: int, place: float, width: float) -> bool
     return bool(abs(0.5 * (run[0] + run[-1]) - place) < PLATEAU * width + 0.5)
 
 
-def _shift_here(
-    shot: Shot,
-    trial: _Trial,
-    i: int,
-    width: float,
-    slope: float,
-    listed: NDArray[np.intp],
-    bands: NDArray[np.intp],
-) -> Shift | None:
-    """Fit the lines around one peak; neighbours that are not of the lamp are fitted along, unmoved."""
-    centre = float(shot.peaks.pixel[i])
+def _window(shot: Shot, trial: _Trial, peak: _About) -> Window:
+    """Return the lines around one peak; neighbours that are not of the lamp are fitted along, unmoved."""
+    listed = peak.around[shot.lines.anchor[peak.around]]
+    bands = peak.around[~shot.lines.anchor[peak.around]]
+    width = peak.width
     half_window = 1.05 * width + 1.5
     inside = np.arange(
-        max(int(np.ceil(centre - half_window)), 0), min(int(centre + half_window) + 1, len(trial.nm))
+        max(int(np.ceil(peak.centre - half_window)), 0), min(int(peak.centre + half_window) + 1, len(trial.nm))
     )
     inside = inside[shot.scene.usable[inside]]
-    nearby = np.flatnonzero(np.abs(shot.peaks.pixel - centre) < 1.9 * width)
+    nearby = np.flatnonzero(np.abs(shot.peaks.pixel - peak.centre) < 1.9 * width)
     foreign = [
         float(p) for p in shot.peaks.pixel[nearby] if np.min(np.abs(trial.line_px[listed] - p)) > 0.7 * width
     ]
-    band_px = float(np.hypot(width, BAND_WIDTH_NM / slope))
-    loose = np.array(foreign + [float(p) for p in trial.line_px[bands]])
-    loose_width = np.array([width] * len(foreign) + [band_px] * len(bands))
-    parts = Components(
+    band_px = float(np.hypot(width, BAND_WIDTH_NM / peak.slope))
+    return Window(
+        x=inside.astype(np.float64), y=shot.scene.counts[inside], noise=shot.scene.noise[inside],
         centre_px=trial.line_px[listed], share=shot.lines.strength[listed],
-        spread=np.where(shot.lines.bright[listed], STRENGTH_SPREAD, FAINT_SPREAD), width_px=width, loose_px=loose,
-        loose_width_px=loose_width,
+        spread=np.where(shot.lines.bright[listed], STRENGTH_SPREAD, FAINT_SPREAD), width_px=width,
+        loose_px=np.array(foreign + [float(p) for p in trial.line_px[bands]]),
+        loose_width_px=np.array([width] * len(foreign) + [band_px] * len(bands)),
     )  # fmt: skip
-    return fit_shift(inside.astype(np.float64), shot.scene.counts[inside], shot.scene.noise[inside], parts)
 
 
 def placed(

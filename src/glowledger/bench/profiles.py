@@ -16,16 +16,16 @@ def gaussian(
 
     Parameters
     ----------
-    x : ndarray of shape (p,)
+    x : ndarray of shape (..., p)
         Pixel numbers; pixel i collects light from i - 1/2 to i + 1/2.
-    centre : ndarray of shape (m,)
+    centre : ndarray of shape (..., m)
         Centres in pixels.
-    fwhm : float or ndarray of shape (m,)
+    fwhm : float, ndarray of shape (m,) or of (..., 1, m)
         Full width at half maximum before pixel integration, pixels.
 
     Returns
     -------
-    value, by_centre, by_fwhm : ndarrays of shape (p, m)
+    value, by_centre, by_fwhm : ndarrays of shape (..., p, m)
         Share of the light in each pixel; its derivative by the centre and by the FWHM.
 
     Notes
@@ -38,7 +38,7 @@ def gaussian(
     0.479 a FWHM from the top, the middle of the half maximum 0.5 a FWHM (0.002 FWHM apart at a = 0.08).
     """
     sigma = np.asarray(fwhm, dtype=np.float64) / FWHM_PER_SIGMA
-    low = (x[:, None] - 0.5 - centre[None, :]) / sigma
+    low = (x[..., :, None] - 0.5 - centre[..., None, :]) / sigma
     high = low + 1.0 / sigma
     value = 0.5 * (erf(high / np.sqrt(2.0)) - erf(low / np.sqrt(2.0)))
     norm = 1.0 / np.sqrt(2.0 * np.pi)
@@ -49,14 +49,27 @@ def gaussian(
 
 
 def normal_solve(design: NDArray[np.float64], target: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the least-squares solution by the normal equations, scaled column by column.
+    """Return the least-squares solutions by the normal equations, scaled column by column.
 
     Several times faster than an orthogonal factorisation on the small, well-scaled problems of line fitting; a touch
-    of damping keeps coinciding columns from blowing up.
+    of damping keeps coinciding columns from blowing up, and gives an empty column nothing.
+
+    Parameters
+    ----------
+    design : ndarray of shape (..., p, n)
+        One problem or many.
+    target : ndarray of shape (..., p)
+        What to follow.
+
+    Returns
+    -------
+    ndarray of shape (..., n)
     """
-    scale = np.sqrt(np.sum(design**2, axis=0))
+    scale = np.sqrt(np.einsum("...pn,...pn->...n", design, design))
     scale[scale == 0.0] = 1.0
-    unit = design / scale
-    gram = unit.T @ unit
-    gram.flat[:: len(gram) + 1] += 1e-10
-    return np.asarray(np.linalg.solve(gram, unit.T @ target)) / scale
+    unit = design / scale[..., None, :]
+    turned = np.swapaxes(unit, -1, -2)
+    gram = turned @ unit
+    diagonal = np.arange(gram.shape[-1])
+    gram[..., diagonal, diagonal] += 1e-10
+    return np.asarray(np.linalg.solve(gram, turned @ target[..., None])[..., 0]) / scale

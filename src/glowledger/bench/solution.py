@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from glowledger.bench.identified import Identified
 from glowledger.bench.matching import View
-from glowledger.bench.nearby import PULL, Nearby, nearby_curves
-from glowledger.bench.outer_lines import WELL_PLACED, foretold_ends, low_risk, pulled_share, well_covered
+from glowledger.bench.nearby import PULL, Nearby, nearby_curves, weighed
+from glowledger.bench.outer_lines import WELL_PLACED, foretold_ends, low_risk, pulled_share, undisputed, well_covered
 from glowledger.bench.placing import MOST_ROUGH, placed
 from glowledger.bench.polynomial import LineFit, best_degree
 from glowledger.bench.shots import Shot
@@ -18,7 +18,7 @@ from glowledger.bench.shots import Shot
 Floats = NDArray[np.float64]
 
 USUAL_STRANGERS, NEIGHBOURS = 1, 8  # lines out of place that are no sign of more, of all and of the nearest
-MOST_MOVES = 2  # to a better curve nearby
+MOST_MOVES, WORTH_MOVING = 2, 1.0  # to a better curve nearby; natural log of the odds
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -74,6 +74,26 @@ def settle(scale: Floats, shots: list[Shot], view: View) -> Nearby | None:
     return near
 
 
+def polished(near: Nearby, shots: list[Shot], view: View) -> Nearby:
+    """Return a settled scale, or the better one that the polynomial through its lines leads to.
+
+    Parameters
+    ----------
+    near : Nearby
+        The scale, and the curves near it.
+    shots : list of Shot
+        Lamp spectra of one instrument.
+    view : View
+        Their peaks, and the lamp.
+    """
+    found, usable = placed(shots, near.own.scale, 0.6)
+    fit = _fitted(found, usable, near.span)
+    if fit is None or weighed(view, fit.coefficients).log_evidence < near.own.log_evidence + WORTH_MOVING:
+        return near
+    again = nearby_curves(view, fit.coefficients)
+    return again if again.own.log_evidence > near.own.log_evidence else near
+
+
 def refine_solution(near: Nearby, shots: list[Shot]) -> Refined | None:
     """Turn a settled scale into the final polynomial; None if too few lines remain.
 
@@ -90,8 +110,8 @@ def refine_solution(near: Nearby, shots: list[Shot]) -> Refined | None:
     """
     rough, span = near.own.scale, near.span
     found, usable = placed(shots, rough, 0.6)
-    fit = _fitted(found, usable, span)
-    if fit is None:
+    first = fit = _fitted(found, usable, span)
+    if first is None or fit is None:
         return None
     alive = usable[fit.weight > 0.05]
     kept = low_risk(found, alive, near, pulled_share(found, alive, np.setdiff1d(usable, alive)))
@@ -112,7 +132,7 @@ def refine_solution(near: Nearby, shots: list[Shot]) -> Refined | None:
         return None
     alive = kept[fit.weight > 0.05]
     used = np.zeros(len(found), dtype=bool)
-    carrying = well_covered(found, alive[found.anchor[alive]], fit)
+    carrying = undisputed(found, well_covered(found, alive[found.anchor[alive]], fit), fit, first)
     used[foretold_ends(found, carrying, kept, fit)] = True
     residual = found.wavelength_nm - fit.nm(found.u)
     left_out = np.full(len(found), np.nan)
