@@ -102,6 +102,17 @@ def test_smoothed_spectra_are_noticed():
     assert any("smoothed" in s for s in found.sentences)
 
 
+def test_the_noise_of_smoothed_spectra_is_that_of_their_pixels():
+    frames, _ = record(8, 20, 1.0, 10.0, 0.0)
+    kernel = np.ones(5) / 5
+    counts = np.stack([np.convolve(row, kernel, mode="same") for row in frames.counts])
+    smoothed = replace(frames, counts=counts)
+    inner = slice(10, -10)
+    change = np.diff(counts, axis=0)[:, inner]  # of frames alike but for noise: twice their variance
+    expected = np.median(change**2, axis=0) / 0.4549 / 2
+    assert_allclose(np.median(variance(smoothed)[0, inner] / expected), 1.0, atol=0.12)
+
+
 def test_what_is_known_is_kept():
     frames, _ = record(1, 20, 1.0, 10.0, 100.0)
     known = Detector(

@@ -16,7 +16,7 @@ from glowledger.bench.stray_light import blocked_to_nm, second_order, stray_frac
 from glowledger.spectra.averaging import mean_frame
 from glowledger.spectra.darks import subtract_dark
 from glowledger.spectra.frames import Detector, Frames
-from glowledger.spectra.noise import estimate_noise, variance
+from glowledger.spectra.noise import SMOOTHED, estimate_noise, variance
 
 Floats = NDArray[np.float64]
 
@@ -151,7 +151,7 @@ def _gain_and_read(
         assumed.append("Gain is not measured: repeated frames of a steady light would tell.")
     else:
         noise = estimate_noise(steady)
-        if noise.neighbour_correlation > 0.2:
+        if noise.neighbour_correlation > SMOOTHED:
             said.append("Neighbouring pixels share their noise: the spectra were smoothed before they were written.")
         if dark is not None and read is not None:
             found = transfer_gain(steady, subtract_dark(steady, dark).counts, read)

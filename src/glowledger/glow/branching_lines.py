@@ -241,7 +241,7 @@ def _measured(identified: Identified, parts: list[_Part]) -> tuple[Floats, Float
     for mismatch in MISMATCHES:
         levels = replace(solution.levels, mismatch=mismatch)
         plain = levels.pixel_variance(solution.model, shape) + scene.stated_variance
-        variance = levels.pixel_variance(solution.model, shape, scene.pixels_per_line) + scene.stated_variance
+        variance = levels.line_variance(solution.model, shape, scene.pixels_per_line) + scene.stated_variance
         amounts, errors = _solved(columns, scene.data, np.where(scene.used, 1.0 / variance, 0.0), prior)
         left = (scene.data - columns @ amounts)[scene.used] ** 2 / plain[scene.used]
         # Student's t, as the noise of the fit itself

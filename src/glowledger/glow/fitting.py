@@ -24,6 +24,7 @@ from glowledger.glow.instrument import (
 from glowledger.glow.noise_levels import NoiseLevels, fitted_levels
 from glowledger.glow.normal_equations import Normal, normal_equations, weighted_sums
 from glowledger.glow.scene import Adjustment, Scene
+from glowledger.glow.shared_noise import shared_pixels
 from glowledger.glow.templates import LineShape
 
 ROUNDS = 8
@@ -32,6 +33,7 @@ NEARLY_STILL, STILL = 1.0, 0.3  # standard deviations by which the whole model m
 STILL_MISMATCH = 0.1  # of its logarithm
 LONGEST_SHIFT = 0.35  # of the line width in one round: farther the derivative says nothing
 SEEN = 2.0  # standard deviations of light in a pixel
+NOISY = 0.25  # of the random variance: smaller template errors leave the noise as it is
 OUTLIER = 4.0  # residuals beyond this many standard deviations count less
 
 
@@ -289,7 +291,17 @@ def _noise(
     )  # fmt: skip
     variance = levels.pixel_variance(model[used], shape) + known
     chi2 = float(np.mean(residual**2 / variance)) / freedom
-    return levels, chi2
+    return replace(levels, shared=_shared(scene, model, errors, levels)), chi2
+
+
+def _shared(
+    scene: Scene, model: NDArray[np.float64], errors: NDArray[np.float64], levels: NoiseLevels
+) -> float:
+    """Return the factor of `shared_pixels`, from where noise is more than the errors of templates."""
+    random = levels.random_variance(model)
+    noisy = scene.used & (scene.pixels_per_line * (levels.mismatch * errors) ** 2 < NOISY * random)
+    residual = (scene.data - model) / np.sqrt(random + scene.stated_variance)
+    return shared_pixels(residual, noisy, scene.pixels_per_line)
 
 
 def _moved(scene: Scene, solution: Solution) -> Adjustment:

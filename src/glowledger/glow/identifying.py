@@ -43,6 +43,7 @@ BRIGHT_SHARE = 0.2
 SETTLED_LOG_T = 0.05  # of the logarithm of a temperature, whose shape alone errs by more
 ATOM_SIGMA = 6.0  # what frees a molecule by its atom
 GHOST_SIGMA = 5.0
+SMOOTHED_FACTOR = 1.5  # of the variance of a fitted line: less is not worth a word
 LEAST_PIXELS = 100
 REFIT_ROUNDS = 6
 OPENING = 2  # rounds with all emitters free that decide which levels are freed and how hot bands are
@@ -267,6 +268,11 @@ def _warnings(
     masked = int((~scene.used).sum())
     if masked:
         found.append(f"{masked} pixels were left out (saturated, dead or missing)")
+    if solution.levels.shared > SMOOTHED_FACTOR:
+        found.append(
+            "neighbouring pixels share their noise: the spectrum was smoothed or resampled before it was written; "
+            "errors and limits allow for it"
+        )
     if solution.levels.mismatch > 0.15:
         found.append(
             f"lines and bands fit only to {100 * solution.levels.mismatch:.0f} %: line shape, response or an "

@@ -138,7 +138,7 @@ def expected_variance(
 ) -> NDArray[np.float64]:
     """Return the variance for tests of a line, template errors counted once per line, shape (p,)."""
     relative, absolute = (0.0, 0.0) if doubt is None else doubt
-    own = levels.pixel_variance(model, error_shape(scene, lines, relative), scene.pixels_per_line)
+    own = levels.line_variance(model, error_shape(scene, lines, relative), scene.pixels_per_line)
     return np.asarray(own + scene.pixels_per_line * absolute + scene.stated_variance)
 
 

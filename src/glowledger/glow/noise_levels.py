@@ -1,9 +1,9 @@
 """How far data may differ from the model: read noise, photon noise, and imperfect templates.
 
-var = a + b·model + n (ε·lines)². a and b are the detector's; ε says that templates are never exact
+var = s (a + b·model) + n (ε·lines)². a and b are the detector's; ε says that templates are never exact
 (branching, band shape, line shape). A template error is alike over the pixels of one line, so for tests
 of a line its variance is multiplied by n, the pixels in a line: only then is an error of ε in a line
-worth one standard deviation in total.
+worth one standard deviation in total. s is 1, and more where a spectrum was smoothed before it was written.
 """
 
 from __future__ import annotations
@@ -42,18 +42,28 @@ class NoiseLevels:
         b, counts: photon-noise variance per count.
     mismatch : float
         ε, relative.
+    shared : float
+        Factor of the noise in tests of a line where neighbouring pixels share their noise; see `shared_pixels`.
     """
 
     read_variance: float
     gain: float
     mismatch: float
+    shared: float = 1.0
 
-    def pixel_variance(
-        self, model: NDArray[np.float64], lines: NDArray[np.float64], pixels_per_line: float = 1.0
-    ) -> NDArray[np.float64]:
+    def random_variance(self, model: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the variance of read and photon noise in each pixel, counts², same shape as `model`."""
+        return np.asarray(self.read_variance + self.gain * np.maximum(model, 0.0))
+
+    def pixel_variance(self, model: NDArray[np.float64], lines: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the variance in each pixel, counts², same shape as `model`."""
-        photon = self.gain * np.maximum(model, 0.0)
-        return np.asarray(self.read_variance + photon + pixels_per_line * (self.mismatch * lines) ** 2)
+        return np.asarray(self.random_variance(model) + (self.mismatch * lines) ** 2)
+
+    def line_variance(
+        self, model: NDArray[np.float64], lines: NDArray[np.float64], pixels_per_line: float
+    ) -> NDArray[np.float64]:
+        """Return the variance for tests of a line, what its pixels have in common counted once, counts²."""
+        return np.asarray(self.shared * self.random_variance(model) + pixels_per_line * (self.mismatch * lines) ** 2)
 
 
 @lru_cache(maxsize=4)
@@ -142,6 +152,7 @@ def fitted_levels(
         read_variance=first.read_variance * float(np.exp(log[0])),
         gain=gain if gain_known else gain * float(np.exp(log[1])),
         mismatch=float(np.clip(np.exp(log[2]), least_mismatch, LARGEST_MISMATCH)),
+        shared=last.shared,
     )
 
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.glow.nonnegative import solve_nonnegative
+from glowledger.spectra.frames import Frames
 
 GUESS_WEIGHT = 0.02  # of what other frames say of a missing value: levels keep their proportions to some 10 %
 
@@ -105,3 +106,11 @@ def flicker(left: NDArray[np.float64], noise: NDArray[np.float64]) -> NDArray[np
     change = np.diff(left, axis=0) ** 2 / (noise[1:] + noise[:-1])
     one = np.median(change, axis=1) / 0.4549  # median of chi-square with one degree of freedom
     return np.maximum(1.0, np.concatenate([one[:1], one]))
+
+
+def saturated(frames: Frames) -> NDArray[np.bool_]:
+    """Return which frames reach the ceiling of the detector somewhere, shape (n,)."""
+    ceiling = frames.detector.ceiling_counts
+    if ceiling is None:
+        return np.zeros(len(frames), dtype=bool)
+    return np.asarray((frames.counts >= ceiling).any(axis=1))

@@ -18,10 +18,11 @@ from glowledger.bench.model import Bench
 from glowledger.errors import RunError
 from glowledger.glow.identifying import Identified, identify
 from glowledger.glow.instrument import branching_doubt, error_shape, free_columns, response_templates
-from glowledger.glow.projection import Projection, filled, flicker, least_squares
+from glowledger.glow.projection import Projection, filled, flicker, least_squares, saturated
 from glowledger.glow.results import SeriesFit
 from glowledger.glow.scene import Adjustment
 from glowledger.glow.series_patterns import Pattern, brightness, continuum, hidden_doubt, series_patterns
+from glowledger.glow.shared_noise import shared_in_time
 from glowledger.spectra.frames import Frames
 from glowledger.threads import one_thread
 
@@ -59,6 +60,8 @@ class SeriesModel:
         Emitter columns and fixed proportions of each joint pattern.
     typical_scans : float
         Scans in one frame.
+    shared : float
+        Factor of the noise of amounts where neighbouring pixels share theirs, at least 1.
     projections : dict of int to Projection
         Built so far, by drift in bins: a run followed frame by frame needs the same few again and again.
     """
@@ -69,6 +72,7 @@ class SeriesModel:
     present: tuple[str, ...]
     patterns: dict[str, list[Pattern]]
     typical_scans: float
+    shared: float = 1.0
     projections: dict[int, Projection] = field(default_factory=dict, repr=False)
 
     @one_thread
@@ -273,7 +277,7 @@ class SeriesModel:
             total[rows] = (y - dark[:, None])[:, used].sum(axis=1)
             total_error[rows] = np.sqrt(noise[:, used].sum(axis=1))
             smooth[rows] = fitted[rows, b0:b1] @ continuum(self.identified)[used].sum(axis=0)
-        errors *= np.sqrt(flicker(leftover[:, used], expected[:, used]))[:, None]
+        errors *= np.sqrt(self.shared * flicker(leftover[:, used], expected[:, used]))[:, None]
         if hidden.any():
             errors = np.hypot(errors, hidden_doubt(self.identified, self.patterns, self.names, hidden) * np.abs(values))
         unseen = ~np.any(self._species_rows(cache) != 0, axis=1)
@@ -281,7 +285,7 @@ class SeriesModel:
         return SeriesFit(
             species_names=self.names, counts=values, standard_error=errors, time_s=frames.time_s,
             total_counts=total, total_error=total_error, continuum_counts=smooth, shift_nm=drift,
-            chi2_reduced=chi2, saturated=_saturated(frames), exposure_s=frames.exposure_s, sure_names=self.joint,
+            chi2_reduced=chi2, saturated=saturated(frames), exposure_s=frames.exposure_s, sure_names=self.joint,
             present_names=self.present,
         )  # fmt: skip
 
@@ -327,6 +331,7 @@ def learn_series(
         identified=whole, names=names, joint=tuple(patterns), patterns=patterns,
         present=tuple(n for n in names if n in present),
         typical_scans=float(np.median(frames.averages)),
+        shared=shared_in_time(frames.counts, whole.scene.used, whole.scene.pixels_per_line),
     )
 
 
@@ -389,10 +394,3 @@ def _shared(
     if bright.size:
         values[np.ix_(bright, own)] = projection.explained_away(values[np.ix_(bright, own)])
     return values
-
-
-def _saturated(frames: Frames) -> NDArray[np.bool_]:
-    ceiling = frames.detector.ceiling_counts
-    if ceiling is None:
-        return np.zeros(len(frames), dtype=bool)
-    return np.asarray((frames.counts >= ceiling).any(axis=1))

@@ -17,6 +17,8 @@ from glowledger.spectra.photon_transfer import fit_line
 FULL_WELL_ELECTRONS = 60_000.0  # of small linear CCD and CMOS detectors: 2e4 to 1e5; from memory
 _ORDERS = (0, 2, 4, 6)  # of the difference between neighbouring pixels; each removes more of the lines
 _MOST_DIFFERENCES = 64
+_FEWEST_FRAMES = 6
+SMOOTHED = 0.2  # correlation of neighbours beyond which spectra were smoothed or resampled before they were written
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -170,11 +172,13 @@ def _squares_by_level(frames: Frames) -> tuple[NDArray[np.float64], list[NDArray
     differences, levels = differences[seen], levels[seen]
     if len(frames) > 1:
         differences = _without_flicker(differences, levels)
-    orders = _ORDERS if len(frames) > 2 else _ORDERS[1:]
+    correlation = _neighbours(differences, levels[0]) if len(frames) >= _FEWEST_FRAMES else float("nan")
+    orders: tuple[int, ...] = _ORDERS if len(frames) > 2 else _ORDERS[1:]
+    if correlation > SMOOTHED:  # between pixels that err alike there is less noise than in them
+        orders = _ORDERS[:1]
     squares = [_between_pixels(differences, order) ** 2 for order in orders]
     if len(frames) <= 2:
         levels = np.stack([_smoothed(level) for level in levels])
-    correlation = _neighbours(differences, levels[0]) if len(frames) >= 6 else float("nan")
     return levels, squares, correlation, how
 
 
@@ -301,7 +305,7 @@ def _sentences(
         found.append(f"The spectra do not tell the photon noise; {gain:.2g} counts per electron is assumed.")
     elif known.counts_per_electron is None:
         found.append(f"Photon noise as of {gain:.3g} ± {gain_se:.2g} counts per electron, {how}.")
-    if correlation > 0.2:
+    if correlation > SMOOTHED:
         found.append(
             "Neighbouring pixels share their noise: the spectra were smoothed before they were written."
         )
