@@ -22,7 +22,7 @@ from glowledger.glow.results import Feature, SpeciesEvidence
 LOOKED_FOR = (
     "N2", "N2+", "N I", "O I", "O2+", "Ar I", "Ar II", "He I", "Ne I", "H I", "H2", "OH", "NH", "NO", "CO",
     "CO+", "CN", "CH", "C2", "C I", "F I", "Na I", "K I", "Hg I", "Si I", "Al I", "Fe I", "Cr I", "Ni I",
-    "Cu I", "Mo I", "SiO", "SiH", "CF2",
+    "Cu I", "Mg I", "Mo I", "SiO", "SiH", "CF2",
 )  # fmt: skip
 
 
@@ -310,6 +310,47 @@ def test_a_gas_that_could_hide_in_a_hundredth_of_the_light_is_not_the_one_that_i
     assert conclude("Ar", N2=0.9, blocked=("Ar I",)) == {"wrong gas": "high"}
 
 
+def checks_of(feed, kind, **seen):
+    return " ".join(next(f for f in findings_of(species(**seen), parse_feed(feed)) if f.kind == kind).confirm_by)
+
+
+def test_a_jet_of_the_gas_that_is_fed_is_no_leak_test():
+    assert "He 587.6" in checks_of("Ar", "air leak", Ar_I=0.8, N2=0.2)
+    in_helium = checks_of("He", "air leak", He_I=0.8, N2=0.2)
+    assert "He 587.6" not in in_helium
+    assert "Ar 811.5" in in_helium
+    assert "high-voltage" in in_helium  # helium breaks down more easily than air (textbook Paschen curves)
+    in_both = checks_of("He,Ar", "air leak", He_I=0.5, Ar_I=0.3, N2=0.2)
+    assert "watch" not in in_both.rpartition("blow")[2]
+
+
+@pytest.mark.parametrize("possible", [(), ("CH", "C2")])
+def test_nobody_is_told_to_cool_a_trap_under_oxygen(possible):
+    # ozone boils at 161 K, oxygen at 90 K (textbook): a trap at 77 K collects both
+    seen = {"possible": possible, "sigma": 15.0} if possible else {"CH": 0.1, "C2": 0.1}
+    assert "fill a cold trap" in checks_of("Ar", "hydrocarbon oil", Ar_I=0.8, **seen)
+    under_oxygen = checks_of("O2", "hydrocarbon oil", O_I=0.8, **seen)
+    assert "fill a cold trap" not in under_oxygen
+    assert "can explode" in under_oxygen
+
+
+def test_a_weak_finding_names_whose_light_it_may_be_and_other_causes():
+    (made,) = [s for s in species(Ar_I=1.0, possible=("CH",), sigma=15.0) if s.name == "CH"]
+    features = tuple(replace(f, overlaps=("Ar I", "N2")) for f in made.features)
+    mixture = tuple(replace(s, features=features) if s.name == "CH" else s
+                    for s in species(Ar_I=1.0, possible=("CH",), sigma=15.0))  # fmt: skip
+    found = findings_of(mixture, parse_feed("Ar"))[0]
+    assert found.kind == "hydrocarbon oil"
+    assert "light of Ar I or N2 in the same places" in found.could_also_be
+    assert any("residue" in other for other in found.could_also_be)
+
+
+def test_a_possible_magnesium_under_carbon_is_no_aluminium():
+    # Mg 516.7, 517.3, 518.4 nm (NIST ASD) under the C2 Swan head at 516.5 nm (Pearse & Gaydon, from memory)
+    assert conclude("Ar", Ar_I=0.8, C2=0.1, possible=("Mg I",), sigma=20.0) == {"hydrocarbon oil": "low"}
+    assert conclude("Ar", Ar_I=0.8, possible=("Mg I",), sigma=20.0) == {"sputtered metal": "low"}
+
+
 def test_every_finding_names_a_test_and_another_cause():
     found = findings_of(
         species(Ar_I=0.3, N2=0.1, N2plus=0.1, OH=0.1, H_I=0.1, CH=0.1, C2=0.1, CO=0.1, Si_I=0.1, F_I=0.1,
@@ -438,6 +479,17 @@ def test_cautions_belong_to_the_situation():
     assert "hydrogen" in abouts("N2,H2")
     assert "carbon monoxide" in abouts("O2", kinds=("organic residue",))
     assert "high voltage" in abouts()
+
+
+@pytest.mark.parametrize(
+    ("feed", "about"),
+    [
+        ("CH4", "flammable gas"), ("C2H2", "flammable gas"), ("SiH4", "flammable gas"), ("SiH4", "poisonous gas"),
+        ("NH3", "poisonous gas"), ("Cl2", "poisonous gas"), ("CO", "poisonous gas"), ("air", "hot pump fluid"),
+    ],
+)  # fmt: skip
+def test_dangerous_gases_are_named_as_such(feed, about):
+    assert about in abouts(feed)
 
 
 def test_material_hints_follow_the_gas():

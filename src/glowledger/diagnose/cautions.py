@@ -36,7 +36,7 @@ HIGH_VOLTAGE = Caution(
     about="high voltage",
     text="The glow runs on hundreds to thousands of volts, and capacitors keep them after switching off. "
     "Mount the fibre on earthed metal or with a non-conducting ferrule, interlock the covers, discharge "
-    "before touching.",
+    "before touching. Above some 5 kV a vacuum gap can give off X-rays as well: have it surveyed.",
 )
 ULTRAVIOLET = Caution(
     about="ultraviolet",
@@ -50,7 +50,9 @@ ULTRAVIOLET_UNKNOWN = Caution(
 )
 OZONE = Caution(
     about="ozone",
-    text="Oxygen in a plasma makes ozone; occupational limits are near 0.1 ppm. Vent the pump's exhaust outdoors.",
+    text="Oxygen in a plasma makes ozone, and air makes nitrogen oxides besides; occupational limits of ozone are near "
+    "0.1 ppm. Vent the pump's exhaust outdoors. Keep liquid-nitrogen traps out of the line: ozone condenses in them "
+    "and can explode.",
 )
 OXYGEN_AND_OIL = Caution(
     about="oxygen and pump oil",
@@ -71,6 +73,16 @@ FLUORINE = Caution(
 HYDROGEN = Caution(
     about="hydrogen",
     text="Hydrogen burns in air from 4 to 75 %: dilute and vent the exhaust, and keep ignition sources away.",
+)
+FLAMMABLE = Caution(
+    about="flammable gas",
+    text="This gas burns or explodes with air (silane without any spark): dilute and vent the exhaust, keep air out of "
+    "the pump line and ignition sources away.",
+)
+POISONOUS = Caution(
+    about="poisonous gas",
+    text="This gas is poisonous: gas cabinet, gas detector and a scrubbed exhaust are the usual practice, and people "
+    "trained for it.",
 )
 CARBON_MONOXIDE = Caution(
     about="carbon monoxide",
@@ -121,12 +133,16 @@ def cautions(
         chosen += [OZONE]
     if {"O2", "O3", "N2O"} & set(gases):
         chosen += [OXYGEN_AND_OIL, HOT_OIL]
-    elif "air leak" in kinds or "hydrocarbon oil" in kinds:
+    elif "air" in gases or "air leak" in kinds or "hydrocarbon oil" in kinds:
         chosen.append(HOT_OIL)
     if "F" in elements or "fluorinated oil or polymer" in kinds:
         chosen.append(FLUORINE)
     if "H2" in gases or "D2" in gases:
         chosen.append(HYDROGEN)
+    if {"CH4", "C2H2", "NH3", "SiH4", "CO"} & set(gases):
+        chosen.append(FLAMMABLE)
+    if {"Cl2", "NH3", "NF3", "SiH4", "CO", "O3"} & set(gases):
+        chosen.append(POISONOUS)
     if {"CO2", "CO"} & set(gases) or {"organic residue", "polymer etched"} & kinds:
         chosen.append(CARBON_MONOXIDE)
     if "room light" in kinds:

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 from glowledger.diagnose import rules_carbon, rules_gas, rules_hint, rules_leak, rules_solid
 from glowledger.diagnose.feed import Feed, feed_from_light
+from glowledger.diagnose.settling import for_feed
 from glowledger.diagnose.sightings import Finding, Sightings
 from glowledger.glow.results import Fit, SpeciesEvidence
 
@@ -60,6 +61,7 @@ def findings_of(species: tuple[SpeciesEvidence, ...], feed: Feed | None = None) 
     if seen.crowded:
         found = [replace(f, confidence="low") if f.confidence in ("high", "medium") and
                  f.kind not in SAFE_IN_HYDROGEN else f for f in found]  # fmt: skip
+    found = [replace(f, confirm_by=for_feed(f.confirm_by, seen)) for f in found]
     found.sort(key=lambda f: _ORDER[f.confidence])
     pure = rules_gas.purity(seen)
     return (*found, *(() if pure is None else (pure,)))

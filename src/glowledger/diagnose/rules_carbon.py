@@ -3,16 +3,24 @@
 from __future__ import annotations
 
 from glowledger.diagnose.rules_leak import SILICON
+from glowledger.diagnose.settling import OIL_TESTS
 from glowledger.diagnose.sightings import Confidence, Finding, Sightings
 
 RAW = ("CH", "C2")  # carbon that still carries hydrogen, or clusters: not yet burnt
 BURNT = ("CO", "CO+", "CO2+")
 HEAVY_SHARE = 0.30  # products brighter than this part of all light: more than a film
 
-OIL_TESTS = (
-    "close the valve or baffle to the pump: backstreaming oil falls, a film on the part does not",
-    "cool a trap, or run a pump-only blank: oil of the pump returns, residue does not",
-    "trend it: residue on the part burns away, the pump's oil does not",
+OIL_ALSO = (
+    "residue on the part itself (solvent, fingerprint, polymer)",
+    "an O-ring or cable in the glow",
+    "carbon of a graphite electrode",
+)
+SILICONE_ALSO = ("sputtered glass, quartz or a silicon wafer", "CO2+ at 288.3 and 289.6 nm")
+FLUORINE_ALSO = ("fluorides left by an earlier fluorine process",)
+RESIDUE_ALSO = (
+    "oil coming from the pump (does not fall)",
+    "carbon dioxide or monoxide in the feed gas",
+    "carbon of steel or graphite parts",
 )
 
 SILICONE_TESTS = (
@@ -21,8 +29,8 @@ SILICONE_TESTS = (
     "shield glass from the glow and watch whether silicon goes",
 )
 FLUORINE_TESTS = (
-    "look for PTFE or FKM parts in the glow",
-    "close the valve to the pump: fluid of the pump falls",
+    "look for PTFE or FKM parts in the glow, once the chamber is pumped out and aired",
+    "close the valve to the pump for a moment: fluid of the pump falls",
 )
 
 
@@ -51,11 +59,7 @@ def hydrocarbon_oil(seen: Sightings) -> Finding | None:
         confidence="low" if carbon_only else confidence,
         evidence=seen.evidence((*raw, *hydrogen, *others)),
         confirm_by=OIL_TESTS,
-        could_also_be=(
-            "residue on the part itself (solvent, fingerprint, polymer)",
-            "an O-ring or cable in the glow",
-            "carbon of a graphite electrode",
-        ),
+        could_also_be=OIL_ALSO,
     )
 
 
@@ -99,9 +103,7 @@ def organic_residue(seen: Sightings) -> Finding | None:
             OIL_TESTS[0],
         ),
         could_also_be=(
-            "oil coming from the pump (does not fall)",
-            "carbon dioxide or monoxide in the feed gas",
-            "carbon of steel or graphite parts",
+            *RESIDUE_ALSO,
             *(("water, for the OH and hydrogen",) if with_hydrogen else ()),
         ),
     )
@@ -149,7 +151,7 @@ def silicone(seen: Sightings) -> Finding | None:
         confidence="medium" if organic and sure else "low",
         evidence=seen.evidence((*silicon, *partners)),
         confirm_by=SILICONE_TESTS,
-        could_also_be=("sputtered glass, quartz or a silicon wafer", "CO2+ at 288.3 and 289.6 nm"),
+        could_also_be=SILICONE_ALSO,
     )
 
 
@@ -167,5 +169,5 @@ def fluorinated(seen: Sightings) -> Finding | None:
         confidence=confidence,
         evidence=seen.evidence(("F I", *partners)),
         confirm_by=FLUORINE_TESTS,
-        could_also_be=("fluorides left by an earlier fluorine process",),
+        could_also_be=FLUORINE_ALSO,
     )

@@ -7,6 +7,7 @@ from glowledger.diagnose.sightings import Confidence, Finding, Sightings
 
 NOBLE = {"Ar I": "argon", "He I": "helium", "Ne I": "neon", "Kr I": "krypton", "Xe I": "xenon"}
 GAS_TESTS = ("pump to base pressure, refill, and look again",)
+GAS_ALSO = ("a leaking gas valve", "the wrong bottle on the line")
 FED_LEAST = 0.05  # of the light: what a gas that is fed gives at the least (common practice, no source)
 ALONE = 0.5  # another gas must make this part of the light before the bottle is blamed
 
@@ -78,7 +79,7 @@ def foreign_noble_gas(seen: Sightings) -> tuple[Finding, ...]:
                 confidence="medium" if seen.strong(name) else "low",
                 evidence=seen.evidence((name,)),
                 confirm_by=GAS_TESTS,
-                could_also_be=("a leaking gas valve", "the wrong bottle on the line"),
+                could_also_be=GAS_ALSO,
             )
         )
     return tuple(found)

@@ -4,10 +4,18 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from glowledger.diagnose.rules_carbon import FLUORINE_TESTS, OIL_TESTS, SILICONE_TESTS
-from glowledger.diagnose.rules_gas import GAS_TESTS
-from glowledger.diagnose.rules_leak import LAMP_TESTS, LEAK_TESTS, SILICON, WATER_TESTS
-from glowledger.diagnose.rules_solid import ALLOYS, SALT_TESTS, SPUTTER_TESTS
+from glowledger.diagnose.rules_carbon import (
+    FLUORINE_ALSO,
+    FLUORINE_TESTS,
+    OIL_ALSO,
+    RESIDUE_ALSO,
+    SILICONE_ALSO,
+    SILICONE_TESTS,
+)
+from glowledger.diagnose.rules_gas import GAS_ALSO, GAS_TESTS
+from glowledger.diagnose.rules_leak import LAMP_ALSO, LAMP_TESTS, LEAK_ALSO, SILICON
+from glowledger.diagnose.rules_solid import ALLOYS, SALT_ALSO, SALT_TESTS, SPUTTER_ALSO, SPUTTER_TESTS
+from glowledger.diagnose.settling import LEAK_TESTS, OIL_TESTS, WATER_TESTS
 from glowledger.diagnose.sightings import STRONG_SIGMA, Confidence, Finding, Sightings
 from glowledger.diagnose.weighing import LIKELY, PRIOR, SURE, ln_odds, weight
 
@@ -30,6 +38,7 @@ class _Cause:
     signs: tuple[str, ...]
     unless_fed: str
     confirm_by: tuple[str, ...]
+    also: tuple[str, ...]
     company: tuple[str, ...] = ()
     only_fed: str = ""
     needs: str = ""
@@ -38,32 +47,38 @@ class _Cause:
     prior: float = PRIOR
 
 
-CHROMIUM = (("Cr I", ("N2", "N2+")),)  # Cr 357.9 and 427.5 nm, N2 357.7 and N2+ 427.8 nm
+UNDER_BANDS = (
+    ("Cr I", ("N2", "N2+")),  # Cr 357.9 and 427.5 nm, N2 357.7 and N2+ 427.8 nm
+    ("Mg I", ("C2",)),  # Mg 516.7 to 518.4 nm under the head of C2 at 516.5 nm
+)
 
 _CAUSES = (
     _Cause(kind="air leak", what="an air leak", signs=("N2", "N2+"), company=("NO", "N I"), unless_fed="N",
            imitators=(("N2+", (*SILICON, "CO+", "CO2+")),), only_with=(("N2+", ("N2", "He I")),),
-           confirm_by=LEAK_TESTS),
+           confirm_by=LEAK_TESTS, also=LEAK_ALSO),
     _Cause(kind="hydrocarbon oil", what="oil or raw hydrocarbon", signs=("CH", "C2"), company=("H I", "CN"),
-           unless_fed="C", confirm_by=OIL_TESTS),
+           unless_fed="C", confirm_by=OIL_TESTS, also=OIL_ALSO),
     _Cause(kind="organic residue", what="organic residue", signs=("CO", "CN"), company=("OH", "H I"),
-           unless_fed="C", only_fed="O", confirm_by=OIL_TESTS),
+           unless_fed="C", only_fed="O", confirm_by=OIL_TESTS, also=RESIDUE_ALSO),
     _Cause(kind="sodium", what="salt of a fingerprint, or glass", signs=("Na I", "K I"), needs="Na I",
-           imitators=(("Na I", ("He I",)),), unless_fed="Na", confirm_by=SALT_TESTS),
+           imitators=(("Na I", ("He I",)),), unless_fed="Na", confirm_by=SALT_TESTS, also=SALT_ALSO),
     _Cause(kind="silicone", what="silicone, or sputtered glass", signs=SILICON, company=("CH", "C2"),
-           unless_fed="Si", confirm_by=SILICONE_TESTS),
+           unless_fed="Si", confirm_by=SILICONE_TESTS, also=SILICONE_ALSO),
     _Cause(kind="fluorinated oil or polymer", what="fluorinated oil or polymer", signs=("F I", "CF2"), unless_fed="F",
-           confirm_by=FLUORINE_TESTS),
+           confirm_by=FLUORINE_TESTS, also=FLUORINE_ALSO),
     *(_Cause(kind="sputtered metal", what=f"sputtered {metal}", signs=signs, unless_fed=signs[0].split()[0],
-             imitators=CHROMIUM, confirm_by=SPUTTER_TESTS, prior=prior) for metal, signs, _, prior in ALLOYS),
+             imitators=UNDER_BANDS, confirm_by=SPUTTER_TESTS, also=SPUTTER_ALSO, prior=prior)
+      for metal, signs, _, prior in ALLOYS),
     _Cause(kind="room light", what="light of a fluorescent lamp", signs=("Hg I",), unless_fed="Hg",
-           confirm_by=LAMP_TESTS),
-    *(_Cause(kind="foreign gas", what=gas, signs=(sign,), unless_fed=sign.split()[0], confirm_by=GAS_TESTS)
+           confirm_by=LAMP_TESTS, also=LAMP_ALSO),
+    *(_Cause(kind="foreign gas", what=gas, signs=(sign,), unless_fed=sign.split()[0], confirm_by=GAS_TESTS,
+             also=GAS_ALSO)
       for sign, gas in (("He I", "helium"), ("Ne I", "neon"), ("Kr I", "krypton"), ("Xe I", "xenon"))),
-    _Cause(kind="water", what="water", signs=("OH", "H I"), unless_fed="H", confirm_by=WATER_TESTS),
+    _Cause(kind="water", what="water", signs=("OH", "H I"), unless_fed="H", confirm_by=WATER_TESTS,
+           also=("hydrogen leaving hot metal, for the hydrogen",)),
 )  # fmt: skip
 ORGANIC = frozenset({"hydrocarbon oil", "organic residue"})  # these have OH and hydrogen as well
-TELLS_APART = "light of other species in the same places"
+MOST_NAMED = 4
 
 
 def hinted_together(seen: Sightings, already: frozenset[str]) -> tuple[Finding, ...]:
@@ -119,5 +134,12 @@ def _weighed(cause: _Cause, seen: Sightings) -> Finding | None:
         confidence=confidence,
         evidence=seen.evidence(names),
         confirm_by=(LONGER, FINER, *cause.confirm_by),
-        could_also_be=(TELLS_APART,),
+        could_also_be=(_in_the_same_places(seen, signs), *cause.also),
     )
+
+
+def _in_the_same_places(seen: Sightings, signs: tuple[str, ...]) -> str:
+    """Say whose light lies where that of the signs does."""
+    others = [name for sign in signs for feature in seen.species[sign].features for name in feature.overlaps]
+    named = [name for name in dict.fromkeys(others) if name not in signs][:MOST_NAMED]
+    return f"light of {' or '.join(named)} in the same places" if named else "lines that no table here lists"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from glowledger.diagnose.settling import LEAK_TESTS, WATER_TESTS
 from glowledger.diagnose.sightings import Confidence, Finding, Sightings
 
 NITROGEN = ("N2", "N2+")
@@ -9,18 +10,13 @@ OXYGEN = ("O I", "O2+", "NO")
 CARBON = ("CO", "CO+", "CO2+", "CH", "C2", "CN", "C I")
 SILICON = ("Si I", "SiO", "SiH")
 
-LEAK_TESTS = (
-    "close the gas inlet or bleed valve, pump and watch: light of a leak stays, that of the bottle goes",
-    "isolate the pump and watch the pressure: a leak rises in a straight line, outgassing bends over",
-    "blow helium at the seals and watch He 587.6 nm",
-)
-WATER_TESTS = (
-    "keep pumping: water falls over hours (about 1/t), a leak does not",
-    "warm the chamber gently: water rises at once",
-    "run a pump-only blank after a night of pumping",
-)
-
 OTHER_WINDOW = "look through a fused-silica window or port: ordinary glass and acrylic stop OH at 309 nm"
+LEAK_ALSO = (
+    "a virtual leak: air trapped behind a screw or in a blind hole (falls over hours to days)",
+    "nitrogen left from venting or purging, or gas ballast of the pump",
+    "nitrogen in the bottle or in the gas line",
+)
+LAMP_ALSO = ("mercury in the chamber: a broken gauge or lamp, an old mercury pump (toxic)",)
 LAMP_TESTS = ("switch the room lights off", "record a dark with the plasma off and the room as it is")
 
 
@@ -56,9 +52,7 @@ def air_leak(seen: Sightings) -> Finding | None:
         evidence=seen.evidence((*nitrogen, *helpers, *oxygen, *argon)),
         confirm_by=LEAK_TESTS,
         could_also_be=(
-            "a virtual leak: air trapped behind a screw or in a blind hole (falls over hours to days)",
-            "nitrogen left from venting or purging, or gas ballast of the pump",
-            "nitrogen in the bottle or in the gas line",
+            *LEAK_ALSO,
             *(("light of another species near 391 nm: N2 itself is not seen",) if ion_alone else ()),
         ),
     )
@@ -176,5 +170,5 @@ def room_light(seen: Sightings) -> Finding | None:
         confidence="medium" if seen.strong("Hg I") else "low",
         evidence=seen.evidence(("Hg I",)),
         confirm_by=LAMP_TESTS,
-        could_also_be=("mercury in the chamber: a broken gauge or lamp, an old mercury pump (toxic)",),
+        could_also_be=LAMP_ALSO,
     )

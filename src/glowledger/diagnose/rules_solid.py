@@ -21,6 +21,11 @@ SPUTTER_TESTS = (
     "look for a metallic film on the window or near the cathode",
 )
 
+SPUTTER_ALSO = (
+    "metal flashes of an arc (brief, see the track command)",
+    "metal evaporated from a hot filament",
+)
+SALT_ALSO = ("street or room light of sodium lamps", "flux or salt left from cleaning in water")
 SALT_TESTS = (
     "wait: a fingerprint's flashes die out in minutes, glass goes on",
     "move the glow away from glass, or look through another window, and watch",
@@ -45,10 +50,7 @@ def sputtered_metal(seen: Sightings) -> tuple[Finding, ...]:
                 confidence=confidence,
                 evidence=seen.evidence(present),
                 confirm_by=SPUTTER_TESTS,
-                could_also_be=(
-                    "metal flashes of an arc (brief, see the track command)",
-                    "metal evaporated from a hot filament",
-                ),
+                could_also_be=SPUTTER_ALSO,
             )
         )
     return tuple(found)
@@ -83,7 +85,6 @@ def salts(seen: Sightings) -> Finding | None:
         confirm_by=SALT_TESTS,
         could_also_be=(
             *(("helium 587.6 nm, 1.4 nm beside it",) if beside_helium else ()),
-            "street or room light of sodium lamps",
-            "flux or salt left from cleaning in water",
+            *SALT_ALSO,
         ),
     )
