@@ -34,6 +34,22 @@ def test_hydrogen_shows_its_molecule_at_two_nanometres():
     assert found["H2"].verdict in ("present", "possible")
 
 
+@pytest.mark.parametrize("seed", [71, 72])
+@pytest.mark.parametrize("fwhm", [0.9, 2.4])
+def test_lines_of_hydrogen_in_no_table_do_not_lead_the_fit_astray(seed, fwhm):
+    # the simulator's many lines stand at invented places, so that no template can have them: the Balmer lines must
+    # still hold line width and axis, and what is left over must not be shared out among species that are not there
+    bench = Instrument(range_nm=(300.0, 900.0), fwhm_nm=(fwhm, fwhm), axis_error_nm=(0.1, 0.0, 0.0))
+    counts, nm, _ = simulate({"H I": 6e6, "H2": 4e6}, bench, seed)
+    fit = identify_frame(frames_from_arrays(nm, counts))
+    assert fit.fwhm_nm == pytest.approx(fwhm, rel=0.15)
+    assert abs(fit.shift_nm + 0.1) < 0.15 * fwhm
+    assert {one.name for one in fit.species if one.verdict == "present"} == {"H I", "H2"}
+    for one in fit.species:
+        if one.verdict == "not seen":
+            assert one.upper_limit > 0, one.name
+
+
 @pytest.mark.parametrize(
     "glow",
     [{"N2": 1.0, "N2plus": 0.2}, {"O_I": 1.0, "O2plus": 0.2}, {"Ar_I": 1.0}, {"He_I": 1.0}, {"N2": 1.0, "H_I": 0.02}],

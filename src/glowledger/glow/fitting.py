@@ -225,7 +225,8 @@ def _bounded_doubt(scene: Scene, solution: Solution) -> NDArray[np.float64]:
     random = replace(solution.levels, mismatch=0.0).pixel_variance(solution.model, solution.lines)
     smooth = solution.model - solution.lines
     room = np.maximum(scene.data - smooth, 0.0) + SEEN * np.sqrt(random + scene.stated_variance)
-    return np.stack([solution.doubt[0], np.minimum(solution.doubt[1], (SUMMED_ERROR * room) ** 2)])
+    known = np.minimum(solution.doubt[1] - scene.many_lines, (SUMMED_ERROR * room) ** 2)
+    return np.stack([solution.doubt[0], known + scene.many_lines])
 
 
 def _columns(
@@ -299,7 +300,8 @@ def _shared(
 ) -> float:
     """Return the factor of `shared_pixels`, from where noise is more than the errors of templates."""
     random = levels.random_variance(model)
-    noisy = scene.used & (scene.pixels_per_line * (levels.mismatch * errors) ** 2 < NOISY * random)
+    patterned = scene.pixels_per_line * ((levels.mismatch * errors) ** 2 + scene.many_lines)
+    noisy = scene.used & (patterned < NOISY * random)
     residual = (scene.data - model) / np.sqrt(random + scene.stated_variance)
     return shared_pixels(residual, noisy, scene.pixels_per_line)
 

@@ -19,6 +19,7 @@ from glowledger.glow.features import species_light
 from glowledger.glow.fitting import CLOSING, Solution, fit_scene
 from glowledger.glow.judging import evidence_of
 from glowledger.glow.likelihood import quick_significance, unexplained_part
+from glowledger.glow.many_lines import many_lines_variance
 from glowledger.glow.optical_depth import absorption_warning
 from glowledger.glow.results import Fit, SpeciesEvidence, Temperature
 from glowledger.glow.rotation import profile_temperature
@@ -123,6 +124,10 @@ def identify(
     progress.tell(0.1)
     width_known = bench is not None and bench.line_spread is not None
     solution = first_fit(scene, offset_sd_nm(bench), width_known=width_known, closing=OPENING)
+    many_lines = many_lines_variance(scene, solution)
+    if np.any(many_lines > 0):  # what fails for want of their places is begun anew
+        scene = replace(scene, many_lines=many_lines)
+        solution = first_fit(scene, offset_sd_nm(bench), width_known=width_known, closing=OPENING)
     unlit_below = unlit(scene, visibility(scene, solution, bench))
     progress.tell(0.3)
     t_rot: dict[str, float] = {}
@@ -140,7 +145,8 @@ def identify(
         t_rot.update(found)
         emitters = chosen_emitters(listed, freed, t_rot, low, high, bright, clear)
         before = scene, solution
-        scene = window_free_below(build_scene(one, emitters, spread, bench), unlit_below)
+        scene = replace(build_scene(one, emitters, spread, bench), many_lines=many_lines)
+        scene = window_free_below(scene, unlit_below)
         solution = fit_scene(scene, rounds=REFIT_ROUNDS, before=before, closing=CLOSING if last else OPENING)
         progress.tell(done)
         _LOG.info("fitted %d patterns of %d species to %d pixels", len(emitters), len(listed), int(scene.used.sum()))

@@ -24,6 +24,7 @@ FAINT_DOUBT = 0.2  # of the brightest branch of its level: one as faint as that 
 MOST_DOUBT = 1e3  # of brightest over faint: beyond it, faint branches are below any noise
 BAND_NM = 8.0  # half a band with its tail: the branches of one level stand further apart
 SUMMED_ERROR = 0.5  # relative, of levels in typical proportions, and of bands known by their heads alone
+MANY_LINED = "H2"  # the only species listed most of whose lines are in no table
 WIDTH_STEP, SHAPE_STEP = 0.04, 0.10  # finite differences for the derivative columns
 
 
@@ -121,6 +122,8 @@ def branching_doubt(
         relative[block] = np.square(templates[block]) @ factor[k]
     sums = np.flatnonzero(_summed(scene.emitters) & (light > 0))
     absolute = np.square(templates[:, sums]) @ (SUMMED_ERROR * light[sums]) ** 2
+    if columns is None or any(scene.emitters[i].species == MANY_LINED for i in columns):
+        absolute = absolute + scene.many_lines
     return np.stack([relative, absolute])
 
 
@@ -137,7 +140,7 @@ def expected_variance(
     doubt: NDArray[np.float64] | None = None,
 ) -> NDArray[np.float64]:
     """Return the variance for tests of a line, template errors counted once per line, shape (p,)."""
-    relative, absolute = (0.0, 0.0) if doubt is None else doubt
+    relative, absolute = (0.0, scene.many_lines) if doubt is None else doubt
     own = levels.line_variance(model, error_shape(scene, lines, relative), scene.pixels_per_line)
     return np.asarray(own + scene.pixels_per_line * absolute + scene.stated_variance)
 

@@ -91,6 +91,8 @@ class Scene:
         Starting noise.
     stated_variance : ndarray of shape (p,)
         Variance known beforehand (of a subtracted dark, or stated in the file), added to the rest.
+    many_lines : ndarray of shape (p,)
+        Variance of the light of H2 that stands in no table, from `many_lines_variance`; an error of its template.
     scans : float
         Scans averaged into the spectrum.
     gain_known : bool
@@ -117,6 +119,7 @@ class Scene:
     priors: Priors
     first: NoiseLevels
     stated_variance: NDArray[np.float64]
+    many_lines: NDArray[np.float64]
     scans: float
     gain_known: bool
     least_mismatch: float
@@ -214,6 +217,7 @@ def build_scene(
         ),
         first=first,
         stated_variance=_stated_variance(frames),
+        many_lines=np.zeros(axis.size),
         scans=float(frames.averages[0]),
         gain_known=gain_known,
         least_mismatch=0.01 if measured else 0.02,

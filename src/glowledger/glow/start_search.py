@@ -125,5 +125,6 @@ def binned(scene: Scene, width_nm: float) -> Scene:
         hats=summed(scene.hats) / many,
         shift_basis=scene.shift_basis[np.append(first, end)],
         stated_variance=summed(scene.stated_variance),
+        many_lines=many * summed(scene.many_lines),  # alike over the pixels of a line
         first=replace(scene.first, read_variance=many * scene.first.read_variance),
     )

@@ -1,0 +1,73 @@
+"""The many-line spectrum of H2: too many lines for the tables, so their light counts as noise of known size.
+
+From 420 to 860 nm hydrogen shows thousands of lines (G. H. Dieke's tables, 1972, from memory), of which the tables
+here hold the most prominent. Fitted without allowance for the others, lines come out too wide, the axis goes astray
+and faint species take what is left over.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from glowledger.glow.features import species_light
+from glowledger.glow.fitting import Solution
+from glowledger.glow.instrument import MANY_LINED
+from glowledger.glow.likelihood import quick_significance
+from glowledger.glow.scene import Scene
+
+RANGE_NM = (415.0, 865.0)
+WINDOW_NM = 25.0  # over which the strength of the lines is taken as constant
+BALMER_NM = (410.17, 434.05, 486.13, 656.28)  # NIST ASD
+BESIDE_WIDTHS, BESIDE_NM = 4.0, 3.0  # around these nothing is learnt
+ATOM_SIGMA, MOLECULE_SIGMA = 4.0, 3.0  # of the first fit, which fails where the lines are many
+MUCH = 0.3  # of the line light is hydrogen's: else its many lines are too faint to matter
+LEAST_POINTS = 10
+ONE_SD = (0.16, 0.84)  # quantiles
+
+
+def many_lines_variance(scene: Scene, solution: Solution) -> NDArray[np.float64]:
+    """Return the variance of light that untabled lines of H2 cause, per pixel.
+
+    Parameters
+    ----------
+    scene, solution : Scene, Solution
+        The first fit.
+
+    Returns
+    -------
+    ndarray of shape (p,)
+        counts²: the square of half the distance of the 16 and 84 % quantiles around each place, Balmer lines left
+        out; zero where hydrogen does not make much of the light.
+    """
+    out = np.zeros(scene.data.size)
+    if not _much_hydrogen(scene, solution):
+        return out
+    nm = scene.axis_nm
+    inside = (nm > RANGE_NM[0]) & (nm < RANGE_NM[1])
+    beside = max(BESIDE_WIDTHS * float(scene.line_spread.fwhm(float(np.median(nm)))), BESIDE_NM)
+    free = inside & scene.used & np.all(np.abs(nm[:, None] - np.array(BALMER_NM)) > beside, axis=1)
+    centres, squares = [], []
+    for centre in np.arange(RANGE_NM[0], RANGE_NM[1] + 1, WINDOW_NM / 2):
+        near = free & (np.abs(nm - centre) < WINDOW_NM / 2)
+        if near.sum() >= LEAST_POINTS:
+            low, high = np.quantile(scene.data[near], ONE_SD)
+            centres.append(centre)
+            squares.append((0.5 * (high - low)) ** 2)
+    if centres:
+        out[inside] = np.interp(nm[inside], centres, squares)
+    return out
+
+
+def _much_hydrogen(scene: Scene, solution: Solution) -> bool:
+    """Return True if atoms and molecules of hydrogen are seen and give much of the light."""
+    atom, molecule = scene.columns_of("H I"), scene.columns_of(MANY_LINED)
+    if atom.size == 0 or molecule.size == 0:
+        return False
+    light = species_light(scene, solution, np.concatenate([atom, molecule]))
+    share = float(light[scene.used].sum()) / max(float(solution.lines[scene.used].sum()), np.finfo(float).tiny)
+    return (
+        share > MUCH
+        and quick_significance(scene, solution, atom) > ATOM_SIGMA
+        and quick_significance(scene, solution, molecule) > MOLECULE_SIGMA
+    )
