@@ -70,6 +70,18 @@ def test_silicon_hydride_piles_up_where_its_q_branches_do(published):
 
 
 @pytest.mark.parametrize(
+    ("v_lower", "published"),
+    [(7, (303.49, 304.30)), (8, (319.80, 320.69)), (9, (337.64, 338.64)), (10, (357.24, 358.35))],
+)
+def test_nitric_oxide_beta_has_its_pairs_of_red_degraded_heads(v_lower, published):
+    # Pearse & Gaydon 1976, from memory: beta bands with v'=0, heads of both 2Pi components, degraded to the red
+    found = heads("NO B-X", 0, v_lower)
+    for head, component in zip(published, ("R1", "R2"), strict=True):
+        mine = found.wavelength_nm[[branch in (component, component.replace("R", "P")) for branch in found.branch]]
+        assert np.abs(mine - head).min() < GOAL_NM
+
+
+@pytest.mark.parametrize(
     ("name", "wavenumber"),
     [
         ("N2 C-B", 29671.0),

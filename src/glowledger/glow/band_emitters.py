@@ -20,6 +20,8 @@ ROUGH_BEFORE_NM, ROUGH_AFTER_NM = 20.0, 40.0  # vibrational sequences beyond the
 HEAD_GROUP_NM = 2.0  # closer heads of one system are parts of one band
 STRONG_LINE = 3.0  # times a plain line, where a list tells no more (from memory, uncertain)
 LINES_WEIGHT = 0.5  # of the lowest level of the species' bands: an assumption
+# Lowest level of a second system over that of the first, where it is far fainter: common practice, no source
+FAINTER_SYSTEMS = {"NO B-X": 0.05}
 HEAD_TAIL_NM, HEAD_STEPS = 1.5, 12  # length of a band known by its head alone: an assumption
 
 
@@ -47,10 +49,10 @@ def band_emitters(species: ListedSpecies, t_rot_k: float) -> tuple[Emitter, ...]
         if not bands.upper_levels():
             continue
         upper, _ = bands.states()
-        lowest = bands.upper_levels()[0]
+        lowest, usual = bands.upper_levels()[0], FAINTER_SYSTEMS.get(name, 1.0)
         for v in bands.upper_levels():
             rise_ev = (upper.vibrational_term(v) - upper.vibrational_term(lowest)) * EV_PER_CM
-            found.append(_emitter(species, bands, v, t_rot_k, float(np.exp(-rise_ev / species.excitation_ev))))
+            found.append(_emitter(species, bands, v, t_rot_k, usual * float(np.exp(-rise_ev / species.excitation_ev))))
     return tuple(sorted(found, key=lambda e: -e.weight)[: species.levels])
 
 

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from glowledger.bench.model import Bench
 
 PEAK_NM, BREADTH_NM = 600.0, 260.0  # silicon behind a visible grating and a fibre: common practice, no source
+LEAST_RESPONSE = 1e-4  # blocked light keeps a finite column
 NODES_NM = np.array([200.0, 250, 290, 320, 345, 370, 395, 430, 480, 540, 610, 690, 770, 850, 930, 1020, 1120])
 
 
@@ -29,9 +30,9 @@ def expected_response(nm: NDArray[np.float64], bench: Bench | None) -> NDArray[n
     """
     if bench is not None and bench.response is not None:
         window = 1.0 if bench.response.includes_window else window_transmission(nm, bench)[0]
-        return np.asarray(np.maximum(bench.response.at(nm) * window, 1e-4))
+        return np.asarray(np.maximum(bench.response.at(nm) * window, LEAST_RESPONSE))
     guess = np.exp(-(((nm - PEAK_NM) / BREADTH_NM) ** 2)) + 0.02
-    return np.asarray(np.maximum(guess * window_transmission(nm, bench)[0], 1e-4))
+    return np.asarray(np.maximum(guess * window_transmission(nm, bench)[0], LEAST_RESPONSE))
 
 
 def window_transmission(

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from glowledger.bench.model import Bench
 from glowledger.glow.emitters import Emitter
 from glowledger.glow.fitting import Solution
-from glowledger.glow.response_guess import window_transmission
+from glowledger.glow.response_guess import LEAST_RESPONSE, window_transmission
 from glowledger.glow.scene import Scene
 
 BLOCKED_BELOW = 0.05  # transmission of the window, two standard errors above: less is blocked
@@ -20,7 +20,9 @@ EDGE_SMOOTH_NM = 6.0
 EDGE_SIGMA = 6.0
 AROUND_NM = 40.0  # much more than a line, or one band with its tail
 UNLIT_NM = 15.0  # at the blue end: less may be chance
-UNLIT_LOG_SD = 1.5  # ln of the response there: acrylic passes less than a hundredth
+# ln of the response there over the usual one, and how far it may go: from as usual to less than a thousandth
+UNLIT_LOG, UNLIT_LOG_SD = -4.0, 3.0
+EDGE_FALL_NM = 5.0  # to 1/e past the edge of acrylic (common practice, no source)
 CHEAP_RANGE_NM = (190.0, 1100.0)  # what silicon could ever see
 
 
@@ -94,16 +96,19 @@ def unlit(scene: Scene, seen: Visibility) -> float:
 
 
 def window_free_below(scene: Scene, nm: float) -> Scene:
-    """Return a scene in which the response below a wavelength may be next to nothing.
+    """Return a scene in which a window that nobody stated may stop all that lies below a wavelength.
 
-    A window that nobody stated may stop what lies there: that nothing is seen must not speak against a species, whose
-    ultraviolet lines may be a hundred times as bright as its visible ones.
+    That nothing is seen there must not speak against a species, whose ultraviolet lines may be a hundred times as
+    bright as its visible ones. Little is expected, falling off as past the edge of a plastic, but the response may
+    be as usual if faint light asks for it.
     """
     if nm <= 0:
         return scene
+    passed = np.exp(np.clip((scene.axis_nm - nm) / EDGE_FALL_NM, UNLIT_LOG, 0.0))
     nodes = scene.axis_nm[np.argmax(scene.hats, axis=0)]  # where each correction is largest
     log_sd = np.where(nodes < nm - EDGE_SMOOTH_NM, UNLIT_LOG_SD, scene.priors.log_response)
-    return replace(scene, priors=replace(scene.priors, log_response=log_sd))
+    expected = np.maximum(scene.expected * passed, LEAST_RESPONSE)
+    return replace(scene, expected=expected, priors=replace(scene.priors, log_response=log_sd))
 
 
 def _lit(scene: Scene, solution: Solution) -> NDArray[np.intp]:
