@@ -16,6 +16,12 @@ cannot be told  the telling signs lie outside range and window (they would have 
                 for 'wrong', and are listed apart from right and missed; the rate of all spectra together is printed
                 as well, and a table shows how often the finding is made by what the observer is left with.
 
+'Right at signal to noise 20' can be read in several ways, and the rates of all are printed side by side:
+the brightest pixel of a telling sign has it, whatever else glows there (what one reads off a spectrum); the ideal
+observer can tell it at all (the strict reading: he is left with 5.2 standard deviations and more); the same, but
+the many lines of H2 at places that the simulator has invented are noise to him too, as they are to everybody; he is
+left with 20.
+
 Printed: rates per cause, by confidence and by visibility; the confusion matrix of what is against what is said; what
 each verdict is worth (the table behind `diagnose/weighing.py`). With --figure the matrix as a figure.
 """
@@ -39,6 +45,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 import findings_figure
 import numpy as np
 from bench_identification import joint_snr
+from findings_causes import CAUSES, Cause
 from glow_instrument import Instrument, random_instrument
 from glow_simulator import Truth, simulate
 from glow_visibility import DETECTION_LIMIT, Visible, visible
@@ -52,78 +59,6 @@ from glowledger.spectra.frames import frames_from_arrays
 SURE, CANNOT = ("high", "medium"), "cannot tell"
 BINS = (0.0, DETECTION_LIMIT, 10.0, 20.0, 1e9)  # standard deviations that the ideal observer is left with
 MOST_OF_BASE = 3.0  # a contaminant that would have to outshine the feed this much is taken as out of sight
-
-
-@dataclass(frozen=True)
-class Cause:
-    """A feed, what comes with it, and what should be concluded.
-
-    `base` are shares of the feed's own light, `signs` the species a cause shows (brought to the wanted signal
-    to noise), `telling` those of them of which one must be seen to tell the cause (all, if left out), `expected` the
-    finding that must be made, `allowed` others that are not wrong.
-    """
-
-    name: str
-    feed: str
-    base: dict[str, float]
-    signs: tuple[str, ...] = ()
-    expected: str | None = None
-    allowed: tuple[str, ...] = ()
-    telling: tuple[str, ...] = ()
-
-
-AR, O2 = {"Ar I": 1.0}, {"O I": 1.0, "O2+": 0.1}
-AIR = {"N2": 1.0, "N2+": 0.2, "O I": 0.03}
-CAUSES = (
-    Cause("clean argon", "Ar", AR),
-    Cause("clean argon with ions", "Ar", {"Ar I": 1.0, "Ar II": 0.1}),
-    Cause("clean oxygen", "O2", O2),
-    Cause("clean helium", "He", {"He I": 1.0}),
-    Cause("clean neon", "Ne", {"Ne I": 1.0}),
-    Cause("clean hydrogen", "H2", {"H I": 0.6, "H2": 0.4}),
-    Cause("nitrogen fed", "N2", {"N2": 1.0, "N2+": 0.2, "N I": 0.01}, (), "air leak"),
-    Cause("argon and oxygen", "Ar:0.9,O2:0.1", {"Ar I": 1.0, "O I": 0.2}),
-    Cause("air leak in argon", "Ar", AR, ("N2", "N2+"), "air leak"),
-    Cause("air leak in oxygen", "O2", O2, ("N2", "N2+", "NO"), "air leak", telling=("N2", "N2+")),
-    Cause("air leak in helium", "He", {"He I": 1.0}, ("N2", "N2+", "O I"), "air leak", telling=("N2", "N2+")),
-    Cause("water in argon", "Ar", AR, ("OH", "H I", "O I"), "water", telling=("OH", "H I")),
-    Cause("water in oxygen", "O2", O2, ("OH", "H I"), "water"),
-    Cause("oil in argon", "Ar", AR, ("CH", "C2", "H I"), "hydrocarbon oil", ("water",), telling=("CH", "C2")),
-    Cause("residue in argon, oxygen", "Ar:0.9,O2:0.1", {"Ar I": 1.0, "O I": 0.2}, ("CO", "OH", "H I"),
-          "organic residue", ("hydrocarbon oil", "polymer etched", "water"), telling=("CO",)),
-    Cause("residue in air", "air", AIR, ("CN", "CO", "H I"), "organic residue",
-          ("air leak", "hydrocarbon oil", "polymer etched", "water"), telling=("CN", "CO")),
-    Cause("stainless in argon", "Ar", AR, ("Cr I", "Fe I", "Ni I"), "sputtered metal"),
-    Cause("copper in argon", "Ar", AR, ("Cu I",), "sputtered metal"),
-    Cause("aluminium in argon", "Ar", AR, ("Al I",), "sputtered metal"),
-    Cause("fingerprint in oxygen", "O2", O2, ("Na I", "K I"), "sodium", ("alkali or calcium",),
-          telling=("Na I",)),
-    Cause("silicone in argon", "Ar", AR, ("Si I", "CH", "H I"), "silicone", ("hydrocarbon oil", "water"),
-          telling=("Si I",)),
-    Cause("fluorine in argon", "Ar", AR, ("F I",), "fluorinated oil or polymer"),
-    Cause("room light in oxygen", "O2", O2, ("Hg I",), "room light"),
-    Cause("helium instead of argon", "Ar", {"He I": 1.0}, (), "wrong gas"),
-    Cause("air instead of argon", "Ar", AIR, (), "wrong gas", ("air leak",)),
-    Cause("argon instead of oxygen", "O2", AR, (), "wrong gas", ("foreign gas",)),
-    Cause("clean carbon dioxide", "CO2", {"CO": 1.0, "CO+": 0.1, "CO2+": 0.2, "O I": 0.3}),
-    Cause("air fed", "air", AIR, (), "air leak"),
-    Cause("damp air leak in argon", "Ar", AR, ("N2", "N2+", "OH", "H I"), "air leak", ("water",),
-          telling=("N2", "N2+")),
-    Cause("brass in argon", "Ar", AR, ("Cu I", "Zn I"), "sputtered metal"),
-    Cause("titanium in argon", "Ar", AR, ("Ti I",), "sputtered metal"),
-    Cause("tungsten in helium", "He", {"He I": 1.0}, ("W I",), "sputtered metal"),
-    Cause("glass in argon", "Ar", AR, ("Na I",), "sodium"),
-    Cause("oil in hydrogen", "H2", {"H I": 0.6, "H2": 0.4}, ("CH", "C2"), "hydrocarbon oil"),
-    Cause("oil in nitrogen", "N2", {"N2": 1.0, "N2+": 0.2, "N I": 0.01}, ("CN", "CH"), "hydrocarbon oil",
-          ("organic residue", "air leak"), telling=("CH",)),
-    Cause("polymer in oxygen", "O2", {"O I": 1.0, "O2+": 0.1, "CO": 1.0, "OH": 0.2, "H I": 0.3}, (),
-          "polymer etched", ("organic residue", "hydrocarbon oil", "water")),
-    Cause("fluorinated oil in oxygen", "O2", O2, ("F I", "CO"), "fluorinated oil or polymer",
-          ("organic residue",), telling=("F I",)),
-    Cause("silicone in helium", "He", {"He I": 1.0}, ("SiO", "SiH", "Si I"), "silicone"),
-    Cause("helium beside oxygen", "O2", O2, ("He I",), "foreign gas"),
-    Cause("argon beside neon", "Ne", {"Ne I": 1.0}, ("Ar I",), "foreign gas"),
-)  # fmt: skip
 
 
 def peak_snr(truth: Truth, name: str) -> float:
@@ -160,6 +95,7 @@ class Drawn:
     found: dict[str, str]
     hidden: set[str]
     visible: dict[str, Visible]
+    tabled: dict[str, Visible]
     verdicts: dict[str, str]
     absent: tuple[str, ...]
     false: tuple[str, ...]
@@ -168,9 +104,23 @@ class Drawn:
     @property
     def left(self) -> float:
         """Standard deviations by which the ideal observer tells the best telling sign; infinite for the feed's."""
+        return self._left(self.visible)
+
+    @property
+    def left_of_tabled(self) -> float:
+        """As `left`, for an observer who does not know lines at invented places."""
+        return self._left(self.tabled)
+
+    def _left(self, visible: dict[str, Visible]) -> float:
         telling = self.cause.telling or self.cause.signs
-        seen = [self.visible[n].distance for n in telling if n not in self.hidden]
+        seen = [visible[n].distance for n in telling if n not in self.hidden]
         return max(seen, default=0.0) if telling else float("inf")
+
+    @property
+    def shown(self) -> bool:
+        """A telling sign has the wanted signal to noise in its brightest pixel."""
+        telling = self.cause.telling or self.cause.signs
+        return not telling or any(n not in self.hidden for n in telling)
 
     @property
     def right(self) -> bool:
@@ -194,11 +144,13 @@ def draw(cause: Cause, rng: np.random.RandomState, options: argparse.Namespace) 
     counts, nm, truth = simulate(mixture, bench, seed)
     fit = identify_frame(frames_from_arrays(nm, counts))
     said = findings(fit, parse_feed(cause.feed))
+    seen = {n: visible(truth, bench, n) for n in cause.signs if n not in hidden}
     return Drawn(
         cause=cause,
         found={f.kind: f.confidence for f in reversed(said) if f.kind != "purity"},  # the surest of a kind comes first
         hidden=hidden,
-        visible={n: visible(truth, bench, n) for n in cause.signs if n not in hidden},
+        visible=seen,
+        tabled={n: visible(truth, bench, n, untabled=True) for n in seen} if "H2" in mixture else seen,
         verdicts={e.name: worth(e) for e in fit.species},
         absent=() if "H2" in mixture else tuple(e.name for e in fit.species if e.name not in mixture),
         false=tuple(e.name for e in fit.species if e.verdict == "present" and e.name not in mixture),
@@ -277,6 +229,24 @@ def print_rates(drawn: list[Drawn]) -> None:
     wrong = sum(bool(d.wrong) for d in drawn)
     low, high = interval(wrong, len(drawn))
     print(f"wrong, of any confidence: {wrong} of {len(drawn)}, 95 % interval {low:.1%} to {high:.1%}")
+
+
+def print_readings(drawn: list[Drawn]) -> None:
+    """Print the rates of right findings by each way to read 'at signal to noise'."""
+    asked = [d for d in drawn if d.cause.expected]
+    readings = (
+        (f"brightest pixel of a telling sign at {drawn[0].snr:g}, whatever else glows there", lambda d: d.shown),
+        (f"ideal observer left with {DETECTION_LIMIT:.1f} sigma (strict)", lambda d: d.left >= DETECTION_LIMIT),
+        ("  the same, lines at invented places unknown to him", lambda d: d.left_of_tabled >= DETECTION_LIMIT),
+        (f"ideal observer left with {drawn[0].snr:g} sigma", lambda d: d.left >= d.snr),
+        ("  the same, lines at invented places unknown to him", lambda d: d.left_of_tabled >= d.snr),
+    )
+    print("\nright findings, by what 'can be told' is taken to mean")
+    for name, told in readings:
+        some = [d for d in asked if told(d)]
+        right = sum(d.right for d in some)
+        low, high = interval(right, len(some))
+        print(f"  {name:66s}{right:5d} of {len(some):4d} = {right / max(len(some), 1):6.1%}  ({low:.1%} to {high:.1%})")
 
 
 def by_visibility(drawn: list[Drawn]) -> list[tuple[str, int, int, tuple[float, float]]]:
@@ -374,7 +344,7 @@ def main() -> None:
         options.spectra, options.minutes = 1, min(options.minutes, 1.0)
     drawn = run(options)
     print(f"signal to noise {options.snr:g}, seed {options.seed}, " + ("one good bench" if options.steady else "fleet"))
-    for part in (print_rates, print_confidence, print_confusion, print_worth, print_faults):
+    for part in (print_rates, print_readings, print_confidence, print_confusion, print_worth, print_faults):
         part(drawn)
     print(f"\npython {sys.version.split()[0]}, numpy {np.__version__}")
     if options.figure:
