@@ -53,6 +53,8 @@ class FeatureTest:
         The light stands where it should.
     band : bool
         A band of a molecule, not a line.
+    murky : bool
+        It would be the species' own, were it not faint enough for a line or band of something known only roughly.
     """
 
     feature: Feature
@@ -66,6 +68,7 @@ class FeatureTest:
     share: float
     centred: bool
     band: bool
+    murky: bool
 
 
 def species_light(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> NDArray[np.float64]:
@@ -201,13 +204,15 @@ def _test(given: _Given, top: int) -> FeatureTest | None:
     doubt = np.sqrt(offset_error**2 + solution.shift_error_at(scene, top) ** 2 + scene.priors.finer_nm**2)
     centred = bool(abs(offset) < _slack(given) * max(fwhm, pixel) + 2.0 * doubt)
     noise = float(np.sqrt(given.drop.variance[near].sum()))
+    own = bool(share >= OWN_SHARE and sigma >= OWN_SIGMA and centred)
+    murky = bool(counts <= given.murky[top])
     feature = Feature(
         label=_label(given, top, fwhm),
         wavelength_nm=float(scene.axis_nm[top] + solution.shift_at(scene, top)),
         counts=counts,
         standard_error=counts * float(np.hypot(error, solution.levels.mismatch)),
         overlaps=tuple(given.other_names[k] for k in np.flatnonzero(beside > 0.1 * max(counts, noise))),
-        clean=bool(share >= OWN_SHARE and sigma >= OWN_SIGMA and centred and counts > given.murky[top]),
+        clean=own and not murky,
     )
     part = float(given.typical[near].max())
     return FeatureTest(
@@ -222,6 +227,7 @@ def _test(given: _Given, top: int) -> FeatureTest | None:
         share=share,
         centred=centred,
         band=given.band,
+        murky=own and murky,
     )
 
 

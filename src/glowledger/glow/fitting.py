@@ -18,6 +18,7 @@ from glowledger.glow.instrument import (
     error_shape,
     expected_variance,
     free_columns,
+    response_doubt,
     response_templates,
     second_order,
 )
@@ -56,7 +57,7 @@ class Solution:
     model, lines : ndarray of shape (p,)
         Counts with and without background.
     doubt : ndarray of shape (2, p)
-        From `branching_doubt`: what uncertain branching adds.
+        From `branching_doubt`: what uncertain branching adds; in row 1 also what a bent response does.
     variance : ndarray of shape (p,)
         Used in the fit: template errors counted once per line.
     outliers : ndarray of shape (p,)
@@ -253,6 +254,7 @@ def _solution(
     lines = templates @ solved[:m]
     model = columns @ solved + free @ free_values
     doubt = branching_doubt(scene, templates, solved[:m])
+    doubt[1] += response_doubt(scene, adjustment, lines)
     chi2 = float("nan")
     if guess is not None:
         spent = int((solved > 0).sum()) + free.shape[1]

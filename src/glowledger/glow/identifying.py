@@ -22,7 +22,7 @@ from glowledger.glow.likelihood import quick_significance, unexplained_part
 from glowledger.glow.many_lines import many_lines_variance
 from glowledger.glow.optical_depth import absorption_warning
 from glowledger.glow.results import Fit, SpeciesEvidence, Temperature
-from glowledger.glow.rotation import profile_temperature
+from glowledger.glow.rotation import found_kelvin, profile_temperature
 from glowledger.glow.scene import Scene, build_scene
 from glowledger.glow.start_search import first_fit
 from glowledger.glow.starting import bridged, first_line_spread
@@ -65,7 +65,7 @@ class Identified:
     freed : frozenset of str
         Species fitted level by level.
     t_rot_k : dict of str to float
-        Rotational temperatures used.
+        Rotational temperatures used, by species; key '' for those not named.
     """
 
     scene: Scene
@@ -136,7 +136,7 @@ def identify(
     for last, done in ((False, 0.6), (True, 0.9)):
         freed = _freed(scene, solution, freed)
         temperatures = _temperatures(scene, solution, listed, freed, t_rot, fine=last)
-        found = {t.name.removeprefix("T_rot "): t.kelvin for t in temperatures if np.isfinite(t.kelvin)}
+        found = found_kelvin(temperatures)
         bright, clear = _bright(scene, solution), _significant(scene, solution, frozenset(), CLEAR_SIGMA)
         if told == (freed, bright, clear, tuple(found)) and _alike(found, t_rot):
             solution = fit_scene(scene, rounds=0, before=(scene, solution))
@@ -151,7 +151,7 @@ def identify(
         progress.tell(done)
         _LOG.info("fitted %d patterns of %d species to %d pixels", len(emitters), len(listed), int(scene.used.sum()))
     seen = visibility(scene, solution, bench)
-    evidence = evidence_of(scene, solution, listed, seen)
+    evidence = evidence_of(scene, solution, listed, seen, temperatures)
     fit = _fit(scene, solution, evidence, temperatures, _warnings(frames, scene, solution, seen, evidence))
     return Identified(scene=scene, solution=solution, fit=fit, freed=freed, t_rot_k=t_rot)
 

@@ -17,6 +17,8 @@ from glowledger.glow.scene import Scene
 # some 10 % each as well (common practice, no source), and a few count; scatter in
 # tests/benchmarks/bench_identification.py
 ATOM_ERROR, BAND_ERROR = 0.035, 0.08
+TAILS = 0.5  # d ln(counts) / d ln(T): heads decide on a band's amount, the tail goes with its temperature
+FLANK_ERROR = 0.3  # of light on the flanks of a cut line
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,7 +38,7 @@ class Reach:
     alone_error: float
 
 
-def reach_of(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> Reach:
+def reach_of(scene: Scene, solution: Solution, columns: NDArray[np.intp], log_t_error: float = 0.0) -> Reach:
     """Return how well the typical pattern of a species is told from all that is lit.
 
     Parameters
@@ -47,6 +49,8 @@ def reach_of(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> Rea
         Its fit.
     columns : ndarray of int
         Emitter columns of the species.
+    log_t_error : float
+        Standard error of the logarithm of its rotational temperature.
 
     Returns
     -------
@@ -66,8 +70,9 @@ def reach_of(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> Rea
         left = information - _taken(solution, columns, weights)
         error = counts_per_unit / np.sqrt(max(left, 1e-6 * information, np.finfo(float).tiny))
     rough = in_pixels * _rough_amounts(scene, solution, columns, weights)
-    common = BAND_ERROR if _is_molecule(scene, columns) else ATOM_ERROR
-    shape = common * float(in_pixels @ solution.x[columns])
+    common = np.hypot(BAND_ERROR, TAILS * log_t_error) if _is_molecule(scene, columns) else ATOM_ERROR
+    flanks = np.where(scene.used & scene.cut, solution.templates[:, columns] @ solution.x[columns], 0.0)
+    shape = np.hypot(common * float(in_pixels @ solution.x[columns]), FLANK_ERROR * float(flanks.sum()))
     return Reach(
         counts=float(in_pixels @ solution.x[columns]),
         # levels fitted as one sum, and all lines or bands of a species, are wrong together: no scatter shows it

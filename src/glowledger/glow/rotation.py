@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from glowledger.bench.model import LineSpread
 from glowledger.glow.band_emitters import band_emitters
+from glowledger.glow.choosing import OTHERS
 from glowledger.glow.fitting import Solution
 from glowledger.glow.instrument import FLANK, free_columns, response_templates
 from glowledger.glow.nonnegative import Minima, scaled_gram
@@ -25,6 +26,8 @@ SHAPE_ERROR = 0.07  # of T: line-spread and overlaps; scatter in tests/benchmark
 LEAST_TOLD = 4.0  # χ² between best and worst temperature
 WIDEST_ERROR = 0.45  # of the logarithm of T: wider says nothing of use
 WIDTH_AT_BANDS = 0.1  # relative: how far lines at the bands may be wider than elsewhere (common practice, no source)
+# of ln T, where bands do not tell: others in the same glow do, or none does (from 300 to 1500 K about 500 K)
+LIKE_OTHERS, UNTOLD = 0.3, 0.5
 OWN_PART = 0.1  # of the brightest pixel of the bands: there the misfit is judged
 
 
@@ -89,6 +92,33 @@ def profile_temperature(
     return Temperature(
         name=name, kelvin=float(np.exp(centre)), interval_k=interval, reason=f"shape of the {species.name} bands"
     )
+
+
+def found_kelvin(temperatures: tuple[Temperature, ...]) -> dict[str, float]:
+    """Return the temperatures told, by species, and under `OTHERS` their mean by weight, K.
+
+    A molecule that does not tell its own is likelier as hot as its neighbours than at any fixed value: below a few
+    hundred pascals the bands of one glow mostly lie within some tens of percent of each other, OH apart (common
+    practice, no source).
+    """
+    told = [t for t in temperatures if np.isfinite(t.kelvin)]
+    found = {t.name.removeprefix("T_rot "): t.kelvin for t in told}
+    if told:
+        logs = np.log([t.kelvin for t in told])
+        found[OTHERS] = float(np.exp(np.average(logs, weights=[log_error(t) ** -2 for t in told])))
+    return found
+
+
+def log_error(temperature: Temperature) -> float:
+    """Return the standard error of the logarithm of a temperature; NaN if it was not told."""
+    low, high = temperature.interval_k
+    return 0.5 * float(np.log(high / low))
+
+
+def log_doubt(species: str, temperatures: tuple[Temperature, ...]) -> float:
+    """Return how far ln T_rot of a molecule may be from what its bands were drawn with, one standard deviation."""
+    told = {t.name.removeprefix("T_rot "): log_error(t) for t in temperatures if np.isfinite(t.kelvin)}
+    return told.get(species, LIKE_OTHERS if told else UNTOLD)
 
 
 def _tried(profile: _Profile, ladder: NDArray[np.float64], before_k: float | None) -> dict[float, float]:

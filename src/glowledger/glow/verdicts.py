@@ -44,6 +44,8 @@ NEUTRALS = {
 PARTS = {"H2": "H I", "He2": "He I"}
 UNMISTAKABLE = 1e-20  # chance
 CHANCE_BESIDE_BLOCKED = 1e-3  # what shows itself in the part that is open is not 'cannot tell'
+CHANCE_BESIDE_BAD = 1e-3  # where the fit is bad, what is hardly rarer than misfit is no sign of anything
+CHANCE_OF_PAIR = 1e-9  # two features that misfit so rarely makes stand against any amount of it elsewhere
 CHANCE_ALLOWED = 2e-5  # for one species: 0.1 % over the some fifty that are asked for, and a margin for crowded spectra
 MOST_FEATURES = 12
 ENTANGLED = 5.0  # standard error over what it would be alone
@@ -160,15 +162,17 @@ def _seen(case: Case) -> tuple[Verdict, str]:
     sigma = case.drop.significance if case.drop else 0.0
     if max((test.sigma for test in case.tests), default=0.0) < POSSIBLE_SIGMA:
         return "not seen", ""
-    if not clean:
-        return "possible", _why_not_clean(case)
+    if not clean:  # the fit may ask for anything under what it cannot tell apart
+        murky = [test for test in case.tests if test.murky]
+        return ("possible" if _places(murky) > 1 else "cannot tell"), _why_not_clean(case, murky)
     best = max(clean, key=lambda test: test.sigma)
     if case.positions_uncertain:
         return "possible", f"{best.feature.label} is seen, but positions of its bands are only roughly known"
     unexplained = max(case.unexplained, case.unexplained_anywhere)
-    if case.fit_failed and case.share < MOST_LIGHT:
+    beyond_doubt = case.chance < UNMISTAKABLE and case.share > unexplained
+    if case.fit_failed and case.share < MOST_LIGHT and not beyond_doubt:
         # a misshapen neighbour or an unlisted line is then the better guess
-        faint = case.share < unexplained or sigma < PRESENT_SIGMA
+        faint = case.share < unexplained or sigma < PRESENT_SIGMA or case.chance > CHANCE_BESIDE_BAD
         reason = f"the fit as a whole is bad, so that {best.feature.label} may be anything"
         return ("cannot tell" if faint else "possible"), reason
     if sigma < PRESENT_SIGMA:
@@ -179,7 +183,8 @@ def _seen(case: Case) -> tuple[Verdict, str]:
     coherent = coherence(case.tests)
     if coherent < COHERENT and not main:
         return "possible", f"only {100 * coherent:.0f} % of its lines or bands agree, {best.feature.label} among them"
-    if case.share < unexplained and (len(clean) < MANY_CLEAN or coherent < VERY_COHERENT):
+    pair = _places(clean) >= 2 and case.chance < CHANCE_OF_PAIR
+    if case.share < unexplained and not pair and (len(clean) < MANY_CLEAN or coherent < VERY_COHERENT):
         part = f"{100 * unexplained:.2g} % of the light fits nothing listed"
         return "possible", f"{part}; {best.feature.label} may be part of that"
     if _places(clean) >= 2 and max(test.typical_part for test in clean) >= TYPICAL_PAIR:
@@ -252,8 +257,11 @@ def _places(clean: list[FeatureTest]) -> int:
     return len(kept)
 
 
-def _why_not_clean(case: Case) -> str:
+def _why_not_clean(case: Case, murky: list[FeatureTest]) -> str:
     """Return why no feature of a species counts as its own."""
+    if murky:
+        names = " and ".join(test.feature.label for test in sorted(murky, key=lambda t: -t.sigma)[:2])
+        return f"{names} may be what no table lists of another species"
     top = max(case.tests, key=lambda test: test.sigma)
     if not top.centred and top.share >= OWN_SHARE:
         return f"the light near {top.feature.label} stands {abs(top.off_centre_nm):.2g} nm off its place"
