@@ -17,6 +17,7 @@ REACH_WIDTHS = 0.9  # half window for the counts of a feature, in line widths
 CONTRAST_WIDTHS = 2.2  # half window for its significance, level and slope of the surroundings left free
 LEAST_PIXELS = 4
 FEATURE_EXTENT = 0.15  # of its top: how far a band reaches
+BAND_REACH_NM = 8.0  # of a band from its head, for the same: further on the next band begins
 CONTRAST_PIXELS = 3  # at least, on either side
 FAINT_TYPICAL = 0.2  # of the strongest in the typical pattern: those must be looked for even if not fitted
 SAME_FEATURE = 1.5  # line widths: closer tops are one feature
@@ -193,6 +194,8 @@ def _test(given: _Given, top: int) -> FeatureTest | None:
         near = around
     counts = float(light[near].sum())
     dark = bool(light[top] < 1e-3 * light.max())  # not fitted at all: looked for by its typical pattern
+    if given.band:
+        around |= _whole_band(given.typical if dark else light, top, distance, max(1, round(fwhm / pixel))) & scene.used
     shown = scene.data - solution.model + light  # all that the others leave here
     typical = _contrast(given, around, top, given.typical, given.typical_slope, shown)
     found, error, offset, offset_error = (
@@ -229,6 +232,21 @@ def _test(given: _Given, top: int) -> FeatureTest | None:
         band=given.band,
         murky=own and murky,
     )
+
+
+def _whole_band(
+    light: NDArray[np.float64], top: int, distance_nm: NDArray[np.float64], beyond: int
+) -> NDArray[np.bool_]:
+    """Return the pixels of a band from head to tail and some beyond, shape (p,).
+
+    Within a few line widths of its head a broad band looks like a level with a slope.
+    """
+    dim = np.flatnonzero(light <= FEATURE_EXTENT * light[top])
+    left, right = dim[dim < top].max(initial=0), dim[dim > top].min(initial=light.size - 1)
+    inside = np.zeros(light.size, dtype=bool)
+    inside[left : right + 1] = True
+    wide = np.convolve(inside, np.ones(2 * beyond + 1), mode="same")[: light.size] > 0
+    return wide & (distance_nm < BAND_REACH_NM)
 
 
 def _is_band(scene: Scene, columns: NDArray[np.intp]) -> bool:
