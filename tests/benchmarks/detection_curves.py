@@ -28,8 +28,8 @@ BENCH = Instrument(pixels=1024, fwhm_nm=(1.2, 1.4), range_nm=(280.0, 900.0), axi
 RATIO = 1.4  # from one strength to the next
 LEAST = float(norm.isf(ALPHA))  # signal to noise at which the ideal detector finds half
 FIRST, LOWEST, HIGHEST = 3, -2, 12  # steps above it: where a curve is begun, and given up
-FEW, MOST = 0.05, 0.95  # where a curve may end
-OBSERVED = 4  # draws for which the informed observer is asked
+FEW, MOST = 0.25, 0.75  # where a curve may end
+OBSERVED = 3  # draws for which the informed observer is asked
 PROBE = 1e4  # photons
 SEEN = ("present", "possible")
 

@@ -15,8 +15,8 @@ from glowledger.glow.scene import Scene
 
 # of all counts of a species: far wings of lines, and of bands, whose shape is not known, and which the background
 # takes; scatter in tests/benchmarks/bench_identification.py
-ATOM_ERROR, BAND_ERROR = 0.03, 0.03
-TAILS = 0.3  # d ln(counts) / d ln(T): heads decide on a band's amount, the tail goes with its temperature
+ATOM_ERROR, BAND_ERROR = 0.025, 0.02
+TAILS = 0.25  # d ln(counts) / d ln(T): heads decide on a band's amount, the tail goes with its temperature
 FLANK_ERROR = 0.3  # of light on the flanks of a cut line
 SHAPE_PART = 0.5  # of the variance from template errors: a free amount takes up an error of height, not one of shape
 
