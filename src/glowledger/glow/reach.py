@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -85,7 +85,7 @@ def reach_of(scene: Scene, solution: Solution, columns: NDArray[np.intp], log_t_
 @lru_cache(maxsize=2)
 def _random_part(scene: Scene, solution: Solution) -> NDArray[np.float64]:
     """Return the part of the variance assumed in each pixel that is noise and no template error, shape (p,)."""
-    random = replace(solution.levels, mismatch=0.0).pixel_variance(solution.model, solution.lines)
+    random = solution.levels.shared * solution.levels.random_variance(solution.model)
     return np.minimum((random + scene.stated_variance) / solution.variance, 1.0)
 
 
