@@ -18,6 +18,7 @@ from glowledger.glow.scene import Scene
 CLEARLY_NOTHING = 2.0  # with the instrument held; with it free the exact test gives no more
 SETTLED_WIDTHS = 0.07  # of the line width: how far the axis may still move when a species is dropped
 CAPPED = 0.99
+LISTED_ERROR = 0.25  # of a template, to which it may err before the light is called that of nothing listed
 BAD_FIT = 3.0  # reduced χ², template errors already allowed for
 MISFIT_CAP = 25.0  # one outlier does not make a region
 MISFIT_REACH_NM, MISFIT_WIDTHS = 25.0, 12.0
@@ -269,8 +270,13 @@ def unexplained_light(scene: Scene, solution: Solution) -> NDArray[np.float64]:
     """Return the counts per pixel that fit no listed species, shape (p,); zero where the fit as a whole is good."""
     if solution.chi2_reduced < BAD_FIT:
         return np.zeros(scene.data.size)
-    variance = solution.pixel_variance(scene)
-    beyond = np.maximum(np.abs(scene.data - solution.model) - 2 * np.sqrt(variance), 0.0)
+    # a line whose strength or shape is far off is a listed one all the same
+    levels = replace(solution.levels, mismatch=max(solution.levels.mismatch, LISTED_ERROR))
+    variance = replace(solution, levels=levels).pixel_variance(scene)
+    # and where a listed line is fainter than its template there is no light at all
+    residual = scene.data - solution.model
+    missing = (residual < 0) & (solution.lines > np.abs(residual))
+    beyond = np.where(missing, 0.0, np.maximum(np.abs(residual) - 2 * np.sqrt(variance), 0.0))
     return np.where(scene.used, beyond, 0.0)
 
 

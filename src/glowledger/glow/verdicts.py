@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from glowledger.glow.agreement import coherence, gone, missing, places, rest_of_pattern
+from glowledger.glow.agreement import WEIGHTY_SIGMA, coherence, gone, missing, places, rest_of_pattern
 from glowledger.glow.features import OWN_SHARE, FeatureTest
 from glowledger.glow.likelihood import Drop
 from glowledger.glow.reach import Reach
@@ -172,7 +172,8 @@ def _seen(case: Case) -> tuple[Verdict, str]:
         return ("cannot tell" if faint else "possible"), reason
     if sigma < PRESENT_SIGMA:
         return "possible", f"faint: {sigma:.1f} standard deviations, {best.feature.label} at best"
-    main = case.share > MUCH_LIGHT and sigma > CERTAIN_SIGMA
+    most = case.share > MOST_LIGHT and sigma > WEIGHTY_SIGMA
+    main = most or (case.share > MUCH_LIGHT and sigma > CERTAIN_SIGMA)
     if case.chance > CHANCE_ALLOWED and not main:
         return "possible", f"light that fits nothing listed could look like {best.feature.label} here by chance"
     coherent = coherence(case.tests)
