@@ -22,7 +22,7 @@ from glowledger.glow.instrument import (
     response_templates,
     second_order,
 )
-from glowledger.glow.noise_levels import LARGEST_MISMATCH, NoiseLevels, fitted_levels
+from glowledger.glow.noise_levels import NoiseLevels, fitted_levels
 from glowledger.glow.normal_equations import Normal, normal_equations, weighted_sums
 from glowledger.glow.scene import Adjustment, Scene
 from glowledger.glow.shared_noise import shared_pixels
@@ -35,7 +35,7 @@ STILL_MISMATCH = 0.1  # of its logarithm
 LONGEST_SHIFT = 0.35  # of the line width in one round: farther the derivative says nothing
 SEEN = 2.0  # standard deviations of light in a pixel
 NOISY = 0.25  # of the random variance: smaller template errors leave the noise as it is
-MISFIT_CAP = 25.0  # one outlier does not make a template wrong
+WRONG = 0.25  # of a template, to which it may err where noise is asked whether pixels share it
 OUTLIER = 4.0  # residuals beyond this many standard deviations count less
 
 
@@ -294,14 +294,6 @@ def _noise(
         freedom=freedom, gain_known=scene.gain_known, least_mismatch=scene.least_mismatch,
     )  # fmt: skip
     variance = levels.pixel_variance(model[used], shape) + known
-    # most pixels lie beside the lines, and say little of how wrong their tops are: by light they may say more (Birge,
-    # Phys. Rev. 40, 207 (1932), from memory)
-    squares = np.minimum(residual**2 / variance, MISFIT_CAP) / freedom
-    weight = shape * (levels.mismatch * shape) ** 2 / variance
-    beyond = float(squares @ weight) / max(float(weight.sum()), np.finfo(float).tiny)
-    mismatch = min(levels.mismatch * float(np.sqrt(max(beyond, 1.0))), LARGEST_MISMATCH)
-    levels = replace(levels, mismatch=mismatch)
-    variance = levels.pixel_variance(model[used], shape) + known
     chi2 = float(np.mean(residual**2 / variance)) / freedom
     return replace(levels, shared=_shared(scene, model, errors, levels)), chi2
 
@@ -311,7 +303,8 @@ def _shared(
 ) -> float:
     """Return the factor of `shared_pixels`, from where noise is more than the errors of templates."""
     random = levels.random_variance(model)
-    patterned = scene.pixels_per_line * ((levels.mismatch * errors) ** 2 + scene.many_lines)
+    mismatch = max(levels.mismatch, WRONG)  # bands at a wrong temperature misfit over many pixels alike
+    patterned = scene.pixels_per_line * ((mismatch * errors) ** 2 + scene.many_lines)
     noisy = scene.used & (patterned < NOISY * random)
     residual = (scene.data - model) / np.sqrt(random + scene.stated_variance)
     return shared_pixels(residual, noisy, scene.pixels_per_line)

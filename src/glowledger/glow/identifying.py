@@ -18,7 +18,7 @@ from glowledger.glow.choosing import chosen_emitters
 from glowledger.glow.features import species_light
 from glowledger.glow.fitting import CLOSING, Solution, fit_scene
 from glowledger.glow.judging import evidence_of
-from glowledger.glow.likelihood import quick_significance, unexplained_part
+from glowledger.glow.likelihood import drop_species, quick_significance, unexplained_part
 from glowledger.glow.many_lines import many_lines_variance
 from glowledger.glow.optical_depth import absorption_warning
 from glowledger.glow.results import Fit, SpeciesEvidence, Temperature
@@ -260,7 +260,11 @@ def _temperatures(
             continue
         if any(scene.emitters[i].label.endswith("typical") for i in columns):
             continue
-        if quick_significance(scene, solution, columns) > TEMPERATURE_SIGMA:
+        # alone in its range a molecule's own errors hold the quick answer back
+        quick = quick_significance(scene, solution, columns)
+        if quick > TEMPERATURE_SIGMA or (
+            quick > FREE_SIGMA and drop_species(scene, solution, columns).significance > TEMPERATURE_SIGMA
+        ):
             found.append(profile_temperature(scene, solution, one, columns, before_k.get(one.name), fine=fine))
     return tuple(found)
 

@@ -12,7 +12,7 @@ from glowledger.bench.model import LineSpread
 from glowledger.glow.band_emitters import band_emitters
 from glowledger.glow.choosing import OTHERS
 from glowledger.glow.fitting import Solution
-from glowledger.glow.instrument import FLANK, free_columns, response_templates
+from glowledger.glow.instrument import FLANK, free_columns, response_doubt, response_templates
 from glowledger.glow.nonnegative import Minima, scaled_gram
 from glowledger.glow.results import Temperature
 from glowledger.glow.scene import Scene
@@ -245,7 +245,8 @@ def _variance(scene: Scene, solution: Solution) -> NDArray[np.float64]:
     steepness = np.gradient(light, scene.axis_nm) * scene.line_spread.fwhm(scene.axis_nm)
     levels = replace(solution.levels, mismatch=BAND_MISMATCH)
     errors = np.sqrt(light**2 + (FLANK * steepness) ** 2 + np.maximum(solution.doubt[0], 0.0))
-    known = scene.stated_variance + solution.doubt[1]
+    bent = response_doubt(scene, solution.adjustment, solution.lines)  # here the response is free
+    known = scene.stated_variance + np.maximum(solution.doubt[1] - bent, 0.0)
     return np.asarray(levels.pixel_variance(np.maximum(solution.model, smooth), errors) + known)
 
 
