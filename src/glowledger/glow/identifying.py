@@ -7,7 +7,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from glowledger import progress
 from glowledger.bench.model import Bench, LineSpread
@@ -388,7 +387,7 @@ def _fit(
         },
         emitter_labels=tuple(e.label for e in scene.emitters),
         amplitude=solution.x[:m] * counts,
-        covariance=_covariance(solution, counts),
+        covariance=solution.normal.covariance(solution.x)[:m, :m] * counts[:, None] * counts[None, :],
         species=evidence,
         shift_nm=solution.shift_at(scene, middle),
         shift_se_nm=solution.shift_error_at(scene, middle),
@@ -398,15 +397,3 @@ def _fit(
         temperatures=temperatures,
         warnings=warnings,
     )
-
-
-def _covariance(solution: Solution, counts: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the covariance of the emitters' counts; zero for those at the bound."""
-    m = counts.size
-    lit = np.flatnonzero(solution.x > 0)
-    gram = solution.normal.gram[np.ix_(lit, lit)] + np.diag(solution.normal.tie[lit])
-    scale = 1.0 / np.sqrt(np.diag(gram))
-    inverse = np.linalg.pinv(gram * scale[:, None] * scale[None, :], hermitian=True)
-    full = np.zeros((solution.x.size, solution.x.size))
-    full[np.ix_(lit, lit)] = inverse * scale[:, None] * scale[None, :]
-    return full[:m, :m] * counts[:, None] * counts[None, :]
