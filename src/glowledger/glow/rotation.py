@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from glowledger.bench.model import LineSpread
 from glowledger.glow.band_emitters import band_emitters
-from glowledger.glow.coarse import faint_together
 from glowledger.glow.fitting import Solution
 from glowledger.glow.instrument import FLANK, free_columns, response_templates
 from glowledger.glow.nonnegative import Minima, scaled_gram
@@ -132,10 +131,10 @@ class _Profile:
         size = pull.size
         self.precision, self.pull = np.zeros((size + 1, size + 1)), np.append(pull, 0.0)
         self.precision[:size, :size], self.precision[size, size] = precision, WIDTH_AT_BANDS**-2
-        together = _together(scene, solution)
-        self.weight, others = together.weight, np.flatnonzero(~np.isin(together.first, columns))
-        self.columns = np.ascontiguousarray(together.columns[:, others])
-        self.fixed_gram, self.fixed_rhs = together.gram[np.ix_(others, others)], together.rhs[others]
+        self.weight, products, rhs = _products(scene, solution)
+        others = np.setdiff1d(np.flatnonzero(solution.x > 0), columns)
+        self.columns = np.ascontiguousarray(solution.columns[:, others])
+        self.fixed_gram, self.fixed_rhs = products[np.ix_(others, others)], rhs[others]
         self.held: Minima | None = None
         self.passive = np.zeros(0, dtype=bool)
         # by logarithm of T: amounts of fixed columns, free ones and bands; the bands; the free columns
@@ -196,35 +195,14 @@ def _bands_at(
     return emission_grid([e.wavelength_nm for e in emitters], [e.rate for e in emitters], line_spread, low, high)
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class _Together:
-    """Columns with the faint emitters of a species in proportion, only those that glow, and their weighted products.
-
-    `first` holds an emitter of each column, shape (k,), or a number beyond them for background.
-    """
-
-    columns: NDArray[np.float64]
-    first: NDArray[np.intp]
-    weight: NDArray[np.float64]
-    gram: NDArray[np.float64]
-    rhs: NDArray[np.float64]
-
-
 @lru_cache(maxsize=2)
-def _together(scene: Scene, solution: Solution) -> _Together:
-    m = len(scene.emitters)
-    group, parts = faint_together(scene, solution.x)
-    lit = np.flatnonzero(group >= 0)
-    sums = np.zeros((m, int(group.max(initial=-1)) + 1))
-    sums[lit, group[lit]] = parts[lit]
-    smooth = m + np.flatnonzero(solution.x[m:] > 0)
-    columns = np.concatenate([solution.templates @ sums, solution.columns[:, smooth]], axis=1)
+def _products(
+    scene: Scene, solution: Solution
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return weights, and with them the products of all columns with each other and with the data."""
     weight = np.where(scene.used, 1.0 / _variance(scene, solution), 0.0)
-    rooted = columns * np.sqrt(weight)[:, None]
-    return _Together(
-        columns=columns, first=np.concatenate([np.argmax(sums > 0, axis=0), smooth]), weight=weight,
-        gram=rooted.T @ rooted, rhs=columns.T @ (weight * scene.data),
-    )  # fmt: skip
+    rooted = solution.columns * np.sqrt(weight)[:, None]
+    return weight, rooted.T @ rooted, solution.columns.T @ (weight * scene.data)
 
 
 def _variance(scene: Scene, solution: Solution) -> NDArray[np.float64]:
