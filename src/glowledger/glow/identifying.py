@@ -50,7 +50,7 @@ LEAST_PIXELS = 100
 REFIT_ROUNDS = 6
 # standard deviations by which the whole model may move before all emitters are freed, which moves it by some ten, in
 # the fit that decides which levels are free and how hot bands are, and in the last one
-NEARLY_OPEN, NEARLY_DONE = 3.0, 2.0
+NEARLY_OPEN, NEARLY_DONE = 2.0, 1.5
 CLOSING = 3  # rounds of the last fit with all emitters free
 OPENING = 2  # rounds with all emitters free that decide which levels are freed and how hot bands are
 

@@ -16,7 +16,7 @@ from glowledger.glow.templates import EmissionGrid, LineShape, SpreadLines
 
 PIXELS_PER_WIDTH = 1.5  # enough to tell where lines stand and how wide they are
 TRUSTED_WIDTHS = 0.8  # line widths by which a start may be off the axis without a second look
-NEARLY = 6.0  # standard deviations: freeing the emitters moves the whole model by some twenty
+NEARLY = 3.0  # standard deviations: freeing the emitters moves the whole model by some twenty
 WIDTHS_TRIED = (0.5, 0.7, 0.85)  # beside it, of the first guess: blends make lines look wide, never narrow
 
 
