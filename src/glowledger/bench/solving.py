@@ -26,7 +26,7 @@ MIN_MARGIN = 4.6  # natural log of the odds against the next best scale that is 
 MIN_CONFIDENCE = 4.0
 MIN_EVIDENCE = -8.0  # log odds against chance; of 130 lamps under wrong names (seeds from 150000) one in five is above
 MOST_MARGIN, EVIDENCE_RANGE = 20.0, (-25.0, 15.0)
-MOST_SETTLED, NEAR_EVIDENCE, MOST_ODDS = 8, 6.0, 999.0  # scales; natural log
+MOST_SETTLED, NEAR_EVIDENCE, MOST_ODDS = 6, 6.0, 999.0  # scales; natural log
 HOPELESS = 2.0 * MIN_EVIDENCE  # settling never gains so much
 MIN_USED, MIN_SUPPORTING = 3, 4  # lines that carry the solution; those and vaguer ones that agree
 # the same as MIN_CONFIDENCE where nothing but the fewest lines carries the solution: each checks little of the others
