@@ -10,7 +10,16 @@ from numpy.typing import NDArray
 from glowledger.bench.identified import Identified
 from glowledger.bench.matching import View
 from glowledger.bench.nearby import PULL, Nearby, nearby_curves, weighed
-from glowledger.bench.outer_lines import WELL_PLACED, foretold_ends, low_risk, pulled_share, undisputed, well_covered
+from glowledger.bench.outer_lines import (
+    WELL_PLACED,
+    doubts,
+    foretold_ends,
+    in_doubt,
+    low_risk,
+    pulled_share,
+    undisputed,
+    well_covered,
+)
 from glowledger.bench.placing import MOST_ROUGH, placed
 from glowledger.bench.polynomial import LineFit, best_degree
 from glowledger.bench.shots import Shot
@@ -114,7 +123,9 @@ def refine_solution(near: Nearby, shots: list[Shot]) -> Refined | None:
     if first is None or fit is None:
         return None
     alive = usable[fit.weight > 0.05]
-    kept = low_risk(found, alive, near, pulled_share(found, alive, np.setdiff1d(usable, alive)))
+    pulled = pulled_share(found, alive, np.setdiff1d(usable, alive))
+    kept = low_risk(found, alive, near, pulled)
+    doubt = doubts(found, np.setdiff1d(alive, kept), near, pulled)
     fit = _fitted(found, kept, span)
     dropped = np.zeros(0)
     if fit is not None and len(kept) < len(usable):  # what was dropped had bent the scale that the peaks were placed by
@@ -127,10 +138,12 @@ def refine_solution(near: Nearby, shots: list[Shot]) -> Refined | None:
     if fit is None:
         return None
     found, kept = _with_excess(found, kept, kept[fit.weight > 0.05], dropped)
+    found, doubtful = in_doubt(found, kept, doubt)
+    kept = np.concatenate([kept, doubtful])
     fit = _fitted(found, kept, span)
     if fit is None:
         return None
-    alive = kept[fit.weight > 0.05]
+    alive = kept[(fit.weight > 0.05) & ~np.isin(kept, doubtful)]
     used = np.zeros(len(found), dtype=bool)
     carrying = undisputed(found, well_covered(found, alive[found.anchor[alive]], fit), fit, first)
     used[foretold_ends(found, carrying, kept, fit)] = True
