@@ -16,7 +16,7 @@ Floats = NDArray[np.float64]
 
 WELL_PLACED = 0.1  # of the FWHM: error of a line that objects
 FEW_OUT, FEW_IN = 0.2, 10.0  # pulled lines and others: how many there are before any was seen
-GOOD_TO = 0.075  # of the FWHM: standard error that the solution may have between its lines
+GOOD_TO = 0.065  # of the FWHM: standard error that the solution may have between its lines; a fifth is three of them
 MOST_RISK, MOST_DOUBT = 0.005, 0.1  # chance that another curve is right: at a line in the range, at one in the fit
 FORETOLD = 0.1  # of the FWHM: standard error with which the lines further in must foretell an outermost one
 LINES_PER_COEFFICIENT = 2  # fewer foretell nothing

@@ -23,7 +23,7 @@ Floats = NDArray[np.float64]
 MIN_MARGIN = 4.6  # natural log of the odds against the next best scale that is really another one: 1 %
 # margin plus log odds against chance, both clipped; of 328 lamps under wrong names (the fleets of bench_calibration.py,
 # seeds from 150000, 190000) none with three lines or more came above 0.7
-MIN_CONFIDENCE = 4.0
+MIN_CONFIDENCE = 3.0
 MIN_EVIDENCE = -8.0  # log odds against chance; of the same lamps one in twenty is above
 MOST_MARGIN, EVIDENCE_RANGE = 20.0, (-25.0, 15.0)
 MOST_SETTLED, NEAR_EVIDENCE, MOST_ODDS = 6, 6.0, 999.0  # scales; natural log
@@ -31,7 +31,7 @@ HOPELESS = 2.0 * MIN_EVIDENCE  # settling never gains so much
 MIN_USED, MIN_SUPPORTING = 3, 4  # lines that carry the solution; those and vaguer ones that agree
 # the same as MIN_CONFIDENCE where nothing but the fewest lines carries the solution: each checks little of the others
 FEWEST_CONFIDENCE = 10.0
-MIN_EXPLAINED, STRANGE_CONFIDENCE = 0.5, 15.0  # of the bright peaks; confidence that outweighs light of other kinds
+MIN_EXPLAINED, STRANGE_CONFIDENCE = 0.5, 10.0  # of the bright peaks; confidence that outweighs light of other kinds
 
 
 def seen(shots: list[Shot]) -> View:
@@ -132,7 +132,15 @@ def _refined(near: Nearby, shots: list[Shot]) -> tuple[Refined | None, list[Shot
         return refined, shots
     again = refine_solution(near, better)
     lost = again is None or np.count_nonzero(again.used) < MIN_USED <= np.count_nonzero(refined.used)
-    return (refined, shots) if again is None or lost else (again, better)
+    return (refined, shots) if again is None or lost else (_in_both(again, refined), better)
+
+
+def _in_both(again: Refined, before: Refined) -> Refined:
+    """Return a solution with the range that the one before it had as well, if that leaves enough lines."""
+    nm = before.found.wavelength_nm[before.used]
+    place = again.found.wavelength_nm
+    used = again.used & (place >= np.min(nm, initial=np.inf)) & (place <= np.max(nm, initial=-np.inf))
+    return replace(again, used=used) if np.count_nonzero(used) >= MIN_USED else again
 
 
 def _single(refined: Refined, number: int, count: int) -> NDArray[np.bool_]:
