@@ -114,8 +114,8 @@ def _margin(best: Nearby, trials: list[tuple[Candidate, Nearby]], found: list[Ca
     matched = next(candidate for candidate, near in trials if near is best)
     for candidate in found:
         other = settled.get(id(candidate), candidate)
-        if other is not best.own and _unlike(other, best.own):
-            own = best.own if other is not candidate else matched
+        own = best.own if other is not candidate else matched
+        if other is not own and _unlike(other, own):
             margin = min(margin, own.log_evidence - other.log_evidence)
     return margin
 
