@@ -1,6 +1,9 @@
 """The commands calibrate and convert: the contract for scripts, refusals, nothing half-written."""
 
+import hashlib
 import json
+import re
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -92,7 +95,10 @@ def test_a_second_calibration_says_whether_the_instrument_moved(folder):
     shifted = run("calibrate", second, "--lamp", "ne", "--bench", "bench.toml")
     assert "has moved by +0.8" in shifted.stdout
     story = (folder / "bench.toml").read_text(encoding="utf-8")
-    assert "b.csv (sha256 " in story
+    digest = hashlib.sha256((folder / "b.csv").read_bytes()).hexdigest()
+    assert f"b.csv (sha256 {digest[:16]})" in story
+    when = datetime.fromisoformat(re.search(r"\d{4}-\d\d-\d\dT[^;]+", story)[0])
+    assert abs((datetime.now(UTC) - when).total_seconds()) < 600.0
 
 
 def test_a_damaged_bench_is_not_overwritten(folder):

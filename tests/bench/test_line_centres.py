@@ -149,6 +149,17 @@ def test_blended_lines_are_centred_without_bias():
     assert np.all(np.abs(np.mean(off, axis=0)) < 0.02)
 
 
+def test_a_ceiling_that_one_line_shows_holds_for_every_line():
+    # undersampled: the brighter line has three pixels at the ceiling, the other two, which alone would prove nothing
+    light = 2.4e5 * pixel_light(80, 30.0, 2.2) + 1.5e5 * pixel_light(80, 50.5, 2.2) + 3e4 * pixel_light(80, 65.2, 2.2)
+    peaks, scene = find_peaks(np.minimum(np.rint(light + 500.0), 50000.0))
+    assert np.count_nonzero(scene.saturated[28:33]) == 3
+    assert np.flatnonzero(scene.saturated[40:]).tolist() == [10, 11]
+    assert peaks.saturated[[int(np.argmin(np.abs(peaks.pixel - c))) for c in (30.0, 50.5, 65.2)]].tolist() == [
+        True, True, False,
+    ]  # fmt: skip
+
+
 def test_hot_pixels_are_no_lines_even_beside_undersampled_ones():
     # a line of 1.5 px FWHM puts a quarter of its top pixel or more into a neighbour; a hot pixel puts nothing
     rng = np.random.default_rng(7)

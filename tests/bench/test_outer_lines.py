@@ -10,7 +10,15 @@ from glowledger.bench.expected import LineList
 from glowledger.bench.identified import Placed, as_identified
 from glowledger.bench.matching import view_of
 from glowledger.bench.nearby import nearby_curves
-from glowledger.bench.outer_lines import foretold_ends, low_risk, pulled_share, undisputed, well_covered
+from glowledger.bench.outer_lines import (
+    doubts,
+    foretold_ends,
+    in_doubt,
+    low_risk,
+    pulled_share,
+    undisputed,
+    well_covered,
+)
 from glowledger.bench.pattern import Pattern
 from glowledger.bench.polynomial import best_degree, fit_lines
 from glowledger.bench.shots import prepare_shot
@@ -145,6 +153,31 @@ def test_no_line_is_given_up_that_the_others_foretell(degree):
 def test_few_lines_are_left_to_the_curves_nearby():
     found, every = placed(np.array([-0.7, -0.5, -0.2, 0.0, 0.9])), np.arange(5)
     assert list(foretold_ends(found, every, every, fitted(found, 3))) == list(range(5))
+
+
+def test_lines_in_doubt_hold_the_curve_a_little_and_bend_it_less():
+    # the outer ones of fifteen lines are in doubt, and one of them is a stranger a line width off
+    found, inner = placed(np.linspace(-0.9, 0.9, 15)), np.arange(3, 12)
+    found.wavelength_nm[14] += WIDTH
+    outer = [0, 1, 2, 12, 13, 14]
+    wider, new = in_doubt(found, inner, {float(found.wavelength_nm[k]): 0.04 for k in outer})
+    assert sorted(new) == outer
+    assert np.all(wider.error_nm[inner] == found.error_nm[inner])
+    rows = np.concatenate([inner, new])
+    fit = fit_lines(wider.u[rows], wider.wavelength_nm[rows], wider.error_nm[rows], 4, SPAN)
+    alone = fit_lines(found.u[inner], found.wavelength_nm[inner], found.error_nm[inner], 4, SPAN)
+    ends = found.u[[0, 14]]
+    assert np.all(fit.standard_error_nm(ends) < 0.7 * alone.standard_error_nm(ends))
+    places = np.linspace(found.u[3], found.u[11], 50)
+    assert np.max(np.abs(fit.nm(places) - true_nm(places))) < WIDTH / 20
+
+
+def test_a_line_that_is_hardly_the_one_it_was_taken_for_is_not_even_in_doubt():
+    u = np.append(np.linspace(-0.9, 0.1, 9), 0.95)  # the last one may as well be its neighbour
+    found, every = placed(u), np.arange(10)
+    known = doubts(found, every, near(u, np.sort(np.append(true_nm(u), true_nm(0.95) - 3.0))), USUAL)
+    assert float(found.wavelength_nm[9]) not in known
+    assert len(known) >= 8
 
 
 def disputing(error):

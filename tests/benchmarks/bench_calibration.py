@@ -181,6 +181,8 @@ def report(title: str, rows: list[tuple[Case, str, float]]) -> None:
             f"{lamp:10s} {count['right']:6d} {count['refused']:8d} {count['wrong']:6d} {ceiling:>14s} "
             f"{np.median(times):9.2f} {max(times):10.2f}"
         )
+    seconds = np.array([seconds for _, _, seconds in rows])
+    print(f"95 % within {np.quantile(seconds, 0.95):.2f} s; within 0.5 s: {100.0 * np.mean(seconds <= 0.5):.1f} %")
 
 
 def main() -> None:

@@ -310,6 +310,31 @@ def test_a_gas_that_could_hide_in_a_hundredth_of_the_light_is_not_the_one_that_i
     assert conclude("Ar", N2=0.9, blocked=("Ar I",)) == {"wrong gas": "high"}
 
 
+def test_aluminium_amid_hydroxyl_needs_its_other_line():
+    # Al 308.22 and 309.27 nm (NIST ASD) lie within OH A-X (0,0), 306 to 311 nm; 394.4 and 396.15 nm do not
+    seen = {"possible": ("Al I",), "sigma": 20.0}
+    assert conclude("O2", O_I=0.8, H_I=0.05, OH=0.05, at_nm=308.2, **seen) == {"water": "high"}
+    assert conclude("O2", O_I=0.8, H_I=0.05, OH=0.05, at_nm=396.1, **seen)["sputtered metal"] == "low"
+    assert conclude("Ar", Ar_I=0.8, at_nm=308.2, **seen) == {"sputtered metal": "low"}
+
+
+def test_bands_of_what_is_fed_are_not_nitrogen():
+    # CO+ and CO2+ have bands near 391 nm (Pearse & Gaydon, from memory), whether or not they are told
+    assert conclude("CO2", CO=0.8, O_I=0.2, possible=("N2", "N2+"), sigma=20.0, own=0) == {}
+
+
+def test_what_few_chambers_hold_is_not_claimed_on_what_unlisted_light_shows_often():
+    assert conclude("Ar", Ar_I=1.0, possible=("Mo I",), sigma=20.0, chance=5e-2) == {}
+    assert conclude("Ar", Ar_I=1.0, possible=("Mo I",), sigma=20.0, chance=1e-3) == {"sputtered metal": "low"}
+
+
+def test_noise_given_to_species_that_are_not_seen_is_no_light_of_the_stated_gas():
+    # a faint helium glow: half of all fitted counts is the noise of fifty species that are not seen
+    made = tuple(replace(s, share=0.02) if s.verdict == "not seen" else s for s in species(He_I=0.4))
+    found = {f.kind: f.confidence for f in findings_of(made, parse_feed("Ar"))}
+    assert found["wrong gas"] == "high"
+
+
 def checks_of(feed, kind, **seen):
     return " ".join(next(f for f in findings_of(species(**seen), parse_feed(feed)) if f.kind == kind).confirm_by)
 

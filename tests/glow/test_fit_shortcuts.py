@@ -1,5 +1,7 @@
 """What makes the fit fast must change nothing: each short cut against the long way round."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -15,8 +17,9 @@ from glowledger.glow.noise_levels import FIRST_MISMATCH, NoiseLevels, fitted_lev
 from glowledger.glow.nonnegative import scaled_gram
 from glowledger.glow.normal_equations import weighted_sums
 from glowledger.glow.scene import build_scene
+from glowledger.glow.second_order import SecondOrder
 from glowledger.glow.start_search import best_offset, binned
-from glowledger.glow.templates import LineShape, emission_grid, pixel_edges, second_order_grid
+from glowledger.glow.templates import LineShape, emission_grid, pixel_edges
 from glowledger.glow.width_scale import pixel_sums, width_scale
 from glowledger.spectra.frames import frames_from_arrays
 from glowledger.tables.species import find_species
@@ -80,11 +83,41 @@ def test_light_moves_with_the_edges_as_the_closed_form_says():
 
 
 def test_second_order_stands_at_twice_the_wavelength():
-    grid = second_order_grid([np.array([309.0, 600.0])], [np.array([0.4, 0.6])], SPREAD, 560.0, 700.0)
+    argon = chosen_emitters(find_species(("Ar I",)), frozenset({"Ar I"}), {}, 300.0, 700.0)
+    two = [
+        replace(argon[0], wavelength_nm=np.array([309.0, 600.0]), rate=np.array([0.4, 0.6])),
+        replace(argon[1], wavelength_nm=np.array([330.0]), rate=np.array([1.0])),
+    ]
+    scale = width_scale(SPREAD, 560.0, 700.0)
+    doubled = SecondOrder(scale, tuple(two), np.linspace(0.5, 1.0, scale.nodes))
     axis = np.arange(560.0, 700.0, 0.25)
-    light = grid.on_pixels(LineShape(), pixel_edges(axis))[:, 0]
-    assert_allclose(light.sum(), 0.4, rtol=1e-6)
+    light = doubled.lit(np.array([3.0, 0.0])).on_pixels(LineShape(), pixel_edges(axis))[:, 0]
+    seen = np.interp(618.0, scale.node_nm(), doubled.seen)
+    assert_allclose(light.sum(), 3.0 * 0.4 * seen, rtol=1e-3)
     assert abs(light @ axis / light.sum() - 618.0) < 0.01
+    halves = doubled.grouped(np.array([0, 0]), np.array([0.25, 0.75]))
+    together = halves.lit(np.array([8.0])).density
+    assert_allclose(together, doubled.lit(np.array([2.0, 6.0])).density, rtol=1e-12)
+
+
+def test_many_lines_put_together_look_as_they_did_apart():
+    (n2,) = find_species(("N2",))
+    typical = chosen_emitters((n2,), frozenset(), {}, 300.0, 900.0)
+    apart = chosen_emitters((n2,), frozenset({"N2"}), {}, 300.0, 900.0)
+    for system in ("N2 C-B", "N2 B-A"):
+        (together,) = [e for e in typical if e.label == f"{system} typical"]
+        own = [e for e in apart if e.label.startswith(f"{system} ")]
+        total = sum(e.weight for e in own)
+        spread = replace(SPREAD, fwhm_nm=np.array([0.4]))
+        edges = np.arange(300.0, 900.0, 0.1)
+
+        def light(emitters, parts, spread=spread, edges=edges):
+            grid = emission_grid([e.wavelength_nm for e in emitters], [e.rate for e in emitters], spread, 300.0, 900.0)
+            return grid.on_pixels(LineShape(), edges) @ np.array(parts)
+
+        whole = light(own, [e.weight / total for e in own])
+        assert together.wavelength_nm.size < 0.6 * sum(e.wavelength_nm.size for e in own)
+        assert_allclose(light([together], [1.0]), whole, atol=1e-3 * whole.max())
 
 
 def test_every_node_within_the_pixels_is_counted_once():

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.polynomial.chebyshev import chebder, chebval, chebvander
+from numpy.polynomial.chebyshev import chebval
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
@@ -80,10 +80,11 @@ def score(
         axis.
     """
     span = 2.0 * abs(float(scale[1]))
-    slope = np.abs(chebval(pattern.u, chebder(scale)))
+    slope = np.abs(pattern.slope(scale))
     width = slope * pattern.fwhm_u
-    listed = levels.lists[int(levels.level(np.array([float(np.median(width))]))[0])]
-    at = np.asarray(chebval(pattern.u, scale), dtype=np.float64)
+    typical = float(np.sort(width)[len(width) // 2])
+    listed = levels.lists[int(levels.level(np.array([typical]))[0])]
+    at = pattern.nm(scale)
     near = nearest(listed.wavelength_nm, at)
     residual = at - listed.wavelength_nm[near]
     own2 = listed.error_nm[near] ** 2 + (slope * pattern.u_se) ** 2
@@ -103,7 +104,7 @@ def score(
     gain = np.logaddexp(np.log(foreign[peak]), gain) - np.log(foreign[peak])
     total += float(np.sum(gain))
     gap = np.min(np.abs(listed.wavelength_nm[:, None] - at[None, :]), axis=1)
-    cost, missing = _missing(pattern, listed, inside, gap > 1.4 * float(np.median(width)), line, scale_ln)
+    cost, missing = _missing(pattern, listed, inside, gap > 1.4 * typical, line, scale_ln)
     room = _occam(scale, pattern, peak, sigma, prior, span)
     total += cost + room
     return Candidate(
@@ -210,7 +211,7 @@ def _occam(
     """Return the log of posterior over prior room of the scale (a price for what was adjustable)."""
     terms = len(scale)
     prior_sd = prior.spread(span, terms)
-    basis = chebvander(pattern.u[peak], terms - 1) * prior_sd
+    basis = pattern.basis[peak, :terms] * prior_sd
     information = (basis / sigma[peak][:, None] ** 2).T @ basis + np.eye(terms)
     bent = scale[2:] / prior_sd[2:]
     return float(-0.5 * np.linalg.slogdet(information)[1] - 0.5 * bent @ bent - np.log(2.0))

@@ -82,16 +82,16 @@ def triples(
     found = []
     for direction in (1.0, -1.0):
         targets = lines_nm[line_triples if direction > 0 else line_triples[:, ::-1]]
-        scale = np.einsum("pij,lj->pli", inverse, targets)
-        c0, c1, c2 = scale[..., 0], scale[..., 1] * direction, scale[..., 2]
+        scale = (inverse.reshape(-1, 3) @ targets.T).reshape(len(inverse), 3, len(targets))
+        c0, c1, c2 = scale[:, 0], scale[:, 1] * direction, scale[:, 2]
         span = 2.0 * c1
         slack = 0.02 * span
         low, high = c0 - c1 + c2, c0 + c1 + c2
         allowed = (c1 > 0) & (np.abs(c2) < prior.max_bend * 1.3 * span)
         allowed &= (low > prior.start_nm[0] - slack) & (low < prior.start_nm[1] + slack)
         allowed &= (high > prior.end_nm[0] - slack) & (high < prior.end_nm[1] + slack)
-        which, _ = np.nonzero(allowed)
-        base = scale[allowed]
+        which, lines = np.nonzero(allowed)
+        base = scale[which, :, lines]
         for twist in np.linspace(-prior.max_twist, prior.max_twist, 7):
             c3 = twist * 2.0 * base[:, 1]
             bent = base - c3[:, None] * shift[which]

@@ -46,34 +46,34 @@ def _coarse(pattern: Pattern, levels: Levels, prior: Prior, line_triples: NDArra
     scales = triples(pattern.u, _peak_triples(pattern), middle.wavelength_nm, line_triples, prior)
     if len(scales) == 0:
         return scales
-    wide = _table_scores(scales, pattern, levels, WIDE_NM)
-    near = np.argsort(-wide, kind="stable")[:LOOKED_AT]
-    narrow = _table_scores(scales[near], pattern, levels, NARROW_NM)
-    kept = np.vstack(
-        [_distinct(scales, wide, KEPT, CELL_NM), _distinct(scales[near], narrow, KEPT, 0.5 * CELL_NM)]
-    )
-    return np.unique(kept, axis=0)
+    kind = levels.kinds(scales, float(np.median(pattern.fwhm_u)))
+    wide = _table_scores(scales, kind, pattern, levels, WIDE_NM)
+    if len(scales) > LOOKED_AT:
+        best = np.argpartition(-wide, LOOKED_AT)[:LOOKED_AT]
+        scales, kind, wide = scales[best], kind[best], wide[best]
+    narrow = _table_scores(scales, kind, pattern, levels, NARROW_NM)
+    kept = [_distinct(scales, wide, KEPT, CELL_NM), _distinct(scales, narrow, KEPT, 0.5 * CELL_NM)]
+    return np.unique(np.vstack(kept), axis=0)
 
 
-def _table_scores(scales: Floats, pattern: Pattern, levels: Levels, tolerance_nm: float) -> NDArray[np.float32]:
-    """Return a rough score (h,) of scales: log odds of each peak by the list, looked up."""
+def _table_scores(
+    scales: Floats, kind: NDArray[np.intp], pattern: Pattern, levels: Levels, tolerance_nm: float
+) -> NDArray[np.float32]:
+    """Return a rough score (h,) of scales of a kind (h,): log odds of each peak by the list, looked up."""
     used = min(SCORED_PEAKS, len(pattern.u))
     basis = chebvander(pattern.u[:used], 3).astype(np.float32)
-    level = levels.level(np.abs(scales[:, 1]) * float(np.median(pattern.fwhm_u)))
-    met, level = np.unique(level, return_inverse=True)
+    met, row = np.unique(kind, return_inverse=True)
     tables = levels.tables(tolerance_nm, met)
     flat = tables.reshape(-1)
-    length = tables.shape[3]
+    length = tables.shape[2]
     classes = (peak_class(used) * length).astype(np.int32)
-    row = ((level * tables.shape[1] + levels.crowd(met[level], scales)) * tables.shape[2] * length).astype(
-        np.int32
-    )
+    first_of_row = (row * tables.shape[1] * length).astype(np.int32)
     score = np.empty(len(scales), dtype=np.float32)
     for first in range(0, len(scales), 20000):  # in pieces that stay in the cache
         part = slice(first, first + 20000)
         at = ((scales[part].astype(np.float32) @ basis.T) - GRID_START_NM) / GRID_NM
         np.clip(at, 0, length - 1, out=at)
-        score[part] = flat[at.astype(np.int32) + classes + row[part, None]].sum(axis=1)
+        score[part] = flat[at.astype(np.int32) + classes + first_of_row[part, None]].sum(axis=1)
     return score
 
 
@@ -176,6 +176,7 @@ def refine(
     """
     terms = scales.shape[1]
     basis = chebvander(pattern.u, terms - 1)
+    products = (basis[:, :, None] * basis[:, None, :]).reshape(len(basis), -1)
     for tolerance in tolerances:
         span = 2.0 * np.abs(scales[:, 1])
         level = levels.level(0.5 * span * float(np.median(pattern.fwhm_u)))
@@ -192,11 +193,11 @@ def refine(
         sigma2 += (0.5 * span[:, None] * pattern.u_se) ** 2
         odds = np.exp(-0.5 * residual**2 / sigma2)
         weight = odds / (odds + 0.05) / sigma2
-        precision = np.einsum("hm,mi,mj->hij", weight, basis, basis)
+        precision = (weight @ products).reshape(-1, terms, terms)
         diagonal = np.arange(terms)
         prior_precision = ridge(prior, span, terms)
         precision[:, diagonal, diagonal] += prior_precision + 1e-9
-        pull = np.einsum("hm,mi->hi", weight * residual, basis) - prior_precision * scales
+        pull = (weight * residual) @ basis - prior_precision * scales
         scales = scales + np.linalg.solve(precision, pull[..., None])[..., 0]
     return scales
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.polynomial.chebyshev import chebvander
 from numpy.typing import NDArray
@@ -14,8 +16,8 @@ Floats = NDArray[np.float64]
 
 WELL_PLACED = 0.1  # of the FWHM: error of a line that objects
 FEW_OUT, FEW_IN = 0.2, 10.0  # pulled lines and others: how many there are before any was seen
-GOOD_TO = 0.075  # of the FWHM: standard error that the solution may have between its lines
-MOST_RISK = 0.005  # chance that another curve is right
+GOOD_TO = 0.065  # of the FWHM: standard error that the solution may have between its lines; a fifth is three of them
+MOST_RISK, MOST_DOUBT = 0.005, 0.1  # chance that another curve is right: at a line in the range, at one in the fit
 FORETOLD = 0.1  # of the FWHM: standard error with which the lines further in must foretell an outermost one
 LINES_PER_COEFFICIENT = 2  # fewer foretell nothing
 UNDISPUTED = 0.1  # of the FWHM: how far two fits that believe different lines may differ
@@ -42,6 +44,29 @@ def low_risk(
     good = near.risk(found.u[rows], found.width_nm[rows], pulled) < MOST_RISK
     runs = [run for run in np.split(np.arange(len(rows)), np.flatnonzero(np.diff(good)) + 1) if np.all(good[run])]
     return rows[max(runs, key=len)] if runs else rows[:0]
+
+
+def doubts(
+    found: Identified, rows: NDArray[np.intp], near: Nearby, pulled: tuple[float, float]
+) -> dict[float, float]:
+    """Return for lines that are no ends of a range how likely another curve is there, by wavelength."""
+    risk = near.risk(found.u[rows], found.width_nm[rows], pulled) if len(rows) else np.zeros(0)
+    return {float(found.wavelength_nm[k]): float(r) for k, r in zip(rows, risk, strict=True) if r < MOST_DOUBT}
+
+
+def in_doubt(
+    found: Identified, kept: NDArray[np.intp], doubt: dict[float, float]
+) -> tuple[Identified, NDArray[np.intp]]:
+    """Return lines with larger errors where another curve is likely, and which those are: they hold a curve a little.
+
+    With a chance p the line is another one about a line width off: variance p times the width squared.
+    """
+    new = np.setdiff1d(np.flatnonzero(found.vague & np.isin(found.wavelength_nm, list(doubt))), kept)
+    new = new[~np.isin(found.wavelength_nm[new], found.wavelength_nm[kept])]
+    error = found.error_nm.copy()
+    chance = np.array([doubt[float(nm)] for nm in found.wavelength_nm[new]])
+    error[new] = np.hypot(error[new], np.sqrt(chance) * found.width_nm[new])
+    return replace(found, error_nm=error), new
 
 
 def well_covered(found: Identified, rows: NDArray[np.intp], fit: LineFit) -> NDArray[np.intp]:

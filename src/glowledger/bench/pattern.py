@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.polynomial.chebyshev import chebvander
+from numpy.polynomial.chebyshev import chebder, chebval, chebvander
 from numpy.typing import NDArray
 
 from glowledger.bench.expected import LineList, merged_ladder
@@ -17,6 +17,7 @@ GRID_START_NM, GRID_END_NM = 100.0, 1300.0
 TABLE_REACH = 6.0  # standard deviations
 LEVEL_RATIO = 1.3
 CROWDS = (60.0, 150.0, 300.0, 600.0, 1200.0, 2400.0, 6000.0, 20000.0)  # nm over share of the list
+MOST_TERMS = 8  # coefficients of a scale
 FOREIGN = (0.12, 0.3, 0.5)  # chance that a strong, middling, weak peak is not in the list
 
 
@@ -36,6 +37,8 @@ class Pattern:
         Line width on the mapped axis.
     detection : float
         Strength of the weakest line that would have been found.
+    basis, slope_basis : ndarray of shape (m, MOST_TERMS)
+        Chebyshev polynomials at `u` and their derivatives; follow from `u`.
     """
 
     u: Floats
@@ -44,6 +47,21 @@ class Pattern:
     saturated: NDArray[np.bool_]
     fwhm_u: Floats
     detection: float
+    basis: Floats = field(init=False)
+    slope_basis: Floats = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "basis", chebvander(self.u, MOST_TERMS - 1))
+        rows = [chebval(self.u, chebder(row)) for row in np.eye(MOST_TERMS)]
+        object.__setattr__(self, "slope_basis", np.column_stack(rows))
+
+    def nm(self, scale: Floats) -> Floats:
+        """Return where a scale (d + 1,) puts the peaks, shape (m,)."""
+        return np.asarray(self.basis[:, : len(scale)] @ scale)
+
+    def slope(self, scale: Floats) -> Floats:
+        """Return the derivative of a scale (d + 1,) by u at the peaks, shape (m,)."""
+        return np.asarray(self.slope_basis[:, : len(scale)] @ scale)
 
 
 def peak_class(count: int) -> NDArray[np.intp]:
@@ -75,28 +93,12 @@ class Levels:
         index = np.rint(np.log(np.maximum(fwhm_nm, 1e-6) / self.fwhm_nm[0]) / np.log(LEVEL_RATIO))
         return np.clip(index, 0, len(self.fwhm_nm) - 1).astype(np.intp)
 
-    def tables(self, tolerance_nm: float, chosen: NDArray[np.intp]) -> NDArray[np.float32]:
-        """Return log odds (chosen level, crowd, class of peak, wavelength grid) of a peak being there by the list.
+    def kinds(self, scales: Floats, fwhm_u: float) -> NDArray[np.intp]:
+        """Return for scales (h, d + 1) which table they need: resolution, and how thinly lines lie on the axis, (h,).
 
-        `crowd` counts how thinly the listed lines lie over the axis, see `crowd`.
+        The latter is the nearest of `CROWDS` to span / (share of the list within the axis).
         """
-        grid = np.arange(GRID_START_NM, GRID_END_NM, GRID_NM)
-        out = np.empty((len(chosen), len(CROWDS), len(FOREIGN), len(grid)), dtype=np.float32)
-        factor, foreign = np.array(CROWDS)[:, None, None], np.array(FOREIGN)[None, :, None]
-        for row, level in enumerate(chosen):
-            listed, width = self.lists[level], self.fwhm_nm[level]
-            sigma = np.sqrt((tolerance_nm + 0.25 * width) ** 2 + listed.error_nm**2)
-            weight = list_weight(listed) / (sigma * np.sqrt(2.0 * np.pi))
-            density = np.zeros(len(grid))
-            first = np.searchsorted(grid, listed.wavelength_nm - TABLE_REACH * sigma)
-            last = np.searchsorted(grid, listed.wavelength_nm + TABLE_REACH * sigma)
-            for k, (a, b) in enumerate(zip(first, last, strict=True)):  # far from a line there is nothing to add
-                density[a:b] += weight[k] * np.exp(-0.5 * ((grid[a:b] - listed.wavelength_nm[k]) / sigma[k]) ** 2)
-            out[row] = np.log(foreign + (1.0 - foreign) * factor * density)
-        return out
-
-    def crowd(self, level: NDArray[np.intp], scales: Floats) -> NDArray[np.intp]:
-        """Return which of `CROWDS` is nearest to span / (share of the list within the axis), shape (h,)."""
+        level = self.level(np.abs(scales[:, 1]) * fwhm_u)
         ends = np.sort(scales @ chebvander(np.array([-1.0, 1.0]), scales.shape[1] - 1).T, axis=1)
         share = np.empty(len(scales))
         for row in np.unique(level):
@@ -106,7 +108,36 @@ class Levels:
             first, last = np.searchsorted(listed.wavelength_nm, ends[rows]).T
             share[rows] = total[last] - total[first]
         wanted = np.log((ends[:, 1] - ends[:, 0]) / np.maximum(share, 0.02))
-        return np.argmin(np.abs(wanted[:, None] - np.log(CROWDS)[None, :]), axis=1)
+        crowds = np.log(np.array(CROWDS))
+        return level * len(CROWDS) + np.searchsorted(0.5 * (crowds[1:] + crowds[:-1]), wanted)
+
+    def tables(self, tolerance_nm: float, kinds: NDArray[np.intp]) -> NDArray[np.float32]:
+        """Return log odds (kind, class of peak, wavelength grid) of a peak being there by the list.
+
+        Parameters
+        ----------
+        tolerance_nm : float
+            How near a line must lie, besides a part of the line width.
+        kinds : ndarray of shape (k,)
+            As `kinds` tells, ascending.
+        """
+        grid = np.arange(GRID_START_NM, GRID_END_NM, GRID_NM)
+        out = np.empty((len(kinds), len(FOREIGN), len(grid)), dtype=np.float32)
+        foreign = np.array(FOREIGN, dtype=np.float32)[:, None]
+        levels, crowds = np.divmod(kinds, len(CROWDS))
+        for level in np.unique(levels):
+            listed, width = self.lists[level], self.fwhm_nm[level]
+            sigma = np.sqrt((tolerance_nm + 0.25 * width) ** 2 + listed.error_nm**2)
+            weight = list_weight(listed) / (sigma * np.sqrt(2.0 * np.pi))
+            density = np.zeros(len(grid), dtype=np.float32)
+            first = np.searchsorted(grid, listed.wavelength_nm - TABLE_REACH * sigma)
+            last = np.searchsorted(grid, listed.wavelength_nm + TABLE_REACH * sigma)
+            for k, (a, b) in enumerate(zip(first, last, strict=True)):  # far from a line there is nothing to add
+                density[a:b] += weight[k] * np.exp(-0.5 * ((grid[a:b] - listed.wavelength_nm[k]) / sigma[k]) ** 2)
+            for row in np.flatnonzero(levels == level):
+                crowd = np.float32(CROWDS[crowds[row]])
+                np.log(foreign + (np.float32(1.0) - foreign) * crowd * density, out=out[row])
+        return out
 
 
 def list_weight(listed: LineList) -> Floats:

@@ -23,6 +23,7 @@ MOST_PLACED, MOST_ROUGH = 80, 28  # peaks: the brightest tell enough
 CHANCE_REACH = 0.6  # of the FWHM: a peak so near is taken for the line
 BAND_REACH = 0.9  # of the width of a phosphor band: nearer ones make one peak
 PLATEAU = 0.12  # of the FWHM: how far a flat-topped line may lie from the middle of its top
+ONE_FLANK, FLANK_REACH = 0.15, 2.2  # of the FWHM: error of a flat-topped line, a flank of which is gone in a second one
 MISFIT = 0.08  # of the height: a peak fitted worse than this has a hot pixel or a stranger in it
 LEAST_SHARE = 0.005  # lines fainter than this share of the brightest beside them do not matter
 BRIGHT, SEEN_SHARE = 0.3, 0.25  # an element is there if this share of its lines above 0.3 of the brightest is
@@ -129,6 +130,7 @@ def _line_peak(shot: Shot, trial: _Trial, peak: _About, fit: Shift, reach: float
     blend = len(listed) > 1 or len(around) > len(listed)
     floor = BLEND_ERROR if blend else SHAPE_ERROR
     error = float(np.hypot((2.0 if blend else 1.0) * fit.standard_error_px, np.hypot(floor * width, peak.pull)))
+    error = float(np.hypot(error, ONE_FLANK * width if _lost_a_flank(shot, i, width) else 0.0))
     likely = lines.strength[listed[chosen]] > 0.3 * np.max(lines.strength[listed[near]])
     vague = bool(likely and abs(fit.shift_px) < reach * width and _as_the_plateau_says(shot, i, place, width))
     good = vague and fit.misfit < MISFIT and error < LARGEST_BLEND_ERROR * width
@@ -171,6 +173,13 @@ def _pull_of(offset_px: Floats, share: Floats, width: float) -> float:
     """Return how far unseen neighbours may pull the centre of a line: first order for a Gaussian, pixels."""
     near = np.exp(-2.0 * (offset_px / width) ** 2)
     return float(np.sqrt(np.sum((np.minimum(FAINT_FACTOR * share, 2.0) * offset_px * near) ** 2)))
+
+
+def _lost_a_flank(shot: Shot, i: int, width: float) -> bool:
+    """Return whether a flat-topped line stands beside another one: where it lies hangs on the shape of one flank."""
+    flat = shot.peaks.pixel[shot.peaks.saturated]
+    beside = np.abs(flat - shot.peaks.pixel[i]) < FLANK_REACH * width
+    return bool(shot.peaks.saturated[i] and np.count_nonzero(beside) > 1)
 
 
 def _as_the_plateau_says(shot: Shot, i: int, place: float, width: float) -> bool:

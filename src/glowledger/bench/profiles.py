@@ -65,11 +65,12 @@ def normal_solve(design: NDArray[np.float64], target: NDArray[np.float64]) -> ND
     -------
     ndarray of shape (..., n)
     """
-    scale = np.sqrt(np.einsum("...pn,...pn->...n", design, design))
-    scale[scale == 0.0] = 1.0
-    unit = design / scale[..., None, :]
-    turned = np.swapaxes(unit, -1, -2)
-    gram = turned @ unit
+    turned = np.swapaxes(design, -1, -2)
+    gram = turned @ design
     diagonal = np.arange(gram.shape[-1])
+    scale = np.sqrt(gram[..., diagonal, diagonal])
+    scale[scale == 0.0] = 1.0
+    gram /= scale[..., :, None] * scale[..., None, :]
     gram[..., diagonal, diagonal] += 1e-10
-    return np.asarray(np.linalg.solve(gram, turned @ target[..., None])[..., 0]) / scale
+    goal = (turned @ target[..., None])[..., 0] / scale
+    return np.asarray(np.linalg.solve(gram, goal[..., None])[..., 0]) / scale

@@ -55,15 +55,15 @@ def flat_tops(counts: Floats, ceiling: float | None) -> NDArray[np.bool_]:
     if ceiling is not None:
         return np.asarray(counts >= ceiling)
     top = float(np.max(counts))
-    near = counts >= top - 1e-3 * (top - float(np.median(counts)))
+    height = top - float(np.median(counts))
+    near = counts >= top - 1e-3 * height
     run = ndimage.label(near)[0]
     sizes = np.bincount(run.ravel())
     flat = near & (sizes[run] >= 3)
     steps = np.abs(np.diff(counts))[flat[1:] & flat[:-1]]
-    # a real top of three pixels is curved; equal values side by side are a ceiling
-    return (
-        flat if len(steps) and np.median(steps) <= 1e-4 * (top - float(np.median(counts))) else flat & False
-    )
+    # a real top of three pixels is curved; equal values side by side are a ceiling, for every pixel that reaches it
+    ceiled = len(steps) > 0 and float(np.median(steps)) <= 1e-4 * height
+    return flat | (counts >= top - 1e-4 * height) if ceiled else flat & False
 
 
 def continuum_below(counts: Floats, fwhm_px: float) -> Floats:

@@ -10,7 +10,16 @@ from numpy.typing import NDArray
 from glowledger.bench.identified import Identified
 from glowledger.bench.matching import View
 from glowledger.bench.nearby import PULL, Nearby, nearby_curves, weighed
-from glowledger.bench.outer_lines import WELL_PLACED, foretold_ends, low_risk, pulled_share, undisputed, well_covered
+from glowledger.bench.outer_lines import (
+    WELL_PLACED,
+    doubts,
+    foretold_ends,
+    in_doubt,
+    low_risk,
+    pulled_share,
+    undisputed,
+    well_covered,
+)
 from glowledger.bench.placing import MOST_ROUGH, placed
 from glowledger.bench.polynomial import LineFit, best_degree
 from glowledger.bench.shots import Shot
@@ -114,7 +123,9 @@ def refine_solution(near: Nearby, shots: list[Shot]) -> Refined | None:
     if first is None or fit is None:
         return None
     alive = usable[fit.weight > 0.05]
-    kept = low_risk(found, alive, near, pulled_share(found, alive, np.setdiff1d(usable, alive)))
+    pulled = pulled_share(found, alive, np.setdiff1d(usable, alive))
+    kept = low_risk(found, alive, near, pulled)
+    doubt = doubts(found, np.setdiff1d(alive, kept), near, pulled)
     fit = _fitted(found, kept, span)
     dropped = np.zeros(0)
     if fit is not None and len(kept) < len(usable):  # what was dropped had bent the scale that the peaks were placed by
@@ -126,11 +137,13 @@ def refine_solution(near: Nearby, shots: list[Shot]) -> Refined | None:
         fit = _fitted(found, kept, span)
     if fit is None:
         return None
-    found, kept = _with_excess(found, kept, kept[fit.weight > 0.05], dropped)
+    found, kept, strange = _with_excess(found, kept, kept[fit.weight > 0.05], dropped)
+    found, doubtful = in_doubt(found, kept, doubt)
+    kept = np.concatenate([kept, doubtful])
     fit = _fitted(found, kept, span)
     if fit is None:
         return None
-    alive = kept[fit.weight > 0.05]
+    alive = kept[(fit.weight > 0.05) & ~np.isin(kept, np.concatenate([doubtful, strange]))]
     used = np.zeros(len(found), dtype=bool)
     carrying = undisputed(found, well_covered(found, alive[found.anchor[alive]], fit), fit, first)
     used[foretold_ends(found, carrying, kept, fit)] = True
@@ -142,8 +155,8 @@ def refine_solution(near: Nearby, shots: list[Shot]) -> Refined | None:
 
 def _with_excess(
     found: Identified, kept: NDArray[np.intp], alive: NDArray[np.intp], dropped: Floats
-) -> tuple[Identified, NDArray[np.intp]]:
-    """Return the lines with larger errors where many of them contradict, and the rows to fit then.
+) -> tuple[Identified, NDArray[np.intp], NDArray[np.intp]]:
+    """Return the lines with larger errors where many of them contradict, the rows to fit then, and which contradict.
 
     Lines of no list in the flanks of others pull these; which ones is not known, and those that agree may agree by
     chance.
@@ -159,9 +172,9 @@ def _with_excess(
     beside = np.sum(np.isin(everyone[near], out), axis=1)
     share = np.maximum(share, np.maximum(beside - USUAL_STRANGERS, 0) / near.shape[1])
     if np.max(share) == 0.0:
-        return found, kept
+        return found, kept, out
     error = np.hypot(found.error_nm, PULL * found.width_nm * np.sqrt(share))
-    return replace(found, error_nm=error), np.union1d(kept, back)
+    return replace(found, error_nm=error), np.union1d(kept, back), out
 
 
 def _rough(scale: Floats, shots: list[Shot]) -> Floats | None:

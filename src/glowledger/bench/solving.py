@@ -21,17 +21,15 @@ from glowledger.bench.solution import Refined, polished, refine_solution, settle
 Floats = NDArray[np.float64]
 
 MIN_MARGIN = 4.6  # natural log of the odds against the next best scale that is really another one: 1 %
-# margin plus log odds against chance, both clipped; of 150 lamps under wrong names (the fleets of bench_calibration.py,
-# seeds from 63000, 73000) none with three lines or more came above 0, one in a hundred of all above -2.7
-MIN_CONFIDENCE = 4.0
-MIN_EVIDENCE = -8.0  # log odds against chance; of 130 lamps under wrong names (seeds from 150000) one in five is above
+# margin plus log odds against chance, both clipped, and log odds alone, that a solution must reach which so many lines
+# carry or more: many lines that hold one curve are evidence as well. Of 328 lamps under wrong names (the fleets of
+# bench_calibration.py, seeds from 150000, 190000) none with three lines came above 0.7, none with five above -7.9
+LEAST = ((0, 10.0, -8.0), (4, 3.0, -8.0), (5, -2.0, -12.0))
 MOST_MARGIN, EVIDENCE_RANGE = 20.0, (-25.0, 15.0)
-MOST_SETTLED, NEAR_EVIDENCE, MOST_ODDS = 8, 6.0, 999.0  # scales; natural log
-HOPELESS = 2.0 * MIN_EVIDENCE  # settling never gains so much
+MOST_SETTLED, NEAR_EVIDENCE, MOST_ODDS = 6, 6.0, 999.0  # scales; natural log
+HOPELESS = -18.0  # of a scale before it is settled, which never gains so much
 MIN_USED, MIN_SUPPORTING = 3, 4  # lines that carry the solution; those and vaguer ones that agree
-# the same as MIN_CONFIDENCE where nothing but the fewest lines carries the solution: each checks little of the others
-FEWEST_CONFIDENCE = 10.0
-MIN_EXPLAINED = 0.5
+MIN_EXPLAINED, STRANGE_CONFIDENCE = 0.5, 10.0  # of the bright peaks; confidence that outweighs light of other kinds
 
 
 def seen(shots: list[Shot]) -> View:
@@ -116,8 +114,8 @@ def _margin(best: Nearby, trials: list[tuple[Candidate, Nearby]], found: list[Ca
     matched = next(candidate for candidate, near in trials if near is best)
     for candidate in found:
         other = settled.get(id(candidate), candidate)
-        if other is not best.own and _unlike(other, best.own):
-            own = best.own if other is not candidate else matched
+        own = best.own if other is not candidate else matched
+        if other is not own and _unlike(other, own):
             margin = min(margin, own.log_evidence - other.log_evidence)
     return margin
 
@@ -131,7 +129,16 @@ def _refined(near: Nearby, shots: list[Shot]) -> tuple[Refined | None, list[Shot
     if all(new is old for new, old in zip(better, shots, strict=True)):
         return refined, shots
     again = refine_solution(near, better)
-    return (refined, shots) if again is None else (again, better)
+    lost = again is None or np.count_nonzero(again.used) < MIN_USED <= np.count_nonzero(refined.used)
+    return (refined, shots) if again is None or lost else (_in_both(again, refined), better)
+
+
+def _in_both(again: Refined, before: Refined) -> Refined:
+    """Return a solution with the range that the one before it had as well, if that leaves enough lines."""
+    nm = before.found.wavelength_nm[before.used]
+    place = again.found.wavelength_nm
+    used = again.used & (place >= np.min(nm, initial=np.inf)) & (place <= np.max(nm, initial=-np.inf))
+    return replace(again, used=used) if np.count_nonzero(used) >= MIN_USED else again
 
 
 def _single(refined: Refined, number: int, count: int) -> NDArray[np.bool_]:
@@ -206,11 +213,11 @@ def _doubts(result: Calibration, best: Candidate, refined: Refined) -> tuple[str
     if result.log_margin < MIN_MARGIN:
         doubts.append("a quite different wavelength scale fits nearly as well")
     confidence = min(result.log_margin, MOST_MARGIN) + float(np.clip(result.log_evidence, *EVIDENCE_RANGE))
-    least = FEWEST_CONFIDENCE if result.matched <= MIN_USED else MIN_CONFIDENCE
-    if confidence < least or result.log_evidence < MIN_EVIDENCE:
+    least, evidence = next(limits for lines, *limits in reversed(LEAST) if result.matched >= lines)
+    if confidence < least or result.log_evidence < evidence:
         doubts.append("the peaks fit this lamp hardly better than chance")
     if result.matched < MIN_USED or refined.supporting < MIN_SUPPORTING:
         doubts.append(f"only {result.matched} lines can carry the solution, {MIN_USED} are needed")
-    if best.explained < MIN_EXPLAINED:
+    if best.explained < MIN_EXPLAINED and confidence < STRANGE_CONFIDENCE:
         doubts.append("most of the bright peaks are not of this lamp")
     return tuple(doubts)

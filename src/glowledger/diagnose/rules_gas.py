@@ -9,7 +9,7 @@ NOBLE = {"Ar I": "argon", "He I": "helium", "Ne I": "neon", "Kr I": "krypton", "
 GAS_TESTS = ("pump to base pressure, refill, and look again",)
 GAS_ALSO = ("a leaking gas valve", "the wrong bottle on the line")
 FED_LEAST = 0.05  # of the light: what a gas that is fed gives at the least (common practice, no source)
-ALONE = 0.5  # another gas must make this part of the light before the bottle is blamed
+ALONE = 0.5  # another gas must make this part of the light that is seen before the bottle is blamed
 
 
 def wrong_gas(seen: Sightings) -> Finding | None:
@@ -23,7 +23,8 @@ def wrong_gas(seen: Sightings) -> Finding | None:
     others = [gas for gas in bright.gases if not _covered(seen, gas)]
     carriers = tuple(n for gas in others for n in CARRIERS.get(gas, ()))
     theirs = frozenset().union(*(GASES[gas] for gas in others))
-    if not others or seen.share(n for n in seen.present(seen.species) if elements_of(n) <= theirs) < ALONE:
+    glowing = seen.share(seen.hinted(seen.species))  # what noise gives to those not seen is no light
+    if not others or seen.share(n for n in seen.present(seen.species) if elements_of(n) <= theirs) < ALONE * glowing:
         return None
     confidence: Confidence = "high" if len(missing) == len(seen.feed.gases) else "medium"
     return Finding(

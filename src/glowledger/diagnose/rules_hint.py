@@ -17,7 +17,7 @@ from glowledger.diagnose.rules_leak import LAMP_ALSO, LAMP_TESTS, LEAK_ALSO, SIL
 from glowledger.diagnose.rules_solid import ALLOYS, SALT_ALSO, SALT_TESTS, SPUTTER_ALSO, SPUTTER_TESTS
 from glowledger.diagnose.settling import LEAK_TESTS, OIL_TESTS, WATER_TESTS
 from glowledger.diagnose.sightings import STRONG_SIGMA, Confidence, Finding, Sightings
-from glowledger.diagnose.weighing import LIKELY, PRIOR, SURE, ln_odds, weight
+from glowledger.diagnose.weighing import LIKELY, PRIOR, RARE, SURE, ln_odds, weight
 
 LONGER = "expose longer, or average more frames, until the signs are certain or gone"
 FINER = "look with a finer spectrometer or narrower slit: at this resolution other light lies in the same places"
@@ -29,8 +29,9 @@ class _Cause:
 
     `company` counts only where `only_fed` is fed, if that names an element; `needs` must be among the signs.
     `imitators` have light beside that of the species they stand with, nearer than a cheap spectrometer resolves: it
-    counts for nothing where one of them may glow and no other sign does. A sign in `only_with` takes more energy than
-    the species it stands with, or is made by them: without any of these it counts for nothing alone either.
+    counts for nothing where one of them may glow or is made by the feed, and all that is seen of it lies within the
+    range. A sign in `only_with` takes more energy than the species it stands with, or is made by them: without any of
+    these it counts for nothing either.
     """
 
     kind: str
@@ -42,26 +43,29 @@ class _Cause:
     company: tuple[str, ...] = ()
     only_fed: str = ""
     needs: str = ""
-    imitators: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    imitators: tuple[tuple[str, tuple[str, ...], tuple[float, float]], ...] = ()
     only_with: tuple[tuple[str, tuple[str, ...]], ...] = ()
     prior: float = PRIOR
 
 
+ANYWHERE = (0.0, 1e4)
 UNDER_BANDS = (
-    ("Cr I", ("N2", "N2+")),  # Cr 357.9 and 427.5 nm, N2 357.7 and N2+ 427.8 nm
-    ("Mg I", ("C2",)),  # Mg 516.7 to 518.4 nm under the head of C2 at 516.5 nm
+    ("Cr I", ("N2", "N2+"), ANYWHERE),  # Cr 357.9 and 427.5 nm, N2 357.7 and N2+ 427.8 nm
+    ("Mg I", ("C2",), ANYWHERE),  # Mg 516.7 to 518.4 nm under the head of C2 at 516.5 nm
+    # Al 308.2 and 309.3 nm amid OH, which comes with hydrogen: 396.15 must be seen as well
+    ("Al I", ("OH", "H I"), (306.0, 311.0)),
 )
 
 _CAUSES = (
     _Cause(kind="air leak", what="an air leak", signs=("N2", "N2+"), company=("NO", "N I"), unless_fed="N",
-           imitators=(("N2+", (*SILICON, "CO+", "CO2+")),), only_with=(("N2+", ("N2", "He I")),),
+           imitators=(("N2+", (*SILICON, "CO+", "CO2+"), ANYWHERE),), only_with=(("N2+", ("N2", "He I")),),
            confirm_by=LEAK_TESTS, also=LEAK_ALSO),
     _Cause(kind="hydrocarbon oil", what="oil or raw hydrocarbon", signs=("CH", "C2"), company=("H I", "CN"),
            unless_fed="C", confirm_by=OIL_TESTS, also=OIL_ALSO),
     _Cause(kind="organic residue", what="organic residue", signs=("CO", "CN"), company=("OH", "H I"),
            unless_fed="C", only_fed="O", confirm_by=OIL_TESTS, also=RESIDUE_ALSO),
     _Cause(kind="sodium", what="salt of a fingerprint, or glass", signs=("Na I", "K I"), needs="Na I",
-           imitators=(("Na I", ("He I",)),), unless_fed="Na", confirm_by=SALT_TESTS, also=SALT_ALSO),
+           imitators=(("Na I", ("He I",), ANYWHERE),), unless_fed="Na", confirm_by=SALT_TESTS, also=SALT_ALSO),
     _Cause(kind="silicone", what="silicone, or sputtered glass", signs=SILICON, company=("CH", "C2"),
            unless_fed="Si", confirm_by=SILICONE_TESTS, also=SILICONE_ALSO),
     _Cause(kind="fluorinated oil or polymer", what="fluorinated oil or polymer", signs=("F I", "CF2"), unless_fed="F",
@@ -79,6 +83,7 @@ _CAUSES = (
 )  # fmt: skip
 ORGANIC = frozenset({"hydrocarbon oil", "organic residue"})  # these have OH and hydrogen as well
 MOST_NAMED = 4
+RARE_CHANCE = 1e-2  # what few chambers hold is not claimed on what unlisted light shows so often
 
 
 def hinted_together(seen: Sightings, already: frozenset[str]) -> tuple[Finding, ...]:
@@ -111,14 +116,16 @@ def hinted_together(seen: Sightings, already: frozenset[str]) -> tuple[Finding, 
 
 def _weighed(cause: _Cause, seen: Sightings) -> Finding | None:
     """Weigh one cause; None where it is not likelier than not."""
-    imitated = {name for name, others in cause.imitators if seen.hinted(others)}
+    imitated = {name for name, others, where in cause.imitators if _imitated(seen, name, others, where)}
     imitated |= {name for name, others in cause.only_with if not seen.hinted(others)}
-    signs = seen.hinted(cause.signs)
-    if set(signs) <= imitated:
+    if cause.prior <= RARE:
+        imitated |= {n for n in seen.hinted(cause.signs) if seen.verdict(n) == "possible" and _by_chance(seen, n)}
+    signs = tuple(n for n in seen.hinted(cause.signs) if n not in imitated)
+    if not signs:
         return None
     company = cause.company if not cause.only_fed or seen.feeds(cause.only_fed) else ()
     company = tuple(n for n in company if seen.feed is None or not seen.feed.belongs(n))
-    odds = ln_odds(seen, cause.signs, company, cause.prior)
+    odds = ln_odds(seen, [n for n in cause.signs if n not in imitated], company, cause.prior)
     if cause.needs and cause.needs not in signs:
         return None
     if len(signs) == len(seen.present(signs)) or odds <= 0:  # what is certain is the other rules' business
@@ -136,6 +143,20 @@ def _weighed(cause: _Cause, seen: Sightings) -> Finding | None:
         confirm_by=(LONGER, FINER, *cause.confirm_by),
         could_also_be=(_in_the_same_places(seen, signs), *cause.also),
     )
+
+
+def _imitated(seen: Sightings, name: str, others: tuple[str, ...], where: tuple[float, float]) -> bool:
+    """Return True if light of others may pass for all that is seen of a species by itself."""
+    if not seen.hinted(others) and not any(seen.feed is not None and seen.feed.belongs(other) for other in others):
+        return False
+    found = seen.species.get(name)
+    own = () if found is None else tuple(f.wavelength_nm for f in found.features if f.clean)
+    return all(where[0] < nm < where[1] for nm in own)
+
+
+def _by_chance(seen: Sightings, name: str) -> bool:
+    """Return True if unlisted light would look like a species in one of a hundred spectra."""
+    return seen.species[name].chance > RARE_CHANCE
 
 
 def _in_the_same_places(seen: Sightings, signs: tuple[str, ...]) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -15,6 +16,8 @@ OTHERS = ""  # key of the rotational temperature of molecules that are not named
 FIRST_T_ROT_K = 500.0  # a glow's molecules before anything is known: common practice, no source
 BRIGHT_LEVELS = 100
 CLEAR_FACTOR = 4  # times the levels of the table
+MANY_LINES = 4096
+MERGED_NM = 0.01  # lines of a typical pattern closer than this become one at their mean: a thirtieth of a line width
 IN_RANGE = 2e-3  # of an emitter's photons must fall in range, or it is left out
 
 
@@ -53,12 +56,12 @@ def chosen_emitters(
     chosen: list[Emitter] = []
     for one in species:
         temperature = float(t_rot_k.get(one.name, t_rot_k.get(OTHERS, FIRST_T_ROT_K)))
-        here = [e for e in _all_emitters(one, temperature) if _share_in_range(e, low_nm, high_nm) > IN_RANGE]
+        shares, here = _shares_in_range(one, temperature, low_nm, high_nm)
         if not here:
             continue
         if one.name in freed:
             levels = one.levels * (CLEAR_FACTOR if one.name in clear and not one.molecular else 1)
-            free, rest = _split(here, BRIGHT_LEVELS if one.name in bright else levels, low_nm, high_nm)
+            free, rest = _split(here, shares, BRIGHT_LEVELS if one.name in bright else levels)
             chosen.extend(free)
             if rest:
                 chosen.append(_summed(tuple(rest), f"{one.name} fainter levels"))
@@ -68,7 +71,7 @@ def chosen_emitters(
                 if group and not is_line_list(system):  # too vague to look for a species by
                     chosen.append(_summed(tuple(group), f"{system} typical"))
         else:
-            chosen.append(_summed(tuple(here), f"{one.name} typical"))
+            chosen.append(_summed(here, f"{one.name} typical"))
     return tuple(chosen)
 
 
@@ -77,19 +80,41 @@ def _all_emitters(species: ListedSpecies, t_rot_k: float) -> tuple[Emitter, ...]
     return band_emitters(species, t_rot_k) if species.molecular else atomic_emitters(species)
 
 
-_summed = lru_cache(maxsize=512)(summed)
+@lru_cache(maxsize=512)
+def _summed(emitters: tuple[Emitter, ...], label: str) -> Emitter:
+    """As `summed`; of hundreds of thousands of lines, those that no spectrometer here could part become one."""
+    together = summed(emitters, label)
+    nm, rate = together.wavelength_nm, together.rate
+    if nm.size < MANY_LINES:
+        return together
+    number = np.floor(nm / MERGED_NM).astype(np.int64)
+    number -= number.min()
+    light = np.bincount(number, rate).astype(np.float64, copy=False)
+    lit = light > 0
+    return replace(together, wavelength_nm=np.bincount(number, rate * nm)[lit] / light[lit], rate=light[lit])
 
 
-@lru_cache(maxsize=32768)
-def _share_in_range(emitter: Emitter, low_nm: float, high_nm: float) -> float:
-    inside = (emitter.wavelength_nm >= low_nm) & (emitter.wavelength_nm <= high_nm)
-    return float(emitter.rate[inside].sum())
+@lru_cache(maxsize=512)
+def _shares_in_range(
+    species: ListedSpecies, t_rot_k: float, low_nm: float, high_nm: float
+) -> tuple[NDArray[np.float64], tuple[Emitter, ...]]:
+    """Return the emitters with light in range, and which part of each's photons that is."""
+    every = _all_emitters(species, t_rot_k)
+    if not every:
+        return np.zeros(0), ()
+    nm = np.concatenate([e.wavelength_nm for e in every])
+    inside = (nm >= low_nm) & (nm <= high_nm)
+    owner = np.repeat(np.arange(len(every)), [e.wavelength_nm.size for e in every])[inside]
+    share: NDArray[np.float64] = np.bincount(
+        owner, np.concatenate([e.rate for e in every])[inside], len(every)
+    ).astype(np.float64, copy=False)
+    here = np.flatnonzero(share > IN_RANGE)
+    return share[here], tuple(every[i] for i in here)
 
 
 def _split(
-    emitters: list[Emitter], levels: int, low_nm: float, high_nm: float
+    emitters: tuple[Emitter, ...], shares: NDArray[np.float64], levels: int
 ) -> tuple[list[Emitter], list[Emitter]]:
     """Return the levels with most typical light in range, and the rest."""
-    light: NDArray[np.float64] = np.array([e.weight * _share_in_range(e, low_nm, high_nm) for e in emitters])
-    order = np.argsort(-light, kind="stable")
+    order = np.argsort(-np.array([e.weight for e in emitters]) * shares, kind="stable")
     return [emitters[i] for i in order[:levels]], [emitters[i] for i in order[levels:]]

@@ -54,28 +54,47 @@ def coarse_scene(scene: Scene, x: NDArray[np.float64]) -> CoarseScene:
     x : ndarray of shape (c,)
         Fitted amounts, the first m those of the emitters.
     """
-    m = len(scene.emitters)
-    amounts = x[:m]
+    group, parts = faint_together(scene, x)
+    k = int(group.max()) + 1
+    members = [np.flatnonzero(group == row) for row in range(k)]
+    emitters = tuple(_together(scene, rows) for rows in members)
+    density = np.stack([parts[rows] @ scene.grid.density[rows] for rows in members])
+    merged = replace(
+        scene, emitters=emitters, grid=EmissionGrid(scene.grid.scale, density),
+        doubled=scene.doubled.grouped(group, parts),
+    )
+    return CoarseScene(scene=merged, parts=parts, group=group)
+
+
+def faint_together(scene: Scene, x: NDArray[np.float64]) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+    """Return the group of each emitter, -1 for those without light, and its part in it, shape (m,)."""
+    amounts = x[: len(scene.emitters)]
     light = amounts * scene.grid.density.sum(axis=1)
     _, species = scene.species_of_emitters()
     own = light > OWN_COLUMN * light.sum()
-    key = np.where(own, species.max() + 1 + np.arange(m), species)
+    key = np.where(own, species.max() + 1 + np.arange(amounts.size), species)
     lit = np.flatnonzero(amounts > 0)
     _, number = np.unique(key[lit], return_inverse=True)
-    group = np.full(m, -1, dtype=np.intp)
+    group = np.full(amounts.size, -1, dtype=np.intp)
     group[lit] = number
-    k = int(number.max()) + 1
-    total = np.bincount(number, amounts[lit], k)
-    parts = np.zeros(m)
-    parts[lit] = amounts[lit] / total[number]
-    members = [np.flatnonzero(group == row) for row in range(k)]
-    emitters = tuple(_together(scene, rows) for rows in members)
-    grids = [
-        EmissionGrid(grid.scale, np.stack([parts[rows] @ grid.density[rows] for rows in members]))
-        for grid in (scene.grid, scene.doubled)
-    ]
-    merged = replace(scene, emitters=emitters, grid=grids[0], doubled=grids[1])
-    return CoarseScene(scene=merged, parts=parts, group=group)
+    parts = np.zeros(amounts.size)
+    if lit.size:
+        parts[lit] = amounts[lit] / np.bincount(number, amounts[lit])[number]
+    return group, parts
+
+
+def lit_scene(scene: Scene, x: NDArray[np.float64]) -> CoarseScene:
+    """Leave out the emitters without light in a fit; shapes as for `coarse_scene`."""
+    amounts = x[: len(scene.emitters)]
+    lit = np.flatnonzero(amounts > 0)
+    group = np.full(amounts.size, -1, dtype=np.intp)
+    group[lit] = np.arange(lit.size)
+    parts = np.where(amounts > 0, 1.0, 0.0)
+    some = replace(
+        scene, emitters=tuple(scene.emitters[i] for i in lit), grid=scene.grid.of(lit),
+        doubled=scene.doubled.grouped(group, parts),
+    )  # fmt: skip
+    return CoarseScene(scene=some, parts=parts, group=group)
 
 
 def _together(scene: Scene, rows: NDArray[np.intp]) -> Emitter:
@@ -103,13 +122,14 @@ def carried_over(old: Scene, x: NDArray[np.float64], new: Scene) -> NDArray[np.f
     ndarray
         The same amount for the same emitter; what a species has besides, shared as is typical.
     """
-    amounts = {_key(e): float(a) for e, a in zip(old.emitters, x, strict=False)}
+    before = x[: len(old.emitters)].tolist()
+    amounts = {_key(e): a for e, a in zip(old.emitters, before, strict=True)}
     found = np.array([amounts.get(_key(e), np.nan) for e in new.emitters])
     left: dict[str, float] = {}
-    for e, a in zip(old.emitters, x, strict=False):
-        left[e.species] = left.get(e.species, 0.0) + float(a)
-    for e, a in zip(new.emitters, found, strict=True):
-        left[e.species] = left.get(e.species, 0.0) - float(np.nan_to_num(a))
+    for e, a in zip(old.emitters, before, strict=True):
+        left[e.species] = left.get(e.species, 0.0) + a
+    for e, a in zip(new.emitters, found.tolist(), strict=True):
+        left[e.species] = left.get(e.species, 0.0) - (a if a == a else 0.0)
     names, index = new.species_of_emitters()
     weights = np.array([e.weight for e in new.emitters])
     unknown = np.isnan(found)
@@ -121,4 +141,4 @@ def carried_over(old: Scene, x: NDArray[np.float64], new: Scene) -> NDArray[np.f
 
 def _key(emitter: Emitter) -> tuple[str, str, float]:
     """Return what tells an emitter from others; two levels may have the same energy to two decimals."""
-    return emitter.species, emitter.label, float(emitter.wavelength_nm[0])
+    return emitter.species, emitter.label, emitter.wavelength_nm.item(0)

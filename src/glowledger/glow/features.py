@@ -184,18 +184,18 @@ def _test(given: _Given, top: int) -> FeatureTest | None:
     """Test one feature; None where too few of its pixels are used (its top may be saturated, its flanks tell)."""
     scene, solution, light = given.scene, given.solution, given.light
     fwhm = float(scene.line_spread.fwhm(scene.axis_nm[top])) * solution.adjustment.shape.width
-    distance = np.abs(scene.axis_nm - scene.axis_nm[top])
     pixel = scene.pixel_nm
-    near = (distance <= max(REACH_WIDTHS * fwhm, pixel)) & scene.used
-    around = (distance <= max(CONTRAST_WIDTHS * fwhm, CONTRAST_PIXELS * pixel)) & scene.used
-    if around.sum() < LEAST_PIXELS:
+    near = _used_within(scene, top, max(REACH_WIDTHS * fwhm, pixel))
+    around = _used_within(scene, top, max(CONTRAST_WIDTHS * fwhm, CONTRAST_PIXELS * pixel))
+    if around.size < LEAST_PIXELS:
         return None
-    if not near.any():
+    if not near.size:
         near = around
     counts = float(light[near].sum())
     dark = bool(light[top] < 1e-3 * light.max())  # not fitted at all: looked for by its typical pattern
     if given.band:
-        around |= _whole_band(given.typical if dark else light, top, distance, max(1, round(fwhm / pixel))) & scene.used
+        whole = _whole_band(scene, given.typical if dark else light, top, max(1, round(fwhm / pixel)))
+        around = np.union1d(around, whole)
     shown = scene.data - solution.model + light  # all that the others leave here
     typical = _contrast(given, around, top, given.typical, given.typical_slope, shown)
     found, error, offset, offset_error = (
@@ -234,19 +234,23 @@ def _test(given: _Given, top: int) -> FeatureTest | None:
     )
 
 
-def _whole_band(
-    light: NDArray[np.float64], top: int, distance_nm: NDArray[np.float64], beyond: int
-) -> NDArray[np.bool_]:
-    """Return the pixels of a band from head to tail and some beyond, shape (p,).
+def _whole_band(scene: Scene, light: NDArray[np.float64], top: int, beyond: int) -> NDArray[np.intp]:
+    """Return the pixels in use of a band from head to tail and some beyond.
 
     Within a few line widths of its head a broad band looks like a level with a slope.
     """
     dim = np.flatnonzero(light <= FEATURE_EXTENT * light[top])
-    left, right = dim[dim < top].max(initial=0), dim[dim > top].min(initial=light.size - 1)
-    inside = np.zeros(light.size, dtype=bool)
-    inside[left : right + 1] = True
-    wide = np.convolve(inside, np.ones(2 * beyond + 1), mode="same")[: light.size] > 0
-    return wide & (distance_nm < BAND_REACH_NM)
+    left, right = int(dim[dim < top].max(initial=0)), int(dim[dim > top].min(initial=light.size - 1))
+    here = _used_within(scene, top, BAND_REACH_NM)
+    return here[(here >= left - beyond) & (here <= right + beyond)]
+
+
+def _used_within(scene: Scene, top: int, reach_nm: float) -> NDArray[np.intp]:
+    """Return the pixels in use within a distance of one."""
+    at = scene.axis_nm[top]
+    first = int(np.searchsorted(scene.axis_nm, at - reach_nm))
+    last = int(np.searchsorted(scene.axis_nm, at + reach_nm, side="right"))
+    return first + np.flatnonzero(scene.used[first:last])
 
 
 def _is_band(scene: Scene, columns: NDArray[np.intp]) -> bool:
@@ -258,15 +262,13 @@ def _slack(given: _Given) -> float:
     return OFF_CENTRE * (1.6 if given.band else 1.0)
 
 
-def _lost(given: _Given, top: int, around: NDArray[np.bool_]) -> float:
+def _lost(given: _Given, top: int, around: NDArray[np.intp]) -> float:
     """Return the significance of what is lost over the whole feature without the species."""
-    bright = given.light > FEATURE_EXTENT * given.light[top]
-    dim = np.flatnonzero(~bright)
-    left = dim[dim < top].max(initial=-1) + 1
-    right = dim[dim > top].min(initial=bright.size)
-    extent = around.copy()
-    extent[left:right] = True
-    extent &= given.scene.used
+    dim = np.flatnonzero(given.light <= FEATURE_EXTENT * given.light[top])
+    after = int(np.searchsorted(dim, top))
+    left = int(dim[after - 1]) + 1 if after > 0 else 0
+    right = int(dim[after]) if after < dim.size else given.light.size
+    extent = np.union1d(around, left + np.flatnonzero(given.scene.used[left:right]))
     drop = given.drop
     worse = (drop.residual[extent] ** 2 - drop.residual_with[extent] ** 2) / drop.variance[extent]
     return float(np.sqrt(max(float(worse.sum()), 0.0)))
@@ -274,7 +276,7 @@ def _lost(given: _Given, top: int, around: NDArray[np.bool_]) -> float:
 
 def _contrast(
     given: _Given,
-    around: NDArray[np.bool_],
+    at: NDArray[np.intp],
     top: int,
     light: NDArray[np.float64],
     slope: NDArray[np.float64],
@@ -285,7 +287,6 @@ def _contrast(
     A broad rise that no species explains must not pass for a line. Returns the amount in units of the
     fitted light and its standard error, then the distance off centre and its standard error, nm.
     """
-    at = np.flatnonzero(around)
     root = 1.0 / np.sqrt(given.drop.variance[at])
     x = given.scene.axis_nm[at] - given.scene.axis_nm[top]
     level = root / np.sqrt(root @ root)

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from glowledger.glow.coarse import carried_over, coarse_scene
+from glowledger.glow.coarse import carried_over, coarse_scene, lit_scene
 from glowledger.glow.instrument import (
     SUMMED_ERROR,
     branching_doubt,
@@ -33,6 +33,7 @@ CLOSING = 3
 NEARLY_STILL, STILL = 1.0, 0.3  # standard deviations by which the whole model may still move
 STILL_MISMATCH = 0.1  # of its logarithm
 LONGEST_SHIFT = 0.35  # of the line width in one round: farther the derivative says nothing
+MOST_RESPONSE = 0.7  # of its logarithm in one round
 SEEN = 2.0  # standard deviations of light in a pixel
 NOISY = 0.25  # of the random variance: smaller template errors leave the noise as it is
 WRONG = 0.25  # of a template, to which it may err where noise is asked whether pixels share it
@@ -114,11 +115,13 @@ def fit_scene(
     levels: NoiseLevels | None = None,
     before: tuple[Scene, Solution] | None = None,
     closing: int = CLOSING,
+    nearly: float = NEARLY_STILL,
 ) -> Solution:
     """Fit one spectrum.
 
     Instrument and noise are found with the faint emitters of each species kept in proportion, which is several
-    times faster than with all of them free; all are freed to close.
+    times faster than with all of them free; all are freed to close, and between the first and the last
+    round with all of them those alone that glow.
 
     Parameters
     ----------
@@ -135,6 +138,8 @@ def fit_scene(
         A fit of the same spectrum with other emitters, to go on from.
     closing : int
         Most rounds with all emitters free.
+    nearly : float
+        Standard deviations by which the whole model may still move when all emitters are freed.
 
     Returns
     -------
@@ -152,27 +157,52 @@ def fit_scene(
         adjustment, levels = _moved(*before), last.levels
         x = carried_over(before[0], last.x, scene)
     if rounds and np.any(x[: len(scene.emitters)] > 0):
-        last, x = _settled_coarsely(scene, adjustment, x, levels, last, rounds, going_on)
+        last, x = _settled_coarsely(scene, adjustment, x, levels, last, rounds, nearly, going_on)
         adjustment, levels = _moved(scene, last), last.levels
     for left in range(closing - 1, -1, -1):
-        solution = _round(scene, adjustment, levels, x, last, going_on)
-        if left == 0 or _still(scene, solution, last, STILL):
-            break
-        last, x, levels = solution, solution.x, solution.levels
-        adjustment = _moved(scene, solution)
+        if 0 < left < closing - 1 and np.any(x[: len(scene.emitters)] > 0):
+            lit = lit_scene(scene, x)
+            last = _round(lit.scene, adjustment, levels, lit.merged(x), last, going_on)
+            x = lit.split(last.x)
+        else:
+            solution = _round(scene, adjustment, levels, x, last, going_on)
+            if left == 0 or _still(scene, solution, last, STILL):
+                break
+            last, x = solution, solution.x
+        levels, adjustment = last.levels, _moved(scene, last)
     return solution
+
+
+def with_response(scene: Scene, solution: Solution) -> Solution:
+    """Return a solution with the response increments that are left taken into templates and adjustment.
+
+    In them is light that would else belong to no species.
+    """
+    nodes = scene.hats.shape[1]
+    step = np.clip(solution.free_values[-1 - nodes : -1], -MOST_RESPONSE, MOST_RESPONSE)
+    risen = np.exp(scene.hats @ step)[:, None]
+    m = len(scene.emitters)
+    templates = solution.templates * risen
+    columns = np.concatenate([templates, solution.columns[:, m:]], axis=1)
+    left = solution.free_values.copy()
+    left[-1 - nodes : -1] -= step
+    adjustment = replace(solution.adjustment, log_response=solution.adjustment.log_response + step)
+    return replace(
+        solution, templates=templates, columns=columns, free_values=left, adjustment=adjustment,
+        lines=templates @ solution.x[:m],
+    )  # fmt: skip
 
 
 def _settled_coarsely(
     scene: Scene, adjustment: Adjustment, x: NDArray[np.float64], levels: NoiseLevels, last: Solution, rounds: int,
-    going_on: bool,
+    nearly: float, going_on: bool,
 ) -> tuple[Solution, NDArray[np.float64]]:
     """Return the last solution, and the amounts of all emitters, once the instrument has settled."""
     coarse = coarse_scene(scene, x)
     amounts = coarse.merged(x)
     for _ in range(rounds):
         solution = _round(coarse.scene, adjustment, levels, amounts, last, going_on)
-        still = _still(scene, solution, last, NEARLY_STILL)
+        still = _still(scene, solution, last, nearly)
         last, amounts, levels = solution, solution.x, solution.levels
         adjustment = _moved(scene, solution)
         if still:
@@ -326,5 +356,5 @@ def _moved(scene: Scene, solution: Solution) -> Adjustment:
         lorentz_fraction=float(np.clip(old.shape.lorentz_fraction + lorentz, 0.0, 1.0)),
         asymmetry=float(np.clip(old.shape.asymmetry + asymmetry, -0.5, 0.5)),
     )
-    response = old.log_response + np.clip(step[k + 3 :], -0.7, 0.7)
+    response = old.log_response + np.clip(step[k + 3 :], -MOST_RESPONSE, MOST_RESPONSE)
     return Adjustment(shift_nm=old.shift_nm + shift, shape=shape, log_response=response)

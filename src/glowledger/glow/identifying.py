@@ -7,7 +7,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from glowledger import progress
 from glowledger.bench.model import Bench, LineSpread
@@ -15,11 +14,13 @@ from glowledger.errors import FitError
 from glowledger.glow.axis_freedom import offset_sd_nm
 from glowledger.glow.band_emitters import rough_positions
 from glowledger.glow.choosing import chosen_emitters
+from glowledger.glow.emitters import Emitter
 from glowledger.glow.features import species_light
-from glowledger.glow.fitting import CLOSING, Solution, fit_scene
+from glowledger.glow.fitting import Solution, fit_scene, with_response
 from glowledger.glow.judging import evidence_of
-from glowledger.glow.likelihood import drop_species, quick_significance, unexplained_part
+from glowledger.glow.likelihood import drop_species, more_significant, unexplained_part
 from glowledger.glow.many_lines import many_lines_variance
+from glowledger.glow.noise_levels import noise_of_one
 from glowledger.glow.optical_depth import absorption_warning
 from glowledger.glow.results import Fit, SpeciesEvidence, Temperature
 from glowledger.glow.rotation import found_kelvin, profile_temperature
@@ -47,6 +48,10 @@ GHOST_SIGMA = 5.0
 SMOOTHED_FACTOR = 1.5  # of the variance of a fitted line: less is not worth a word
 LEAST_PIXELS = 100
 REFIT_ROUNDS = 6
+# standard deviations by which the whole model may move before all emitters are freed, which moves it by some ten, in
+# the fit that decides which levels are free and how hot bands are, and in the last one
+NEARLY_OPEN, NEARLY_DONE = 2.0, 1.5
+CLOSING = 3  # rounds of the last fit with all emitters free
 OPENING = 2  # rounds with all emitters free that decide which levels are freed and how hot bands are
 
 
@@ -112,22 +117,8 @@ def identify(
     listed = find_species(None if species is None else tuple(species))
     one = averaged(frames)
     low, high = float(one.axis[0]), float(one.axis[-1])
-    spread = _line_spread(one, bench)
     freed = FREED_AT_START & frozenset(s.name for s in listed)
-    emitters = chosen_emitters(listed, freed, {}, low, high)
-    if not emitters:
-        raise FitError(
-            f"none of the species asked for emits between {low:.0f} and {high:.0f} nm.",
-            mend="Ask for others, or use a spectrum of another range.",
-        )
-    scene = build_scene(one, emitters, spread, bench)
-    progress.tell(0.1)
-    width_known = bench is not None and bench.line_spread is not None
-    solution = first_fit(scene, offset_sd_nm(bench), width_known=width_known, closing=OPENING)
-    many_lines = many_lines_variance(scene, solution)
-    if np.any(many_lines > 0):  # what fails for want of their places is begun anew
-        scene = replace(scene, many_lines=many_lines)
-        solution = first_fit(scene, offset_sd_nm(bench), width_known=width_known, closing=OPENING)
+    scene, solution = _first(one, chosen_emitters(listed, freed, {}, low, high), bench)
     unlit_below = unlit(scene, visibility(scene, solution, bench))
     progress.tell(0.3)
     t_rot: dict[str, float] = {}
@@ -139,21 +130,86 @@ def identify(
         found = found_kelvin(temperatures)
         bright, clear = _bright(scene, solution), _significant(scene, solution, frozenset(), CLEAR_SIGMA)
         if told == (freed, bright, clear, tuple(found)) and _alike(found, t_rot):
-            solution = fit_scene(scene, rounds=0, before=(scene, solution))
+            solution = fit_scene(scene, rounds=0, before=(scene, solution), closing=CLOSING)
             break
         told = (freed, bright, clear, tuple(found))
         t_rot.update(found)
         emitters = chosen_emitters(listed, freed, t_rot, low, high, bright, clear)
         before = scene, solution
-        scene = replace(build_scene(one, emitters, spread, bench), many_lines=many_lines)
+        scene = replace(build_scene(one, emitters, scene.line_spread, bench), many_lines=scene.many_lines)
         scene = window_free_below(scene, unlit_below)
-        solution = fit_scene(scene, rounds=REFIT_ROUNDS, before=before, closing=CLOSING if last else OPENING)
+        closing, nearly = (CLOSING, NEARLY_DONE) if last else (OPENING, NEARLY_OPEN)
+        solution = fit_scene(scene, rounds=REFIT_ROUNDS, before=before, closing=closing, nearly=nearly)
         progress.tell(done)
         _LOG.info("fitted %d patterns of %d species to %d pixels", len(emitters), len(listed), int(scene.used.sum()))
+    return _identified(frames, scene, solution, listed, bench, (freed, t_rot, temperatures))
+
+
+@one_thread
+def identify_alike(frames: Frames, like: Identified, *, bench: Bench | None = None) -> Identified:
+    """Say who emits in a spectrum of an instrument and a glow much like those of another, which is fitted.
+
+    As `identify`, from where the other fit stands: the instrument is only adjusted, temperatures are taken over.
+
+    Parameters
+    ----------
+    frames : Frames
+        On the axis of the other; several frames are averaged.
+    like : Identified
+        The other.
+    bench : Bench, optional
+        As for the other.
+    """
+    _check(frames)
+    listed = find_species(tuple(e.name for e in like.fit.species))
+    one, before = averaged(frames), like.solution
+    low, high = float(one.axis[0]), float(one.axis[-1])
+    many_lines = like.scene.many_lines
+    scene = replace(build_scene(one, like.scene.emitters, like.scene.line_spread, bench), many_lines=many_lines)
+    solution = fit_scene(scene, before.adjustment, REFIT_ROUNDS, before.levels, closing=OPENING, nearly=NEARLY_OPEN)
+    freed = _freed(scene, solution, like.freed)
+    bright, clear = _bright(scene, solution), _significant(scene, solution, frozenset(), CLEAR_SIGMA)
+    emitters = chosen_emitters(listed, freed, like.t_rot_k, low, high, bright, clear)
+    unlit_below = unlit(scene, visibility(scene, solution, bench))
+    refined = replace(build_scene(one, emitters, scene.line_spread, bench), many_lines=many_lines)
+    refined = window_free_below(refined, unlit_below)
+    solution = fit_scene(refined, None, REFIT_ROUNDS, before=(scene, solution), closing=CLOSING, nearly=NEARLY_DONE)
+    return _identified(frames, refined, solution, listed, bench, (freed, like.t_rot_k, like.fit.temperatures))
+
+
+def _first(one: Frames, emitters: tuple[Emitter, ...], bench: Bench | None) -> tuple[Scene, Solution]:
+    """Fit for the first time: place and width of lines are not known yet."""
+    spread = _line_spread(one, bench)
+    if not emitters:
+        raise FitError(
+            f"none of the species asked for emits between {one.axis[0]:.0f} and {one.axis[-1]:.0f} nm.",
+            mend="Ask for others, or use a spectrum of another range.",
+        )
+    scene = build_scene(one, emitters, spread, bench)
+    progress.tell(0.1)
+    width_known = bench is not None and bench.line_spread is not None
+    solution = first_fit(scene, offset_sd_nm(bench), width_known=width_known, closing=OPENING)
+    many_lines = many_lines_variance(scene, solution)
+    if np.any(many_lines > 0):  # what fails for want of their places is begun anew
+        scene = replace(scene, many_lines=many_lines)
+        solution = first_fit(scene, offset_sd_nm(bench), width_known=width_known, closing=OPENING)
+    return scene, solution
+
+
+def _identified(
+    frames: Frames,
+    scene: Scene,
+    solution: Solution,
+    listed: tuple[ListedSpecies, ...],
+    bench: Bench | None,
+    found: tuple[frozenset[str], dict[str, float], tuple[Temperature, ...]],
+) -> Identified:
+    """Judge a final fit, with the species freed, the temperatures used and those found."""
+    solution = with_response(scene, solution)
     seen = visibility(scene, solution, bench)
-    evidence = evidence_of(scene, solution, listed, seen, temperatures)
-    fit = _fit(scene, solution, evidence, temperatures, _warnings(frames, scene, solution, seen, evidence))
-    return Identified(scene=scene, solution=solution, fit=fit, freed=freed, t_rot_k=t_rot)
+    evidence = evidence_of(scene, solution, listed, seen, found[2])
+    fit = _fit(scene, solution, evidence, found[2], _warnings(frames, scene, solution, seen, evidence))
+    return Identified(scene=scene, solution=solution, fit=fit, freed=found[0], t_rot_k=found[1])
 
 
 def averaged(frames: Frames) -> Frames:
@@ -202,7 +258,7 @@ def _line_spread(frames: Frames, bench: Bench | None) -> LineSpread:
             f"the points are {pixel:.2g} nm apart: too coarse to tell species apart.",
             mend=f"Use a spectrometer with lines narrower than {COARSEST_FWHM_NM:.0f} nm and two points in each.",
         )
-    read = estimate_noise(frames).detector.read_noise_counts or 0.0
+    read = noise_of_one(frames).detector.read_noise_counts or 0.0
     data = bridged(frames.counts[0], frames.mask[0])
     spread = first_line_spread(frames.axis, data, read / np.sqrt(float(frames.averages[0])))
     if spread.fwhm_nm[0] > COARSEST_FWHM_NM:
@@ -223,8 +279,9 @@ def _significant(
     scene: Scene, solution: Solution, already: frozenset[str], sigma: float = FREE_SIGMA
 ) -> frozenset[str]:
     names, _ = scene.species_of_emitters()
-    quick = {n: quick_significance(scene, solution, scene.columns_of(n)) for n in names if n not in already}
-    return frozenset(n for n, found in quick.items() if found > sigma)
+    return frozenset(
+        n for n in names if n not in already and more_significant(scene, solution, scene.columns_of(n), sigma)
+    )
 
 
 def _freed(scene: Scene, solution: Solution, before: frozenset[str]) -> frozenset[str]:
@@ -256,14 +313,12 @@ def _temperatures(
     found = []
     for one in listed:
         columns = scene.columns_of(one.name)
-        if not one.molecular or one.name not in freed or columns.size == 0 or rough_positions(one):
+        out = not one.molecular or one.name not in freed or columns.size == 0 or rough_positions(one)
+        if out or any(scene.emitters[i].label.endswith("typical") for i in columns):
             continue
-        if any(scene.emitters[i].label.endswith("typical") for i in columns):
-            continue
-        # alone in its range a molecule's own errors hold the quick answer back
-        quick = quick_significance(scene, solution, columns)
-        if quick > TEMPERATURE_SIGMA or (
-            quick > FREE_SIGMA and drop_species(scene, solution, columns).significance > TEMPERATURE_SIGMA
+        # not by the quick answer: alone in its range a molecule's own errors hold it back
+        if more_significant(scene, solution, columns, FREE_SIGMA) and (
+            drop_species(scene, solution, columns).significance > TEMPERATURE_SIGMA
         ):
             found.append(profile_temperature(scene, solution, one, columns, before_k.get(one.name), fine=fine))
     return tuple(found)
@@ -334,7 +389,7 @@ def _fit(
         },
         emitter_labels=tuple(e.label for e in scene.emitters),
         amplitude=solution.x[:m] * counts,
-        covariance=_covariance(solution, counts),
+        covariance=solution.normal.covariance(solution.x)[:m, :m] * counts[:, None] * counts[None, :],
         species=evidence,
         shift_nm=solution.shift_at(scene, middle),
         shift_se_nm=solution.shift_error_at(scene, middle),
@@ -344,15 +399,3 @@ def _fit(
         temperatures=temperatures,
         warnings=warnings,
     )
-
-
-def _covariance(solution: Solution, counts: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the covariance of the emitters' counts; zero for those at the bound."""
-    m = counts.size
-    lit = np.flatnonzero(solution.x > 0)
-    gram = solution.normal.gram[np.ix_(lit, lit)] + np.diag(solution.normal.tie[lit])
-    scale = 1.0 / np.sqrt(np.diag(gram))
-    inverse = np.linalg.pinv(gram * scale[:, None] * scale[None, :], hermitian=True)
-    full = np.zeros((solution.x.size, solution.x.size))
-    full[np.ix_(lit, lit)] = inverse * scale[:, None] * scale[None, :]
-    return full[:m, :m] * counts[:, None] * counts[None, :]

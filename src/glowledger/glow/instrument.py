@@ -73,7 +73,7 @@ def second_order(
     """
     if amounts is None:
         return np.zeros(scene.data.size)
-    spread = scene.doubled.spread_sum(amounts, (adjustment.shape,))
+    spread = scene.doubled.lit(amounts).spread_sum(np.ones(1), (adjustment.shape,))
     return np.asarray(_sums(scene, adjustment) @ spread.light[:, 0])
 
 
@@ -111,25 +111,29 @@ def branching_doubt(
         Row 0 adds to the square of `error_shape`, counts² per unit of mismatch squared; row 1 to the
         variance itself, counts².
     """
-    light = np.maximum(amounts, 0.0)
-    if columns is not None:
-        light = np.where(np.isin(np.arange(light.size), columns), light, 0.0)
+    given = np.arange(amounts.size) if columns is None else columns
+    lit = given[amounts[given] > 0]
+    unlisted = columns is None or any(scene.emitters[i].species == MANY_LINED for i in columns)
+    many_lines = scene.many_lines if unlisted else np.zeros(templates.shape[0])
+    if lit.size == 0:
+        return np.stack([np.zeros(templates.shape[0]), many_lines])
+    if columns is None and 2 * lit.size > amounts.size:  # picking most of the columns costs more than they do
+        lit = given
+    light, mine = np.maximum(amounts[lit], 0.0), templates if lit.size == amounts.size else templates[:, lit]
     size = max(1, round(BAND_NM / scene.pixel_nm))
-    blocks = [slice(first, first + size) for first in range(0, templates.shape[0], size)]
-    top = np.stack([templates[block].max(axis=0) for block in blocks])
+    blocks = [slice(first, first + size) for first in range(0, mine.shape[0], size)]
+    top = np.stack([mine[block].max(axis=0) for block in blocks])
     near = top.copy()
     np.maximum(near[1:], top[:-1], out=near[1:])
     np.maximum(near[:-1], top[1:], out=near[:-1])
     weak = np.divide(top.max(axis=0), near, out=np.zeros_like(near), where=near > 0)
     factor = FAINT_DOUBT * np.minimum(weak, MOST_DOUBT) * light**2
-    relative = np.empty(templates.shape[0])
+    relative = np.empty(mine.shape[0])
     for k, block in enumerate(blocks):  # a block stays in the cache, squares of all templates would not
-        relative[block] = np.square(templates[block]) @ factor[k]
-    sums = np.flatnonzero(_summed(scene.emitters) & (light > 0))
-    absolute = np.square(templates[:, sums]) @ (SUMMED_ERROR * light[sums]) ** 2
-    if columns is None or any(scene.emitters[i].species == MANY_LINED for i in columns):
-        absolute = absolute + scene.many_lines
-    return np.stack([relative, absolute])
+        relative[block] = np.square(mine[block]) @ factor[k]
+    sums = np.flatnonzero(_summed(scene.emitters)[lit])
+    absolute = np.square(mine[:, sums]) @ (SUMMED_ERROR * light[sums]) ** 2
+    return np.stack([relative, absolute + many_lines])
 
 
 @lru_cache(maxsize=4)

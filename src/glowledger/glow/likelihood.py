@@ -22,7 +22,7 @@ LISTED_ERROR = 0.25  # of a template, to which it may err before the light is ca
 BAD_FIT = 3.0  # reduced χ², template errors already allowed for
 MISFIT_CAP = 25.0  # one outlier does not make a region
 MISFIT_REACH_NM, MISFIT_WIDTHS = 25.0, 12.0
-SAME = 1e-3  # relative: a difference in weight or light this small is none
+SAME = 1e-2  # relative: a difference in weight or light this small is none
 MANY_ROWS = 0.45  # of the pixels: beyond, new sums cost no more than a change
 SETTLED_SHAPE = 0.05
 SETTLED_RESPONSE = 0.2
@@ -160,12 +160,39 @@ def _quick_loss(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> 
     """Return the χ² lost without a species, the instrument held."""
     if not np.any(solution.x[columns] > 0):
         return 0.0
-    held, minima, full, found = _held(scene, solution)
-    key = columns.tobytes()
-    if key not in found:
-        without = minima.without(_only(solution.x.size, columns))
-        found[key] = max(held.misfit(without) - full, 0.0)
-    return found[key]
+    held, key = _held(scene, solution), columns.tobytes()
+    if key not in held.found:
+        without = held.minima.without(_only(solution.x.size, columns))
+        held.found[key] = max(held.equations.misfit(without) - held.misfit, 0.0)
+    return held.found[key]
+
+
+def more_significant(scene: Scene, solution: Solution, columns: NDArray[np.intp], sigma: float) -> bool:
+    """Return whether `quick_significance` is above a limit; at once where it cannot be.
+
+    Without the species the others can only do better than they do as they are.
+    """
+    if not np.any(solution.x[columns] > 0):
+        return False
+    held = _held(scene, solution)
+    x, gram = held.x[columns], held.equations.gram[columns[:, None], columns]
+    most = float(x @ gram @ x + held.equations.tie[columns] @ x**2)
+    return most > sigma**2 and quick_significance(scene, solution, columns) > sigma
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _Held:
+    """The normal equations with the instrument held and only the constant free, and their minima.
+
+    The first minimum and its misfit; and what was found before, by the bytes of columns, as several ask for the
+    significance of one and the same species.
+    """
+
+    equations: Normal
+    minima: Minima
+    x: NDArray[np.float64]
+    misfit: float
+    found: dict[bytes, float]
 
 
 def freedom(normal: Normal, columns: NDArray[np.intp], x: NDArray[np.float64]) -> int:
@@ -207,11 +234,7 @@ def _held_back(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> f
 
 
 @lru_cache(maxsize=2)
-def _held(scene: Scene, solution: Solution) -> tuple[Normal, Minima, float, dict[bytes, float]]:
-    """Return the normal equations with the instrument held and only the constant free, their minima, misfit, a store.
-
-    Several ask for the significance of one and the same species.
-    """
+def _held(scene: Scene, solution: Solution) -> _Held:
     weight = np.where(scene.used, 1.0 / solution.variance, 0.0)
     moved = solution.free[:, :-1] @ solution.free_values[:-1]
     sums = weighted_sums(solution.columns, solution.free[:, -1:], weight, scene.data - moved)
@@ -223,7 +246,8 @@ def _held(scene: Scene, solution: Solution) -> tuple[Normal, Minima, float, dict
         free_rhs=sums.free_rhs,
     )  # fmt: skip
     minima = held.minima(solution.x > 0)
-    return held, minima, held.misfit(minima.without(_only(solution.x.size))), {}
+    x = minima.without(_only(solution.x.size))
+    return _Held(equations=held, minima=minima, x=x, misfit=held.misfit(x), found={})
 
 
 def _only(size: int, columns: NDArray[np.intp] | None = None) -> NDArray[np.bool_]:

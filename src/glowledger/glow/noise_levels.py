@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.spectra.frames import Frames
-from glowledger.spectra.noise import estimate_noise
+from glowledger.spectra.noise import NoiseEstimate, estimate_noise
 
 STUDENT_DOF = 4.0  # residuals of unlisted lines are outliers: common practice in robust fits
 FIRST_MISMATCH = 0.05
@@ -23,8 +23,11 @@ DARK_PART = 0.35  # of the pixels: where read noise is looked for when nothing e
 DARK_REACH = 15  # pixels
 LARGEST_MISMATCH = 0.35
 MOST_STEPS = 40
+LEAST_BEND = 1e-2  # per squared logarithm
 LONGEST_STEP = 1.5  # of a logarithm
-ENOUGH = 1e-4  # of the logarithm of the likelihood: less is not worth another step
+ENOUGH = 1e-3  # of the logarithm of the likelihood: less is not worth another step
+# where the search begins at least and at most: gone to nothing in an earlier round, a part may come back
+BEGUN = np.array([[0.05, 0.01, 0.01], [20.0, 1e3, LARGEST_MISMATCH]])
 POWERS = np.array([1.0, 1.0, 2.0])  # of the variance in each level: ε counts squared
 PRIOR_CENTRE = np.array([0.0, 0.0, np.log(0.03)])  # relative to what was measured; ε as templates usually are
 PRIOR_SD = np.array([1.5, 6.0, 1.5])
@@ -67,6 +70,12 @@ class NoiseLevels:
 
 
 @lru_cache(maxsize=4)
+def noise_of_one(frames: Frames) -> NoiseEstimate:
+    """Return the noise estimate of one spectrum; several ask for it."""
+    return estimate_noise(frames)
+
+
+@lru_cache(maxsize=4)
 def first_levels(frames: Frames) -> tuple[NoiseLevels, bool]:
     """Return the noise of one spectrum before any fit, and whether its gain is known rather than assumed.
 
@@ -82,7 +91,7 @@ def first_levels(frames: Frames) -> tuple[NoiseLevels, bool]:
     bool
         True if the conversion gain was stated or measured.
     """
-    estimate = estimate_noise(frames)
+    estimate = noise_of_one(frames)
     scans = float(frames.averages[0])
     smallest = (1e-6 * float(np.ptp(frames.counts[0]))) ** 2 + np.finfo(float).tiny
     if frames.known_variance is not None:  # stated by the source: nothing to add
@@ -146,7 +155,10 @@ def fitted_levels(
     # each part of the variance at its reference size; the logarithms of the three factors are what is fitted
     gain = first.gain if gain_known else first.read_variance / bright
     parts = np.stack([np.full(model.size, first.read_variance), gain * np.maximum(model, 0.0), lines**2])
-    log, fixed = np.array([0.05, 0.0, np.log(0.03)]), np.array([False, gain_known, False])
+    fixed = np.array([False, gain_known, False])
+    ratios = last.read_variance / first.read_variance, last.gain / gain if gain > 0 else 1.0, last.mismatch
+    log = np.log(np.clip(ratios, *BEGUN))
+    log[fixed] = 0.0
     log = _most_likely(log, fixed, parts, stated, squares)
     return NoiseLevels(
         read_variance=first.read_variance * float(np.exp(log[0])),
@@ -163,10 +175,10 @@ def _most_likely(
     stated: NDArray[np.float64],
     squares: NDArray[np.float64],
 ) -> NDArray[np.float64]:
-    """Find the most likely logarithms of read, photon and template noise by damped Fisher scoring, shape (3,).
+    """Find the most likely logarithms of read, photon and template noise by damped Newton steps, shape (3,).
 
-    The expected information of the squared scale v of Student's t is ν / (2 (ν + 3) v²) (Lange, Little & Taylor,
-    J. Am. Stat. Assoc. 84, 881 (1989), from memory).
+    Where the likelihood is not bent as at a maximum, Fisher scoring: the expected information of the squared scale v
+    of Student's t is ν / (2 (ν + 3) v²) (Lange, Little & Taylor, J. Am. Stat. Assoc. 84, 881 (1989), from memory).
     """
     damping = 1e-3
     misfit, gradient, information = _misfit(log, parts, stated, squares)
@@ -192,7 +204,7 @@ def _most_likely(
 def _misfit(
     log: NDArray[np.float64], parts: NDArray[np.float64], stated: NDArray[np.float64], squares: NDArray[np.float64]
 ) -> tuple[float, NDArray[np.float64], NDArray[np.float64]]:
-    """Return -ln(posterior) up to a constant, its gradient and the expected information."""
+    """Return -ln(posterior) up to a constant, its gradient and the observed or, far off, the expected information."""
     power = np.exp(log * POWERS)
     variance = power @ parts + stated
     ratio = squares / (STUDENT_DOF * variance)
@@ -201,6 +213,12 @@ def _misfit(
         np.sum((off / sd) ** 2)
     )
     shares = parts * (power * POWERS)[:, None] / variance
-    gradient = 0.5 * (shares @ (1.0 - (STUDENT_DOF + 1) * ratio / (1.0 + ratio))) + off / sd**2
-    information = 0.5 * STUDENT_DOF / (STUDENT_DOF + 3) * (shares @ shares.T) + np.diag(sd**-2)
-    return value, gradient, information
+    pull = 1.0 - (STUDENT_DOF + 1) * ratio / (1.0 + ratio)
+    gradient = 0.5 * (shares @ pull)
+    prior = np.diag(sd**-2)
+    # how the pull changes with the variance, less how the shares do
+    bent = (STUDENT_DOF + 1) * ratio / (1.0 + ratio) ** 2 - pull
+    information = 0.5 * ((shares * bent) @ shares.T) + np.diag(POWERS * gradient) + prior
+    if np.linalg.eigvalsh(information)[0] < LEAST_BEND:
+        information = 0.5 * STUDENT_DOF / (STUDENT_DOF + 3) * (shares @ shares.T) + prior
+    return value, gradient + off / sd**2, information

@@ -121,6 +121,16 @@ class Normal:
         """Return the free values, shape (f,), that go with amounts."""
         return np.asarray(np.linalg.solve(self.free, self.free_rhs - self.cross.T @ x))
 
+    def covariance(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the covariance of amounts x, shape (c, c); zero for those at the bound."""
+        lit = np.flatnonzero(x > 0)
+        gram = self.gram[np.ix_(lit, lit)] + np.diag(self.tie[lit])
+        scale = 1.0 / np.sqrt(np.diag(gram))
+        inverse = np.linalg.pinv(gram * scale[:, None] * scale[None, :], hermitian=True)
+        full = np.zeros((x.size, x.size))
+        full[np.ix_(lit, lit)] = inverse * scale[:, None] * scale[None, :]
+        return full
+
 
 @lru_cache(maxsize=4)
 def _tied(normal: Normal) -> ScaledGram:

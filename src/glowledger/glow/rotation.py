@@ -162,8 +162,9 @@ class _Profile:
         self.precision, self.pull = np.zeros((size + 1, size + 1)), np.append(pull, 0.0)
         self.precision[:size, :size], self.precision[size, size] = precision, WIDTH_AT_BANDS**-2
         self.weight, products, rhs = _products(scene, solution)
-        self.columns, self.others = solution.columns, np.setdiff1d(np.flatnonzero(solution.x > 0), columns)
-        self.fixed_gram, self.fixed_rhs = products[np.ix_(self.others, self.others)], rhs[self.others]
+        others = np.setdiff1d(np.flatnonzero(solution.x > 0), columns)
+        self.columns = np.ascontiguousarray(solution.columns[:, others])
+        self.fixed_gram, self.fixed_rhs = products[np.ix_(others, others)], rhs[others]
         self.held: Minima | None = None
         self.passive = np.zeros(0, dtype=bool)
         # by logarithm of T: amounts of fixed columns, free ones and bands; the bands; the free columns
@@ -172,13 +173,13 @@ class _Profile:
     def misfit(self, log_t: float) -> float:
         """Return χ² of the best fit at a temperature, up to a constant."""
         bands, free = self._columns_at(log_t)
-        n, f = self.others.size, free.shape[1]
+        n, f = self.columns.shape[1], free.shape[1]
         own = np.concatenate([free, bands], axis=1)
         weighted = own * self.weight[:, None]
         size = n + own.shape[1]
         gram, rhs = np.empty((size, size)), np.concatenate([self.fixed_rhs, weighted.T @ self.scene.data])
         gram[:n, :n], gram[n:, n:] = self.fixed_gram, own.T @ weighted
-        gram[:n, n:] = (self.columns.T @ weighted)[self.others]
+        gram[:n, n:] = self.columns.T @ weighted
         gram[n:, :n] = gram[:n, n:].T
         gram[n : n + f, n : n + f] += self.precision
         rhs[n : n + f] += self.pull
@@ -198,11 +199,9 @@ class _Profile:
     def birge(self, log_t: float) -> float:
         """Return the reduced χ² in the bands at a temperature tried before, at least 1."""
         x, bands, free = self.fits[log_t]
-        n, f = self.others.size, free.shape[1]
+        n, f = self.columns.shape[1], free.shape[1]
         light = bands @ x[n + f :]
-        fixed = np.zeros(self.columns.shape[1])
-        fixed[self.others] = x[:n]
-        left = self.scene.data - self.columns @ fixed - free @ x[n : n + f] - light
+        left = self.scene.data - self.columns @ x[:n] - free @ x[n : n + f] - light
         mine = self.scene.used & (light > OWN_PART * light.max(initial=0.0))
         return max(float(np.mean(self.weight[mine] * left[mine] ** 2)), 1.0) if mine.any() else 1.0
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -14,7 +14,8 @@ from glowledger.glow.background import background_basis
 from glowledger.glow.emitters import Emitter
 from glowledger.glow.noise_levels import NoiseLevels, first_levels
 from glowledger.glow.response_guess import bends, expected_response, hats, response_freedom
-from glowledger.glow.templates import EmissionGrid, LineShape, emission_grid, pixel_edges, second_order_grid
+from glowledger.glow.second_order import GroupedOrder, SecondOrder
+from glowledger.glow.templates import EmissionGrid, LineShape, emission_grid, pixel_edges
 from glowledger.spectra.frames import Frames
 
 WIDTH_LOG_SD = 0.10  # ln of line width, beyond what bench or data told
@@ -74,7 +75,7 @@ class Scene:
         What may glow.
     grid : EmissionGrid
         Their lines.
-    doubled : EmissionGrid
+    doubled : SecondOrder or GroupedOrder
         The same lines at twice their wavelength, dimmed by the expected response: where a grating shows
         them in second order.
     background : ndarray of shape (p, b)
@@ -113,7 +114,7 @@ class Scene:
     cut: NDArray[np.bool_]
     emitters: tuple[Emitter, ...]
     grid: EmissionGrid
-    doubled: EmissionGrid
+    doubled: SecondOrder | GroupedOrder
     background: NDArray[np.float64]
     expected: NDArray[np.float64]
     hats: NDArray[np.float64]
@@ -145,8 +146,7 @@ class Scene:
 
     def columns_of(self, species: str) -> NDArray[np.intp]:
         """Return the emitter columns of a species; empty if it has none here."""
-        names, index = _species_index(self.emitters)
-        return np.flatnonzero(index == names.index(species)) if species in names else np.zeros(0, dtype=np.intp)
+        return _species_columns(self.emitters).get(species, np.zeros(0, dtype=np.intp))
 
     def start(self) -> Adjustment:
         """Return the adjustment that changes nothing."""
@@ -163,6 +163,12 @@ class Scene:
 def _species_index(emitters: tuple[Emitter, ...]) -> tuple[tuple[str, ...], NDArray[np.intp]]:
     names = tuple(dict.fromkeys(e.species for e in emitters))
     return names, np.array([names.index(e.species) for e in emitters], dtype=np.intp)
+
+
+@lru_cache(maxsize=4)
+def _species_columns(emitters: tuple[Emitter, ...]) -> dict[str, NDArray[np.intp]]:
+    names, index = _species_index(emitters)
+    return {name: np.flatnonzero(index == k) for k, name in enumerate(names)}
 
 
 def build_scene(
@@ -196,7 +202,7 @@ def build_scene(
     shift_basis, shift_sd, finer = axis_freedom(axis, bench)
     measured = bench is not None and bench.line_spread is not None
     middle_fwhm = float(line_spread.fwhm(0.5 * (low + high)))
-    lines = [e.wavelength_nm for e in emitters], [e.rate for e in emitters]
+    grid = emission_grid([e.wavelength_nm for e in emitters], [e.rate for e in emitters], line_spread, low, high)
     return Scene(
         axis_nm=axis,
         edges_nm=pixel_edges(axis),
@@ -205,8 +211,8 @@ def build_scene(
         used=used,
         cut=_flanks(np.asarray(frames.counts[0]), used, middle_fwhm / float(np.median(np.diff(axis)))),
         emitters=emitters,
-        grid=emission_grid(*lines, line_spread, low, high),
-        doubled=_dimmed(second_order_grid(*lines, line_spread, low, high), bench),
+        grid=grid,
+        doubled=SecondOrder(grid.scale, emitters, expected_response(grid.scale.node_nm() / 2, bench)),
         background=background_basis(axis, middle_fwhm),
         expected=expected_response(axis, bench),
         hats=hats(axis, nodes),
@@ -243,12 +249,6 @@ def _flanks(counts: NDArray[np.float64], used: NDArray[np.bool_], fwhm_px: float
     for at in bright:
         near[max(at - reach, 0) : at + reach + 1] = True
     return near & used
-
-
-def _dimmed(second_order: EmissionGrid, bench: Bench | None) -> EmissionGrid:
-    """Return second-order light as the expected response at its true wavelength leaves it."""
-    seen = expected_response(second_order.scale.node_nm() / 2, bench)
-    return replace(second_order, density=second_order.density * seen)
 
 
 def _stated_variance(frames: Frames) -> NDArray[np.float64]:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from glowledger import progress
 from glowledger.bench.model import Bench
 from glowledger.errors import RunError
-from glowledger.glow.identifying import Identified, identify
+from glowledger.glow.identifying import Identified, identify, identify_alike
 from glowledger.glow.instrument import branching_doubt, error_shape, free_columns, response_templates
 from glowledger.glow.projection import Projection, filled, flicker, least_squares, saturated
 from glowledger.glow.results import SeriesFit, joined
@@ -320,7 +320,7 @@ def learn_series(
     early_count = max(3, round(EARLY_PART * len(frames)))
     with progress.share(0.0, 0.5):
         whole = identify(frames, bench=bench, species=wanted)
-    early = identify(frames[:early_count], bench=bench, species=wanted) if len(frames) >= FEW else whole
+    early = identify_alike(frames[:early_count], whole, bench=bench) if len(frames) >= FEW else whole
     names = tuple(dict.fromkeys(e.species for e in whole.scene.emitters))
     found = [e for fit in (whole.fit, early.fit) for e in fit.species]
     seen = {e.name for e in found if e.significance > JOINT_SIGMA}

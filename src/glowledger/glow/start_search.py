@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,10 +12,12 @@ from glowledger.glow.fitting import Solution, first_equations, fit_scene
 from glowledger.glow.instrument import response_templates
 from glowledger.glow.scene import Adjustment, Scene
 from glowledger.glow.starting import shift_steps
+from glowledger.glow.templates import EmissionGrid, LineShape, SpreadLines
 
-PIXELS_PER_WIDTH = 2.0  # enough to tell where lines stand
+PIXELS_PER_WIDTH = 1.5  # enough to tell where lines stand and how wide they are
 TRUSTED_WIDTHS = 0.8  # line widths by which a start may be off the axis without a second look
-WIDTHS_TRIED = (0.5, 0.7, 0.85, 1.0)  # of the first guess: blends make lines look wide, never narrow
+NEARLY = 3.0  # standard deviations: freeing the emitters moves the whole model by some twenty
+WIDTHS_TRIED = (0.5, 0.7, 0.85)  # beside it, of the first guess: blends make lines look wide, never narrow
 
 
 def first_fit(scene: Scene, shift_sd_nm: float, *, width_known: bool, closing: int) -> Solution:
@@ -33,21 +36,23 @@ def first_fit(scene: Scene, shift_sd_nm: float, *, width_known: bool, closing: i
     """
     width = float(scene.line_spread.fwhm(scene.axis_nm[scene.axis_nm.size // 2]))
     coarse = binned(scene, width)
-    best, _ = best_offset(coarse, shift_steps(width, shift_sd_nm))
-    fitted = fit_scene(scene, _with_width(coarse, best, width_known=width_known), closing=closing)
+    best, misfit = best_offset(coarse, shift_steps(width, shift_sd_nm))
+    tried = best if width_known else _with_width(coarse, best, misfit)
+    fitted = fit_scene(scene, tried, closing=closing, nearly=NEARLY)
     if abs(float(best.shift_nm[0])) <= TRUSTED_WIDTHS * width:
         return fitted
     # far from where the axis says: one linear fit can err there, so the fit from the axis as it is must be worse
-    plain = fit_scene(scene, _with_width(coarse, scene.start(), width_known=width_known), closing=closing)
+    unmoved = scene.start() if width_known else _with_width(coarse, scene.start())
+    plain = fit_scene(scene, unmoved, closing=closing, nearly=NEARLY)
     return min((plain, fitted), key=lambda solution: _deviance(scene, solution))
 
 
-def _with_width(scene: Scene, start: Adjustment, *, width_known: bool) -> Adjustment:
-    """Return the start with the best of several line widths, where no bench tells it."""
-    if width_known:
-        return start
-    tried = [replace(start, shape=replace(start.shape, width=width)) for width in WIDTHS_TRIED]
-    return tried[int(_misfits(scene, tried).argmin())]
+def _with_width(scene: Scene, start: Adjustment, misfit: float = float("nan")) -> Adjustment:
+    """Return the start with the best of several line widths; how well it fits as it is may be known."""
+    tried = [start, *(replace(start, shape=replace(start.shape, width=width)) for width in WIDTHS_TRIED)]
+    known = np.array([]) if np.isnan(misfit) else np.array([misfit])
+    left = np.concatenate([known, _misfits(scene, tried[known.size :])])
+    return tried[int(left.argmin())]
 
 
 def _deviance(scene: Scene, solution: Solution) -> float:
@@ -81,7 +86,7 @@ def best_offset(scene: Scene, steps_nm: NDArray[np.float64]) -> tuple[Adjustment
 
 def _misfits(scene: Scene, starts: list[Adjustment]) -> NDArray[np.float64]:
     alike = len({start.shape for start in starts}) == 1
-    spread = scene.grid.spread(starts[0].shape) if alike and len(starts) > 1 else None
+    spread = _spread(scene.grid, starts[0].shape) if alike else None
     guess: NDArray[np.bool_] | None = None
     found = []
     for start in starts:
@@ -90,6 +95,11 @@ def _misfits(scene: Scene, starts: list[Adjustment]) -> NDArray[np.float64]:
         guess = x > 0
         found.append(normal.misfit(x))
     return np.array(found)
+
+
+@lru_cache(maxsize=1)
+def _spread(grid: EmissionGrid, shape: LineShape) -> SpreadLines:
+    return grid.spread(shape)
 
 
 def binned(scene: Scene, width_nm: float) -> Scene:

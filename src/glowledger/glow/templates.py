@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.bench.model import LineSpread
-from glowledger.glow.width_scale import REACH, STEP, WidthScale, halved, pixel_sums, spline_shares, width_scale
+from glowledger.glow.width_scale import REACH, STEP, WidthScale, pixel_sums, spline_shares, width_scale
 
 if TYPE_CHECKING:
     from scipy.sparse import csr_array
@@ -122,10 +122,18 @@ class EmissionGrid:
         Where the grid lies.
     density : ndarray of shape (m, q)
         Light of each emitter at each node.
+    source, rows : EmissionGrid and ndarray of int, shape (m,), optional
+        The grid of more emitters that these are rows of: their transform serves again.
     """
 
     scale: WidthScale
     density: NDArray[np.float64]
+    source: EmissionGrid | None = None
+    rows: NDArray[np.intp] | None = None
+
+    def of(self, rows: NDArray[np.intp]) -> EmissionGrid:
+        """Return the grid of some of the emitters, by their numbers."""
+        return EmissionGrid(self.scale, self.density[rows], self, rows)
 
     def spread(self, shape: LineShape) -> SpreadLines:
         """Spread every emitter by the line-spread.
@@ -209,7 +217,16 @@ def _transform_length(grid: EmissionGrid) -> int:
 def _density_transform(grid: EmissionGrid) -> NDArray[np.complex128]:
     from scipy.fft import rfft
 
-    return np.asarray(rfft(grid.density, _transform_length(grid), axis=1))
+    if grid.source is not None and grid.rows is not None:
+        return np.asarray(_density_transform(grid.source)[grid.rows])
+    length, (m, q) = _transform_length(grid), grid.density.shape
+    padded = np.zeros((min(BLOCK, m), length))
+    transform = np.empty((m, length // 2 + 1), dtype=np.complex128)
+    for first in range(0, m, BLOCK):
+        rows = grid.density[first : first + BLOCK]
+        padded[: len(rows), :q] = rows
+        transform[first : first + BLOCK] = rfft(padded[: len(rows)], axis=1)
+    return transform
 
 
 @lru_cache(maxsize=16)
@@ -253,28 +270,10 @@ def emission_grid(
     EmissionGrid
     """
     scale = width_scale(line_spread, float(low_nm), float(high_nm))
-    return EmissionGrid(scale, _densities(scale, wavelengths_nm, rates))
-
-
-def second_order_grid(
-    wavelengths_nm: list[NDArray[np.float64]],
-    rates: list[NDArray[np.float64]],
-    line_spread: LineSpread,
-    low_nm: float,
-    high_nm: float,
-) -> EmissionGrid:
-    """As `emission_grid`, with every line at twice its wavelength, where a grating shows its second order."""
-    scale = width_scale(line_spread, float(low_nm), float(high_nm))
-    return EmissionGrid(scale, _densities(halved(scale), wavelengths_nm, rates))
-
-
-def _densities(
-    scale: WidthScale, wavelengths_nm: list[NDArray[np.float64]], rates: list[NDArray[np.float64]]
-) -> NDArray[np.float64]:
-    density = np.zeros((len(rates), scale.nodes))
+    density = np.empty((len(rates), scale.nodes))
     for row, (nm, rate) in enumerate(zip(wavelengths_nm, rates, strict=True)):
         density[row] = scale.density(nm, rate)
-    return density
+    return EmissionGrid(scale, density)
 
 
 def pixel_edges(axis_nm: NDArray[np.float64]) -> NDArray[np.float64]:

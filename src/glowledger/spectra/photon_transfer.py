@@ -17,6 +17,7 @@ _EFFICIENCY = 0.37 / 2.0  # of a median of squares; differences that overlap cou
 MEDIAN_OF_SQUARE = 0.454936  # median of chi-square with one degree of freedom
 
 
+_SETTLED = 1e-6
 _OUTSIDE = 3.0  # standard errors above the line at which a bin holds structure
 _TOLERANCE = 0.05  # of the variance of a bin, for what the line leaves out (steps, slow drift)
 _FEWEST_BINS = 3  # on a line, for the gain to be told
@@ -163,8 +164,11 @@ def _lowest_line(
             break
         normal = design.T @ design
         covariance = np.linalg.pinv(normal, rcond=1e-14, hermitian=True)
+        before = read2, gain
         read2, gain = (float(c) for c in covariance @ (design.T @ (v[inside] / spread[inside])))
         read2, gain = max(read2, floor), max(gain, 0.0)
+        if np.allclose((read2, gain), before, rtol=_SETTLED, atol=0.0):
+            break
     se = np.sqrt(np.maximum(np.diag(covariance), 0.0))
     if inside.sum() < max(_FEWEST_BINS, x.size / 2):
         return Line(float(v[0]), float(error[0]), 0.0, float("inf"), most, float(x[0]))
