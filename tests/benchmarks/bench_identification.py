@@ -5,12 +5,14 @@
 
 Four tables: false claims and misses per scenario with a confusion table; detection against the strength of a
 trace beside the ideal detector (matched filter that knows every template, Cramér-Rao); coverage of the 68 and
-95 % intervals of species counts; rotational temperatures. One figure of all four and one JSON document with -o.
+95 % intervals of species counts; rotational temperatures. One figure of all four, one of the detection curves and
+one JSON document with -o. `tests/benchmarks/detection.png` is what `--only curves` drew last on seeds not looked at.
 """
 
 from __future__ import annotations
 
 import argparse
+import importlib.metadata
 import json
 import os
 import sys
@@ -24,8 +26,9 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "simulators"))
 
 import numpy as np
+from detection_curves import TRACES, Curve, detection_curve, joint_snr, print_curve, print_halves
 from glow_instrument import Instrument, random_instrument
-from glow_scenarios import METALS, MIXED, PURE, Scenario, scenario
+from glow_scenarios import METALS, MIXED, PURE, Scenario
 from glow_simulator import Truth, simulate
 
 from glowledger.glow.identifying import identify_frame
@@ -35,10 +38,7 @@ from glowledger.spectra.frames import frames_from_arrays
 SEEN = ("present", "possible")
 UNTABLED = ("H2", "CO2+")  # most of their light is in no table, so their counts cannot be judged
 STRONG_SNR = 30.0  # a species this far above the ideal detector's noise should be found
-TRACES = (("argon", "OH"), ("argon", "CO"), ("argon", "N2"), ("argon", "CH"), ("argon", "Na I"),
-          ("argon", "H I"), ("oxygen", "N2"), ("nitrogen", "CN"), ("nitrogen", "CO"))  # fmt: skip
 QUICK_MINUTES = 1.0  # a smoke run begins nothing new after that
-SNR_STEPS = (3.0, 6.0, 12.0, 25.0, 50.0, 100.0, 200.0)
 
 
 @dataclass
@@ -70,18 +70,6 @@ class Bag:
     seconds: list[float] = field(default_factory=list)
 
 
-def joint_snr(truth: Truth, name: str) -> float:
-    """Signal to noise of the ideal detector that must fit the heights of all true species at once."""
-    weight = 1 / truth.noise_sd
-    own = truth.expected[name] * weight
-    others = [x * weight for key, x in truth.expected.items() if key != name]
-    basis = np.array([*others, truth.background * weight]).T
-    keep = np.linalg.norm(basis, axis=0) > 0
-    basis = basis[:, keep] / np.linalg.norm(basis[:, keep], axis=0)
-    left = own - basis @ np.linalg.lstsq(basis, own, rcond=None)[0]
-    return float(np.sqrt(left @ left))
-
-
 def judge(counts: np.ndarray, nm: np.ndarray, bag: Bag) -> Fit:
     """Identify one spectrum and keep the time it took."""
     start = time.perf_counter()
@@ -106,12 +94,16 @@ def one_spectrum(kind: Scenario, rng: np.random.RandomState, bag: Bag, other: bo
         bench = other_instrument(bench)
     share = float(np.exp(rng.uniform(np.log(kind.background[0]), np.log(kind.background[1]))))
     photons = 2e7 * float(np.exp(rng.uniform(-2.0, 0.5))) / bench.counts_per_e
-    counts, nm, truth = simulate(kind.draw(rng, photons), bench, rng, background_share=share, whole=True)
-    fit = judge(counts, nm, bag)
-    score(kind, fit, truth, bag)
+    mixture, state = kind.draw(rng, photons), np.random.RandomState()
+    state.set_state(rng.get_state())
+    counts, nm, truth = simulate(mixture, bench, rng, background_share=share, whole=True)
+    # counts of a species are those of its first order; the second is fitted as a ghost
+    plain = replace(bench, second_order=0.0)
+    first = simulate(mixture, plain, state, background_share=share, whole=True)[2].expected
+    score(kind, judge(counts, nm, bag), truth, first, bag)
 
 
-def score(kind: Scenario, fit: Fit, truth: Truth, bag: Bag) -> None:
+def score(kind: Scenario, fit: Fit, truth: Truth, first: dict[str, np.ndarray], bag: Bag) -> None:
     """Compare verdicts, counts and temperatures with the truth."""
     tally = bag.tallies[kind.name]
     tally.spectra += 1
@@ -125,7 +117,7 @@ def score(kind: Scenario, fit: Fit, truth: Truth, bag: Bag) -> None:
         e.verdict == "possible" and not _allowed(e.name, kind, truth) for e in fit.species
     )
     used = np.asarray(fit.used)
-    for name, expected in truth.expected.items():
+    for name, expected in first.items():
         evidence = verdicts.get(name)
         if evidence is None:
             continue
@@ -164,35 +156,6 @@ def _heat(name: str, kelvin: float, interval: tuple[float, float], truth: Truth,
     system = SHORT.get(name) or FIRST.get(name, name)
     if system in truth.t_rot and np.isfinite(kelvin):
         bag.heat.append((name, truth.t_rot[system], kelvin, interval[0], interval[1]))
-
-
-def detection_curve(
-    base: str, name: str, repeats: int, rng: np.random.RandomState, bag: Bag, steps: tuple[float, ...]
-) -> list[tuple[float, float, float, float, float]]:
-    """Rows: joint SNR, share of 'present', share of seen, ideal at 5 sigma, ideal at 3 sigma."""
-    kind = scenario(base)
-    bench = Instrument(fwhm_nm=(1.2, 1.4), range_nm=(280.0, 900.0), axis_error_nm=(0.05, 0.03, 0.02))
-    rows = []
-    for wanted in steps:
-        present = seen = 0
-        for _ in range(repeats):
-            seed = int(rng.randint(0, 2**31 - 1))
-            mixture = kind.draw(np.random.RandomState(seed))
-            mixture.pop(name, None)
-            probe = simulate({**mixture, name: 1e4}, bench, seed, whole=True)[2]
-            strength = 1e4 * wanted / joint_snr(probe, name)
-            counts, nm, _ = simulate({**mixture, name: strength}, bench, seed, whole=True)
-            verdict = next(e.verdict for e in judge(counts, nm, bag).species if e.name == name)
-            present += verdict == "present"
-            seen += verdict in SEEN
-        rows.append((wanted, present / repeats, seen / repeats, _normal(wanted - 5), _normal(wanted - 3)))
-    return rows
-
-
-def _normal(z: float) -> float:
-    from scipy.stats import norm
-
-    return float(norm.cdf(z))
 
 
 def print_scenarios(bag: Bag) -> None:
@@ -258,25 +221,22 @@ def print_heat(bag: Bag) -> None:
               f"{np.mean(size < 1.96):8.1%}")  # fmt: skip
 
 
-def print_curve(base: str, name: str, rows: list[tuple[float, float, float, float, float]]) -> None:
-    """Print one detection curve beside the ideal detector."""
-    print(f"\n{name} in {base}: ideal signal to noise | present | seen | ideal at 5 sigma | ideal at 3 sigma")
-    for row in rows:
-        print(f"{row[0]:10.0f}{row[1]:12.0%}{row[2]:9.0%}{row[3]:14.1%}{row[4]:16.1%}")
-
-
-def save(folder: Path, bag: Bag, curves: dict[str, list[tuple[float, float, float, float, float]]]) -> None:
-    """Write the figure and the numbers behind it."""
+def save(folder: Path, bag: Bag, curves: list[Curve], about: str) -> None:
+    """Write the figures and the numbers behind them."""
+    from detection_figure import draw_curves
     from identification_figure import draw
 
     folder.mkdir(parents=True, exist_ok=True)
-    draw(folder / "identification.png", bag, curves)
+    if bag.tallies:
+        draw(folder / "identification.png", bag, curves)
+    if curves:
+        draw_curves(folder / "detection.png", curves, about)
     document = {
         "scenarios": {
             k: {**vars(t), "mismatch": float(np.median(t.mismatch))} for k, t in bag.tallies.items()
         },
         "confusion": [[*key, times] for key, times in bag.confusion.most_common()],
-        "curves": curves,
+        "curves": [one.plain() for one in curves],
         "pulls": dict(bag.pulls),
         "temperatures": bag.heat,
     }
@@ -308,6 +268,7 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="one spectrum each, a sparse curve, in a minute")
     parser.add_argument("--seed", type=int, default=7, help="of the random numbers")
     parser.add_argument("--only", help="one scenario by name, or 'curves', or 'scenarios'")
+    parser.add_argument("--trace", help="with --only curves, this species alone")
     parser.add_argument("--other", action="store_true", help="spectrometers with another line-spread, built worse")
     parser.add_argument("--minutes", type=float, default=1e6, help="start nothing new after so many minutes")
     parser.add_argument("-o", "--output", type=Path, help="folder for figure and JSON")
@@ -318,16 +279,17 @@ def main() -> None:
     stop = time.monotonic() + 60 * minutes
     if options.only != "curves":
         run_scenarios(spectra, options.seed, options.only, stop, bag, options.other)
-    curves: dict[str, list[tuple[float, float, float, float, float]]] = {}
+    curves = []
     if options.only in (None, "curves"):
-        steps = SNR_STEPS[2::2] if options.quick else SNR_STEPS
         for base, name in TRACES[:1] if options.quick else TRACES:
-            if time.monotonic() > stop:
-                break
-            rng = np.random.RandomState([options.seed, *name.encode()])
-            rows = detection_curve(base, name, repeats, rng, bag, steps)
-            curves[f"{name} in {base}"] = rows
-            print_curve(base, name, rows)
+            if time.monotonic() > stop or name not in (options.trace or name):
+                continue
+            one = detection_curve(
+                base, name, repeats, options.seed, lambda counts, nm: judge(counts, nm, bag), sparse=options.quick
+            )
+            curves.append(one)
+            print_curve(one)
+        print_halves(curves)
     if bag.tallies:
         print_scenarios(bag)
         print_coverage(bag)
@@ -335,7 +297,8 @@ def main() -> None:
     print(f"\n{len(bag.seconds)} spectra, {np.median(bag.seconds):.2f} s each (median)")
     print_versions()
     if options.output:
-        save(options.output, bag, curves)
+        version = importlib.metadata.version("glowledger")
+        save(options.output, bag, curves, f"version {version}, seed {options.seed}, {repeats} spectra a point")
 
 
 def print_versions() -> None:

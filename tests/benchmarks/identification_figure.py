@@ -11,7 +11,7 @@ LEAST = 3  # values of a species below which its coverage says nothing
 MARKERS = "osD^v<>ph"
 
 
-def draw(path: Path, bag: Any, curves: dict[str, list[tuple[float, float, float, float, float]]]) -> None:
+def draw(path: Path, bag: Any, curves: list[Any]) -> None:
     """Draw all parts that have data; parts without stay empty."""
     import matplotlib
 
@@ -44,22 +44,17 @@ def _false_claims(ax: Any, bag: Any) -> None:
     ax.legend(fontsize=8, loc="lower left", bbox_to_anchor=(0.05, 0.0))
 
 
-def _detection(ax: Any, curves: dict[str, list[tuple[float, float, float, float, float]]]) -> None:
-    from scipy.stats import norm
+def _detection(ax: Any, curves: list[Any]) -> None:
+    from detection_curves import ideal
 
-    for number, (label, rows) in enumerate(curves.items()):
-        x = [row[0] for row in rows]
-        style = {"marker": MARKERS[number % 9], "color": f"C{number}", "lw": 1}
-        ax.plot(x, [100 * row[1] for row in rows], ms=5, label=f"{label}: present", **style)
-        seen = {"ls": "-.", "mfc": "none", "label": f"{label}: present or possible"}
-        ax.plot(x, [100 * row[2] for row in rows], ms=5, **seen, **style)
-    ideal = np.geomspace(1, 300, 200)
-    for sigma, style in ((5, "k--"), (3, "k:")):
-        label = f"ideal detector at {sigma} standard deviations"
-        ax.plot(ideal, 100 * norm.cdf(ideal - sigma), style, lw=1, label=label)
+    for number, one in enumerate(curves):
+        style = {"marker": MARKERS[number % 9], "color": f"C{number % 10}", "lw": 1, "ms": 4}
+        ax.plot(one.strength, [100 * part for part in one.seen], label=f"{one.name} in {one.base}", **style)
+    strength = np.geomspace(1, 300, 200)
+    ax.plot(strength, [100 * ideal(s) for s in strength], "k--", lw=1, label="ideal detector")
     ax.set(xscale="log", xlabel="signal to noise of the ideal detector (matched filter)",
-           ylabel="called so, %", title="Detection of a trace against its strength")  # fmt: skip
-    ax.legend(fontsize=8)
+           ylabel="present or possible, %", title="Detection of a trace against its strength")  # fmt: skip
+    ax.legend(fontsize=7)
 
 
 def _coverage(ax: Any, bag: Any) -> None:

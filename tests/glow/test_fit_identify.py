@@ -150,6 +150,14 @@ def test_ultraviolet_only_through_acrylic_does_not_say_no_nitrogen():
     assert evidence["N2"].verdict == "cannot tell"
 
 
+def test_a_short_range_with_fine_pixels_is_fitted():
+    # 45 nm in 1024 pixels: shorter than the reach over which misfit is averaged
+    instrument = {"pixels": 1024, "range_nm": (380.0, 425.0), "bend": (0.5, 0.0), "fwhm_nm": (0.5, 0.5)}
+    evidence, fit, _ = seen((("N2", 3 * N), ("N2+", N)), 5, tuple(instrument.items()))
+    assert {"N2", "N2+"} <= present(evidence)
+    assert fit.model.size == 1024
+
+
 def test_outside_the_range_cannot_be_told():
     instrument = {"pixels": 1024, "range_nm": (500.0, 900.0), "bend": (4.0, 0.5)}
     evidence, _, _ = seen((("Ar I", N),), 5, tuple(instrument.items()))

@@ -111,6 +111,28 @@ def test_names_that_are_not_known_are_refused(option, value, folder):
     assert value in message
 
 
+def peaks(low, step, width):
+    """Return a file of 600 points with three broad lines."""
+    axis = [low + step * i for i in range(600)]
+    tops = [low + 600 * step * part for part in (0.2, 0.5, 0.75)]
+    return rows([round(100 + sum(2e4 * 2.0 ** -(((a - t) / width) ** 2) for t in tops)) for a in axis], axis)
+
+
+@pytest.mark.parametrize(
+    ("content", "words", "says"),
+    [
+        (peaks(600.0, 0.5, 1.5), ["--species", "NO"], "600 and 90"),
+        (peaks(300.0, 1.0, 14.0), [], "too coarse"),
+        (peaks(600.0, 0.5, 1.5), ["--species", "Argon I"], "Ar I"),
+    ],
+    ids=["emits elsewhere", "too coarse", "suggests the nearest name"],
+)
+def test_a_spectrum_that_cannot_answer_what_is_asked_is_refused(content, words, says, folder):
+    Path("wide.csv").write_text(content, encoding="utf-8")
+    assert says in told(CliRunner().invoke(main, ["identify", "wide.csv", *words, "-o", "out"]))
+    assert not Path("out").exists()
+
+
 def test_a_lamp_with_the_wrong_name_is_refused(folder):
     words = ["calibrate", str(SAMPLES / "lamp_neon.csv"), "--lamp", "kr", "--bench", "bench.toml"]
     told(CliRunner().invoke(main, words))

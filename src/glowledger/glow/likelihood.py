@@ -269,9 +269,9 @@ def local_misfit(scene: Scene, solution: Solution) -> NDArray[np.float64]:
     used, variance = scene.used, solution.pixel_variance(scene)
     squares = np.where(used, np.minimum((scene.data - solution.model) ** 2 / variance, MISFIT_CAP), 0.0)
     reach = max(MISFIT_REACH_NM, MISFIT_WIDTHS * float(scene.line_spread.fwhm(float(np.median(scene.axis_nm)))))
-    half = max(5, round(reach / scene.pixel_nm))
+    half = min(max(5, round(reach / scene.pixel_nm)), (squares.size - 1) // 2)
     kernel = np.ones(2 * half + 1)
-    count = np.convolve(used.astype(float), kernel, mode="same")[: squares.size]
+    count = np.convolve(used.astype(float), kernel, mode="same")
     mean = np.convolve(squares, kernel, mode="same") / np.maximum(count, 1.0)
     return np.asarray(np.maximum(mean, 1.0))
 
