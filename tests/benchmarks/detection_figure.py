@@ -45,7 +45,7 @@ def _panel(ax: Any, one: Curve) -> None:
     ax.plot(one.strength, 100 * np.array(one.seen), "s-", color="C1", mfc="none", ms=5, lw=1,
             label="glowledger: present or possible")  # fmt: skip
     ax.plot(one.strength, 100 * np.array(one.present), "o-", color="C0", ms=5, lw=1, label="glowledger: present")
-    ax.set(xscale="log", xlim=(1, 400), ylim=(-3, 103), title=f"{one.name} in {one.base}")
-    text = f"half found at × ideal:\nseen {one.half('seen') / LEAST:.1f}, present {one.half('present') / LEAST:.1f}"
-    ax.text(0.97, 0.06, text, transform=ax.transAxes, ha="right", fontsize=8, backgroundcolor="white")
+    half = f"half found at × ideal: seen {one.half('seen') / LEAST:.1f}, present {one.half('present') / LEAST:.1f}"
+    ax.set(xscale="log", xlim=(1, 400), ylim=(-3, 103))
+    ax.set_title(f"{one.name} in {one.base}\n{half}", fontsize=9)
     ax.grid(alpha=0.3)
