@@ -6,7 +6,7 @@
 Four tables: false claims and misses per scenario with a confusion table; detection against the strength of a
 trace beside the ideal detector (matched filter that knows every template, Cramér-Rao); coverage of the 68 and
 95 % intervals of species counts; rotational temperatures. One figure of all four, one of the detection curves and
-one JSON document with -o. `tests/benchmarks/detection.png` is what `--only curves` drew last on seeds not looked at.
+one JSON document with -o.
 """
 
 from __future__ import annotations

@@ -29,7 +29,8 @@ def draw_curves(path: Path, curves: Sequence[Curve], about: str) -> None:
         ax.set_axis_off()
     handles, labels = axes[0, 0].get_legend_handles_labels()
     fig.legend(handles, labels, loc="outside lower center", ncols=4, fontsize=10)
-    fig.supxlabel("strength: signal to noise of the ideal detector, which knows every template")
+    for ax in axes[-1]:
+        ax.set_xlabel("signal to noise of the ideal detector")
     fig.supylabel("found, %")
     fig.suptitle(f"Detection of a trace in invented (simulated) glows; {about}")
     fig.savefig(path, dpi=100)
@@ -44,7 +45,7 @@ def _panel(ax: Any, one: Curve) -> None:
     ax.plot(one.strength, 100 * np.array(one.seen), "s-", color="C1", mfc="none", ms=5, lw=1,
             label="glowledger: present or possible")  # fmt: skip
     ax.plot(one.strength, 100 * np.array(one.present), "o-", color="C0", ms=5, lw=1, label="glowledger: present")
-    ax.set(xscale="log", xlim=(1, 400), ylim=(-3, 103), title=f"{one.name} in {one.base}")
-    text = f"half found at × ideal:\nseen {one.half('seen') / LEAST:.1f}, present {one.half('present') / LEAST:.1f}"
-    ax.text(0.03, 0.97, text, transform=ax.transAxes, va="top", fontsize=8)
+    half = f"half found at × ideal: seen {one.half('seen') / LEAST:.1f}, present {one.half('present') / LEAST:.1f}"
+    ax.set(xscale="log", xlim=(1, 400), ylim=(-3, 103))
+    ax.set_title(f"{one.name} in {one.base}\n{half}", fontsize=9)
     ax.grid(alpha=0.3)

@@ -181,23 +181,6 @@ def test_ultraviolet_only_through_acrylic_does_not_say_no_nitrogen():
     assert evidence["N2"].verdict == "cannot tell"
 
 
-@pytest.mark.parametrize(
-    ("name", "mixture", "range_nm", "allowed"),
-    [
-        # CO third positive 283-330 nm is stopped, Angstrom heads begin at 451 nm
-        ("CO", (("CO", N),), (300.0, 345.0), {"cannot tell"}),
-        # CH A-X at 431 nm is out of range, B-X at 389 nm on the edge of the window
-        ("CH", (("CH", N),), (300.0, 420.0), {"cannot tell", "possible"}),
-        ("CH", (("Ar I", N), ("CH", 0.05 * N), ("CO", 0.2 * N)), (385.0, 900.0), {"possible", "present"}),
-        ("CO", (("Ar I", N), ("CH", 0.05 * N), ("CO", 0.2 * N)), (385.0, 900.0), {"present"}),
-    ],
-)
-def test_carbon_at_the_blue_edge_of_acrylic_is_never_called_absent(name, mixture, range_nm, allowed):
-    instrument = {**ACRYLIC, "range_nm": range_nm, "bend": (1.0, 0.1), "fwhm_nm": (0.9, 0.9)}
-    evidence, _, _ = seen(mixture, 5, tuple(instrument.items()))
-    assert evidence[name].verdict in allowed, evidence[name].reason
-
-
 def test_a_short_range_with_fine_pixels_is_fitted():
     # 45 nm in 1024 pixels: shorter than the reach over which misfit is averaged
     instrument = {"pixels": 1024, "range_nm": (380.0, 425.0), "bend": (0.5, 0.0), "fwhm_nm": (0.5, 0.5)}

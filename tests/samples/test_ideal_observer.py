@@ -48,3 +48,18 @@ def test_what_nobody_tells_of_the_spectrometer_costs_sight():
     truth = simulate({"He I": 1e7, "Na I": 1e5}, BENCH, 5)[2]
     assert visible(truth, BENCH, "Na I", ()).alone < 0.8 * truth.matched_snr("Na I")
     assert pytest.approx(3.540 + 1.645, abs=2e-3) == DETECTION_LIMIT
+
+
+def test_lines_at_invented_places_hide_a_band_from_who_does_not_know_them():
+    # C2 amid the many lines of H2: ten times the light helps who knows them, while to others they are noise that grows
+    # with it
+    known, unknown = [], []
+    for much in (1.0, 10.0):
+        truth = simulate({"H I": 6e5 * much, "H2": 4e5 * much, "C2": 3e4 * much}, BENCH, 5)[2]
+        known.append(visible(truth, BENCH, "C2", ()).distance)
+        unknown.append(visible(truth, BENCH, "C2", (), untabled=True).distance)
+    assert unknown[0] < known[0]
+    assert unknown[1] < known[1]
+    assert known[1] / known[0] > 1.3 * unknown[1] / unknown[0]
+    without = simulate({"Ar I": 1e6, "C2": 3e4}, BENCH, 5)[2]
+    assert visible(without, BENCH, "C2", (), untabled=True) == visible(without, BENCH, "C2", ())
