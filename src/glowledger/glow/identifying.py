@@ -23,7 +23,7 @@ from glowledger.glow.many_lines import many_lines_variance
 from glowledger.glow.noise_levels import noise_of_one
 from glowledger.glow.optical_depth import absorption_warning
 from glowledger.glow.results import Fit, SpeciesEvidence, Temperature
-from glowledger.glow.rotation import found_kelvin, profile_temperature
+from glowledger.glow.rotation import found_kelvin, profile_temperature, settled
 from glowledger.glow.scene import Scene, build_scene
 from glowledger.glow.start_search import first_fit
 from glowledger.glow.starting import bridged, first_line_spread
@@ -42,7 +42,6 @@ CLEAR_SIGMA = 15.0  # this significant, an atom shows more than its few main lev
 TEMPERATURE_SIGMA = 12.0  # bands this significant speak of temperature
 COARSEST_FWHM_NM = 15.0  # beyond it no band has a shape of its own
 BRIGHT_SHARE = 0.2
-SETTLED_LOG_T = 0.05  # of the logarithm of a temperature, whose shape alone errs by more
 ATOM_SIGMA = 6.0  # what frees a molecule by its atom
 GHOST_SIGMA = 5.0
 SMOOTHED_FACTOR = 1.5  # of the variance of a fitted line: less is not worth a word
@@ -129,7 +128,7 @@ def identify(
         temperatures = _temperatures(scene, solution, listed, freed, t_rot, fine=last)
         found = found_kelvin(temperatures)
         bright, clear = _bright(scene, solution), _significant(scene, solution, frozenset(), CLEAR_SIGMA)
-        if told == (freed, bright, clear, tuple(found)) and _alike(found, t_rot):
+        if told == (freed, bright, clear, tuple(found)) and settled(found, t_rot):
             solution = fit_scene(scene, rounds=0, before=(scene, solution), closing=CLOSING)
             break
         told = (freed, bright, clear, tuple(found))
@@ -268,11 +267,6 @@ def _line_spread(frames: Frames, bench: Bench | None) -> LineSpread:
             mend=f"Use a spectrometer with lines narrower than {COARSEST_FWHM_NM:.0f} nm.",
         )
     return spread
-
-
-def _alike(found: dict[str, float], before: dict[str, float]) -> bool:
-    """Return whether temperatures have settled."""
-    return all(abs(np.log(kelvin / before[name])) < SETTLED_LOG_T for name, kelvin in found.items())
 
 
 def _significant(

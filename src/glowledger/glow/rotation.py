@@ -29,6 +29,7 @@ WIDTH_AT_BANDS = 0.1  # relative: how far lines at the bands may be wider than e
 # of ln T, where bands do not tell: others in the same glow do, or none does (from 300 to 1500 K about 500 K)
 LIKE_OTHERS, UNTOLD = 0.3, 0.5
 OWN_PART = 0.1  # of the brightest pixel of the bands: there the misfit is judged
+SETTLED_LOG_T = 0.05  # of the logarithm of a temperature, whose shape alone errs by more
 
 
 def profile_temperature(
@@ -252,3 +253,8 @@ def _variance(scene: Scene, solution: Solution) -> NDArray[np.float64]:
 def _untold(name: str, why: str) -> Temperature:
     nan = float("nan")
     return Temperature(name=name, kelvin=nan, interval_k=(nan, nan), reason=f"cannot tell: {why}")
+
+
+def settled(found: dict[str, float], before: dict[str, float]) -> bool:
+    """Return whether temperatures are what they were before, as far as it matters."""
+    return all(abs(np.log(kelvin / before[name])) < SETTLED_LOG_T for name, kelvin in found.items())
