@@ -126,7 +126,7 @@ def invented_noise(light: np.ndarray, instrument: Instrument) -> np.ndarray:
     per_nm = instrument.pixels / (instrument.range_nm[1] - instrument.range_nm[0])
     width = max(3, round(SMOOTH_NM * per_nm)) | 1
     away = part * many - uniform_filter1d(part * many, width)
-    rms = np.sqrt(uniform_filter1d(away**2, width))
+    rms = np.sqrt(np.maximum(uniform_filter1d(away**2, width), 0.0))  # running sums round below zero
     return rms * np.sqrt(max(1.0, float(np.mean(instrument.fwhm_nm)) * per_nm))
 
 
