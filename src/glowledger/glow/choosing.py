@@ -12,7 +12,6 @@ from glowledger.glow.band_emitters import band_emitters, is_line_list
 from glowledger.glow.emitters import Emitter, atomic_emitters, summed
 from glowledger.tables.species import ListedSpecies
 
-OTHERS = ""  # key of the rotational temperature of molecules that are not named
 FIRST_T_ROT_K = 500.0  # a glow's molecules before anything is known: common practice, no source
 BRIGHT_LEVELS = 100
 CLEAR_FACTOR = 4  # times the levels of the table
@@ -40,7 +39,7 @@ def chosen_emitters(
         Species whose levels are fitted one by one; the others have one emitter in typical proportions,
         molecules one per band system.
     t_rot_k : dict of str to float
-        Rotational temperature by species; where not named that of `OTHERS`, or else `FIRST_T_ROT_K`.
+        Rotational temperature by species; `FIRST_T_ROT_K` where not named.
     low_nm, high_nm : float
         Range of the spectrum.
     bright : frozenset of str
@@ -55,7 +54,7 @@ def chosen_emitters(
     """
     chosen: list[Emitter] = []
     for one in species:
-        temperature = float(t_rot_k.get(one.name, t_rot_k.get(OTHERS, FIRST_T_ROT_K)))
+        temperature = float(t_rot_k.get(one.name, FIRST_T_ROT_K))
         shares, here = _shares_in_range(one, temperature, low_nm, high_nm)
         if not here:
             continue

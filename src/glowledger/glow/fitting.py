@@ -18,7 +18,6 @@ from glowledger.glow.instrument import (
     error_shape,
     expected_variance,
     free_columns,
-    response_doubt,
     response_templates,
     second_order,
 )
@@ -36,7 +35,6 @@ LONGEST_SHIFT = 0.35  # of the line width in one round: farther the derivative s
 MOST_RESPONSE = 0.7  # of its logarithm in one round
 SEEN = 2.0  # standard deviations of light in a pixel
 NOISY = 0.25  # of the random variance: smaller template errors leave the noise as it is
-WRONG = 0.25  # of a template, to which it may err where noise is asked whether pixels share it
 OUTLIER = 4.0  # residuals beyond this many standard deviations count less
 
 
@@ -59,7 +57,7 @@ class Solution:
     model, lines : ndarray of shape (p,)
         Counts with and without background.
     doubt : ndarray of shape (2, p)
-        From `branching_doubt`: what uncertain branching adds; in row 1 also what a bent response does.
+        From `branching_doubt`: what uncertain branching adds.
     variance : ndarray of shape (p,)
         Used in the fit: template errors counted once per line.
     outliers : ndarray of shape (p,)
@@ -285,7 +283,6 @@ def _solution(
     lines = templates @ solved[:m]
     model = columns @ solved + free @ free_values
     doubt = branching_doubt(scene, templates, solved[:m])
-    doubt[1] += response_doubt(scene, adjustment, lines)
     chi2 = float("nan")
     if guess is not None:
         spent = int((solved > 0).sum()) + free.shape[1]
@@ -333,8 +330,7 @@ def _shared(
 ) -> float:
     """Return the factor of `shared_pixels`, from where noise is more than the errors of templates."""
     random = levels.random_variance(model)
-    mismatch = max(levels.mismatch, WRONG)  # bands at a wrong temperature misfit over many pixels alike
-    patterned = scene.pixels_per_line * ((mismatch * errors) ** 2 + scene.many_lines)
+    patterned = scene.pixels_per_line * ((levels.mismatch * errors) ** 2 + scene.many_lines)
     noisy = scene.used & (patterned < NOISY * random)
     residual = (scene.data - model) / np.sqrt(random + scene.stated_variance)
     return shared_pixels(residual, noisy, scene.pixels_per_line)

@@ -18,12 +18,12 @@ from glowledger.glow.emitters import Emitter
 from glowledger.glow.features import species_light
 from glowledger.glow.fitting import Solution, fit_scene, with_response
 from glowledger.glow.judging import evidence_of
-from glowledger.glow.likelihood import drop_species, more_significant, unexplained_part
+from glowledger.glow.likelihood import more_significant, quick_significance, unexplained_part
 from glowledger.glow.many_lines import many_lines_variance
 from glowledger.glow.noise_levels import noise_of_one
 from glowledger.glow.optical_depth import absorption_warning
 from glowledger.glow.results import Fit, SpeciesEvidence, Temperature
-from glowledger.glow.rotation import found_kelvin, profile_temperature, settled
+from glowledger.glow.rotation import profile_temperature
 from glowledger.glow.scene import Scene, build_scene
 from glowledger.glow.start_search import first_fit
 from glowledger.glow.starting import bridged, first_line_spread
@@ -42,6 +42,7 @@ CLEAR_SIGMA = 15.0  # this significant, an atom shows more than its few main lev
 TEMPERATURE_SIGMA = 12.0  # bands this significant speak of temperature
 COARSEST_FWHM_NM = 15.0  # beyond it no band has a shape of its own
 BRIGHT_SHARE = 0.2
+SETTLED_LOG_T = 0.05  # of the logarithm of a temperature, whose shape alone errs by more
 ATOM_SIGMA = 6.0  # what frees a molecule by its atom
 GHOST_SIGMA = 5.0
 SMOOTHED_FACTOR = 1.5  # of the variance of a fitted line: less is not worth a word
@@ -69,7 +70,7 @@ class Identified:
     freed : frozenset of str
         Species fitted level by level.
     t_rot_k : dict of str to float
-        Rotational temperatures used, by species; key '' for those not named.
+        Rotational temperatures used.
     """
 
     scene: Scene
@@ -126,9 +127,9 @@ def identify(
     for last, done in ((False, 0.6), (True, 0.9)):
         freed = _freed(scene, solution, freed)
         temperatures = _temperatures(scene, solution, listed, freed, t_rot, fine=last)
-        found = found_kelvin(temperatures)
+        found = {t.name.removeprefix("T_rot "): t.kelvin for t in temperatures if np.isfinite(t.kelvin)}
         bright, clear = _bright(scene, solution), _significant(scene, solution, frozenset(), CLEAR_SIGMA)
-        if told == (freed, bright, clear, tuple(found)) and settled(found, t_rot):
+        if told == (freed, bright, clear, tuple(found)) and _alike(found, t_rot):
             solution = fit_scene(scene, rounds=0, before=(scene, solution), closing=CLOSING)
             break
         told = (freed, bright, clear, tuple(found))
@@ -206,7 +207,7 @@ def _identified(
     """Judge a final fit, with the species freed, the temperatures used and those found."""
     solution = with_response(scene, solution)
     seen = visibility(scene, solution, bench)
-    evidence = evidence_of(scene, solution, listed, seen, found[2])
+    evidence = evidence_of(scene, solution, listed, seen)
     fit = _fit(scene, solution, evidence, found[2], _warnings(frames, scene, solution, seen, evidence))
     return Identified(scene=scene, solution=solution, fit=fit, freed=found[0], t_rot_k=found[1])
 
@@ -269,6 +270,11 @@ def _line_spread(frames: Frames, bench: Bench | None) -> LineSpread:
     return spread
 
 
+def _alike(found: dict[str, float], before: dict[str, float]) -> bool:
+    """Return whether temperatures have settled."""
+    return all(abs(np.log(kelvin / before[name])) < SETTLED_LOG_T for name, kelvin in found.items())
+
+
 def _significant(
     scene: Scene, solution: Solution, already: frozenset[str], sigma: float = FREE_SIGMA
 ) -> frozenset[str]:
@@ -307,13 +313,11 @@ def _temperatures(
     found = []
     for one in listed:
         columns = scene.columns_of(one.name)
-        out = not one.molecular or one.name not in freed or columns.size == 0 or rough_positions(one)
-        if out or any(scene.emitters[i].label.endswith("typical") for i in columns):
+        if not one.molecular or one.name not in freed or columns.size == 0 or rough_positions(one):
             continue
-        # not by the quick answer: alone in its range a molecule's own errors hold it back
-        if more_significant(scene, solution, columns, FREE_SIGMA) and (
-            drop_species(scene, solution, columns).significance > TEMPERATURE_SIGMA
-        ):
+        if any(scene.emitters[i].label.endswith("typical") for i in columns):
+            continue
+        if quick_significance(scene, solution, columns) > TEMPERATURE_SIGMA:
             found.append(profile_temperature(scene, solution, one, columns, before_k.get(one.name), fine=fine))
     return tuple(found)
 

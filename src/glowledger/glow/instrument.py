@@ -20,11 +20,6 @@ if TYPE_CHECKING:
 
 HELD = 1e6  # precision of what must not move
 FLANK = 0.3  # of a line's width-scaled slope counted as template error: a third of its height at the flank
-SIGMA = 0.4247  # of a Gaussian, in its FWHM
-AROUND, AROUND_WIDTHS = 4.0, 0.8  # light around: what it counts, over how many line widths (one standard deviation)
-# the height of a lone line spread so, over its own, tells how much errors at its top are to be scaled down
-LONE_TOP = 1.0 / (1.0 + (AROUND * SIGMA / np.hypot(SIGMA, AROUND_WIDTHS)) ** 2)
-MOST_BENT = 0.5  # relative
 FAINT_DOUBT = 0.2  # of the brightest branch of its level: one as faint as that errs 1.4 times as much
 MOST_DOUBT = 1e3  # of brightest over faint: beyond it, faint branches are below any noise
 BAND_NM = 8.0  # half a band with its tail: the branches of one level stand further apart
@@ -157,31 +152,13 @@ def expected_variance(
 def error_shape(
     scene: Scene, lines: NDArray[np.float64], doubt: NDArray[np.float64] | float = 0.0
 ) -> NDArray[np.float64]:
-    """Return where template errors are expected, per unit of mismatch, which is that at the top of a lone line.
+    """Return where template errors are expected, per unit of mismatch: in height, and on the flanks.
 
-    Errors go with the height, with the slope where a line is misplaced, and, where its shape is not that assumed,
-    with the light around: in the wings the shape errs by more than the little light there, and weights that go by
-    that light alone would let the wings decide on the height. `doubt` is row 0 of `branching_doubt`.
+    A line misplaced or misshapen by a part of its width errs where it is steep; `doubt` is row 0 of
+    `branching_doubt`.
     """
-    from scipy.ndimage import uniform_filter1d
-
     steepness = np.gradient(lines, scene.axis_nm) * scene.line_spread.fwhm(scene.axis_nm)
-    # two running means: as good as a Gaussian of the same width
-    size = max(1, round(np.sqrt(6.0) * AROUND_WIDTHS * scene.pixels_per_line))
-    around = uniform_filter1d(uniform_filter1d(np.maximum(lines, 0.0), size, mode="nearest"), size, mode="nearest")
-    here = lines**2 + (FLANK * steepness) ** 2 + (AROUND * around) ** 2
-    return np.sqrt(LONE_TOP * here + np.maximum(doubt, 0.0))
-
-
-def response_doubt(scene: Scene, adjustment: Adjustment, lines: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the variance, counts², by which the response bends between its nodes, shape (p,).
-
-    At the edge of a window it falls by factors within one interval: lines there are not as strong beside each other
-    as the straight pieces of its logarithm say. Interpolation error of linear pieces, h²/8 f'' (Abramowitz & Stegun
-    25.2, from memory).
-    """
-    bent = np.minimum(np.abs(scene.bends @ adjustment.log_response), MOST_BENT)
-    return np.asarray((bent * np.maximum(lines, 0.0)) ** 2)
+    return np.sqrt(lines**2 + (FLANK * steepness) ** 2 + np.maximum(doubt, 0.0))
 
 
 def free_columns(

@@ -15,8 +15,7 @@ from glowledger.glow.features import feature_tests, species_light, typical_light
 from glowledger.glow.fitting import Solution
 from glowledger.glow.likelihood import drop_species, failed, quick_significance, unexplained_light, unexplained_part
 from glowledger.glow.reach import reach_of
-from glowledger.glow.results import SpeciesEvidence, Temperature
-from glowledger.glow.rotation import log_doubt
+from glowledger.glow.results import SpeciesEvidence
 from glowledger.glow.scene import Scene
 from glowledger.glow.verdicts import (
     OUT_OF_RANGE,
@@ -41,11 +40,7 @@ MURKY_PART = 0.5  # of the light of a roughly known species: what one of its unl
 
 
 def evidence_of(
-    scene: Scene,
-    solution: Solution,
-    listed: tuple[ListedSpecies, ...],
-    seen: Visibility,
-    temperatures: tuple[Temperature, ...] = (),
+    scene: Scene, solution: Solution, listed: tuple[ListedSpecies, ...], seen: Visibility
 ) -> tuple[SpeciesEvidence, ...]:
     """Judge every species.
 
@@ -57,8 +52,6 @@ def evidence_of(
         Those asked for.
     seen : Visibility
         Which pixels could show light.
-    temperatures : tuple of Temperature
-        What the bands told of theirs.
 
     Returns
     -------
@@ -82,8 +75,7 @@ def evidence_of(
         if columns.size == 0:
             cases.append(_unmeasured(one.name, part, blocked))
             continue
-        doubt = log_doubt(one.name, temperatures) if one.molecular else 0.0
-        drop, reach = drop_species(scene, solution, columns), reach_of(scene, solution, columns, doubt)
+        drop, reach = drop_species(scene, solution, columns), reach_of(scene, solution, columns)
         others = {name: other for name, other in possible_light.items() if name != one.name}
         tests = []
         if drop.levels and (drop.significance >= POSSIBLE_SIGMA or entangled(reach)):  # else nobody asks
@@ -129,9 +121,7 @@ def _murky(
         if one.name not in light or not (many or rough_positions(one)):
             continue
         found = quick_significance(scene, solution, scene.columns_of(one.name))
-        part = scene.columns_of(PARTS.get(one.name, ""))
-        without_part = part.size > 0 and quick_significance(scene, solution, part) < POSSIBLE_SIGMA
-        if found < (POSSIBLE_SIGMA if many else PRESENT_SIGMA) or without_part:
+        if found < (POSSIBLE_SIGMA if many else PRESENT_SIGMA):
             continue
         hidden, ranges = MURKY_PART * float(light[one.name][scene.used].sum()), rough_ranges(one)
         if many:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from glowledger.glow.features import species_light
 from glowledger.glow.fitting import Solution
 from glowledger.glow.instrument import MANY_LINED
-from glowledger.glow.likelihood import drop_species
+from glowledger.glow.likelihood import quick_significance
 from glowledger.glow.scene import Scene
 
 RANGE_NM = (415.0, 865.0)
@@ -66,9 +66,8 @@ def _much_hydrogen(scene: Scene, solution: Solution) -> bool:
         return False
     light = species_light(scene, solution, np.concatenate([atom, molecule]))
     share = float(light[scene.used].sum()) / max(float(solution.lines[scene.used].sum()), np.finfo(float).tiny)
-    # not by the quick answer: where a species makes most of the light, errors of its own hold it back
     return (
         share > MUCH
-        and drop_species(scene, solution, atom).significance > ATOM_SIGMA
-        and drop_species(scene, solution, molecule).significance > MOLECULE_SIGMA
+        and quick_significance(scene, solution, atom) > ATOM_SIGMA
+        and quick_significance(scene, solution, molecule) > MOLECULE_SIGMA
     )
