@@ -33,6 +33,7 @@ WIDE_NM, NARROW_NM, CELL_NM = 1.0, 0.35, 2.5  # tolerances of the rough scores; 
 LOOKED_AT, KEPT, SCORED = 15000, 600, 70
 # line triples that a second look may try, and the log odds against chance of a first one that is as good as nothing
 MOST_TRIPLES, NOTHING = 2600, -8.0
+SHORTEST_NM = 1.0  # span of an axis; where few peaks hold a scale it may run away, and must not become nothing
 TOLERANCES = (2.5, 1.8, 1.2, 0.8, 0.5, 0.3, 0.2, 0.2)
 
 
@@ -178,7 +179,7 @@ def refine(
     basis = chebvander(pattern.u, terms - 1)
     products = (basis[:, :, None] * basis[:, None, :]).reshape(len(basis), -1)
     for tolerance in tolerances:
-        span = 2.0 * np.abs(scales[:, 1])
+        span = np.maximum(2.0 * np.abs(scales[:, 1]), SHORTEST_NM)
         level = levels.level(0.5 * span * float(np.median(pattern.fwhm_u)))
         at = scales @ basis.T
         target, spread = np.empty_like(at), np.empty_like(at)

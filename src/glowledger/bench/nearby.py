@@ -48,6 +48,9 @@ class Nearby:
         Where the peaks are.
     span : float
         Of the axis, nm.
+    told : ndarray of shape (k,) or None
+        Natural log of the odds of the best one over each other by the whole spectrum; NaN where that was not asked,
+        infinite where the spectrum leads the other to the same curve.
     """
 
     own: Candidate
@@ -55,20 +58,30 @@ class Nearby:
     moved: bool
     u: Floats
     span: float
+    told: Floats | None = None
 
     def risk(self, u: Floats, width_nm: Floats, pulled: tuple[float, float]) -> Floats:
         """Return the chance (k,) that the curve is off by more than `HARM` of the width at places u.
 
         `pulled` is the chance that a neighbour of no list pulls a faint, a bright line out of its place.
         """
-        evidence = np.array([c.log_evidence for c in self.others])
-        other = np.exp(np.minimum(evidence - self.own.log_evidence, 0.0))
+        other = np.exp(self.log_weights())
         own = chebval(u, self.own.scale)
         off = np.array([np.abs(chebval(u, c.scale) - own) > ANOTHER * width_nm for c in self.others])
         doubts = self._doubts(u, width_nm, pulled)
         weight = np.concatenate([other, np.exp(np.minimum([log for log, _ in doubts], 50.0))])
         harm = np.vstack([off.reshape(-1, len(u)), *[chance for _, chance in doubts]])
         return np.asarray((weight @ harm) / (1.0 + np.sum(weight)))
+
+    def log_weights(self) -> Floats:
+        """Return ln of the odds of each other curve over the solution, at most 0: by what speaks against it most."""
+        evidence = np.array([c.log_evidence for c in self.others]).reshape(-1)
+        weight = np.minimum(evidence - self.own.log_evidence, 0.0)
+        if self.told is None:
+            return weight
+        asked = ~np.isnan(self.told)
+        against = np.minimum(np.where(asked, -self.told, weight), 0.0)
+        return np.where(asked & (self.told < 0.0), 0.0, np.minimum(weight, against))
 
     def _doubts(self, u: Floats, width_nm: Floats, pulled: tuple[float, float]) -> list[tuple[float, Floats]]:
         """Return log weight and chance of harm (k,) if the outer lines of one side are strays, or one is pulled."""
@@ -146,7 +159,7 @@ def _basis(u: Floats, terms: int) -> Floats:
     return np.asarray(chebvander(u, terms - 1), dtype=np.float64)
 
 
-def nearby_curves(view: View, coefficients: Floats) -> Nearby:
+def nearby_curves(view: View, coefficients: Floats, *, stay: bool = False) -> Nearby:
     """Look for curves near a solution and weigh them.
 
     Parameters
@@ -155,10 +168,12 @@ def nearby_curves(view: View, coefficients: Floats) -> Nearby:
         Peaks and lamp.
     coefficients : ndarray
         Chebyshev coefficients of the solution over u in -1..1, nm.
+    stay : bool
+        Keep the solution even if another curve has the better evidence.
     """
     pattern = view.pattern
     grid = np.linspace(-1.0, 1.0, 65)
-    own = _of_terms(coefficients)
+    own = of_terms(coefficients)
     span = 2.0 * abs(float(own[1]))
     width = 0.5 * span * float(np.median(pattern.fwhm_u))
     starts = np.vstack([own[None, :], own + _bent(grid, np.sort(pattern.u), width)])
@@ -171,17 +186,17 @@ def nearby_curves(view: View, coefficients: Floats) -> Nearby:
         quick = quick_scores(scales[1:], pattern, view.lists[0])
         scales = np.vstack([scales[:1], scales[1:][np.argsort(-quick)[: MOST_SCORED - 1]]])
     found = [view.score(scale, LOCAL, SHARP) for scale in scales]
-    best = int(np.argmax([c.log_evidence for c in found]))
+    best = 0 if stay else int(np.argmax([c.log_evidence for c in found]))
     others = [c for k, c in enumerate(found) if k != best]
     return Nearby(own=found[best], others=others, moved=best > 0, u=pattern.u, span=span)
 
 
 def weighed(view: View, coefficients: Floats) -> Candidate:
     """Return the evidence of a curve, weighed as `nearby_curves` weighs."""
-    return view.score(_of_terms(coefficients), LOCAL, SHARP)
+    return view.score(of_terms(coefficients), LOCAL, SHARP)
 
 
-def _of_terms(coefficients: Floats) -> Floats:
+def of_terms(coefficients: Floats) -> Floats:
     """Return a curve as a series of `TERMS` coefficients."""
     grid = np.linspace(-1.0, 1.0, 65)
     return np.asarray(chebfit(grid, chebval(grid, coefficients), TERMS - 1))

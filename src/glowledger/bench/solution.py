@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.polynomial.chebyshev import chebval
 from numpy.typing import NDArray
 
 from glowledger.bench.identified import Identified
@@ -23,10 +24,12 @@ from glowledger.bench.outer_lines import (
 from glowledger.bench.placing import MOST_ROUGH, placed
 from glowledger.bench.polynomial import LineFit, best_degree
 from glowledger.bench.shots import Shot
+from glowledger.bench.whole_spectrum import WholeFit
 
 Floats = NDArray[np.float64]
 
 USUAL_STRANGERS, NEIGHBOURS = 1, 8  # lines out of place that are no sign of more, of all and of the nearest
+ENOUGH_USED, AGREES = 4, 3.0  # lines; standard errors
 MOST_MOVES, WORTH_MOVING = 2, 1.0  # to a better curve nearby; natural log of the odds
 
 
@@ -46,6 +49,8 @@ class Refined:
         Published minus fitted wavelength.
     left_out_nm : ndarray of shape (k,)
         The same with the line left out of the fit; NaN for lines that are not in it.
+    by_spectrum : bool
+        Whether the whole spectrum places the curve, as single peaks place too few lines.
     """
 
     fit: LineFit
@@ -53,6 +58,7 @@ class Refined:
     used: NDArray[np.bool_]
     residual_nm: Floats
     left_out_nm: Floats
+    by_spectrum: bool = False
 
     @property
     def supporting(self) -> int:
@@ -103,7 +109,7 @@ def polished(near: Nearby, shots: list[Shot], view: View) -> Nearby:
     return again if again.own.log_evidence > near.own.log_evidence else near
 
 
-def refine_solution(near: Nearby, shots: list[Shot]) -> Refined | None:
+def refine_solution(near: Nearby, shots: list[Shot], whole: WholeFit | None = None) -> Refined | None:
     """Turn a settled scale into the final polynomial; None if too few lines remain.
 
     Parameters
@@ -112,20 +118,39 @@ def refine_solution(near: Nearby, shots: list[Shot]) -> Refined | None:
         The scale, and the curves near it.
     shots : list of Shot
         Lamp spectra of one instrument.
+    whole : WholeFit, optional
+        The same scale drawn to the whole spectrum: where single peaks place too few lines, this does.
 
     Returns
     -------
     Refined or None
     """
-    rough, span = near.own.scale, near.span
-    found, usable = placed(shots, rough, 0.6)
-    first = fit = _fitted(found, usable, span)
-    if first is None or fit is None:
+    found, usable = placed(shots, near.own.scale, 0.6)
+    first = _fitted(found, usable, near.span)
+    if first is None:
         return None
-    alive = usable[fit.weight > 0.05]
+    alive = usable[first.weight > 0.05]
     pulled = pulled_share(found, alive, np.setdiff1d(usable, alive))
     kept = low_risk(found, alive, near, pulled)
     doubt = doubts(found, np.setdiff1d(alive, kept), near, pulled)
+    by_peaks = _by_peaks(shots, (found, usable, kept), doubt, (first, near.span), whole)
+    if whole is None or not whole.trusted:
+        return by_peaks
+    peaks_hold = 0 if by_peaks is None else np.count_nonzero(by_peaks.used)
+    by_spectrum = _by_spectrum(found, (usable, kept), first, whole) if peaks_hold < ENOUGH_USED else None
+    return by_spectrum if by_spectrum is not None and np.count_nonzero(by_spectrum.used) > peaks_hold else by_peaks
+
+
+def _by_peaks(
+    shots: list[Shot],
+    placed_lines: tuple[Identified, NDArray[np.intp], NDArray[np.intp]],
+    doubt: dict[float, float],
+    first_fit: tuple[LineFit, float],
+    whole: WholeFit | None,
+) -> Refined | None:
+    """Return the polynomial through peaks: of the placed ones, the usable and the kept; None if too few are left."""
+    found, usable, kept = placed_lines
+    first, span = first_fit
     fit = _fitted(found, kept, span)
     dropped = np.zeros(0)
     if fit is not None and len(kept) < len(usable):  # what was dropped had bent the scale that the peaks were placed by
@@ -144,13 +169,42 @@ def refine_solution(near: Nearby, shots: list[Shot]) -> Refined | None:
     if fit is None:
         return None
     alive = kept[(fit.weight > 0.05) & ~np.isin(kept, np.concatenate([doubtful, strange]))]
-    used = np.zeros(len(found), dtype=bool)
     carrying = undisputed(found, well_covered(found, alive[found.anchor[alive]], fit), fit, first)
-    used[foretold_ends(found, carrying, kept, fit)] = True
-    residual = found.wavelength_nm - fit.nm(found.u)
+    if whole is not None:
+        carrying = undisputed(found, carrying, fit, _as_line_fit(whole, found, kept))
+    return _refined(found, kept, foretold_ends(found, carrying, kept, fit), fit)
+
+
+def _by_spectrum(
+    found: Identified, usable_kept: tuple[NDArray[np.intp], NDArray[np.intp]], first: LineFit, whole: WholeFit
+) -> Refined:
+    """Return the curve that the whole spectrum places, where lines agree with it: of the usable the kept ones."""
+    usable, kept = usable_kept
+    fit = _as_line_fit(whole, found, usable)
+    agree = usable[(fit.weight > 0.05) & found.anchor[usable] & np.isin(usable, kept)]
+    carrying = undisputed(found, well_covered(found, agree, fit), fit, first)
+    return replace(_refined(found, usable, carrying, fit), by_spectrum=True)
+
+
+def _refined(found: Identified, kept: NDArray[np.intp], carrying: NDArray[np.intp], fit: LineFit) -> Refined:
+    """Return a fit of the kept lines with those that carry it."""
+    used = np.zeros(len(found), dtype=bool)
+    used[carrying] = True
     left_out = np.full(len(found), np.nan)
     left_out[kept] = fit.left_out_nm
+    residual = found.wavelength_nm - fit.nm(found.u)
     return Refined(fit=fit, found=found, used=used, residual_nm=residual, left_out_nm=left_out)
+
+
+def _as_line_fit(whole: WholeFit, found: Identified, rows: NDArray[np.intp]) -> LineFit:
+    """Return a scale drawn to the whole spectrum as a fit of lines, which it was not drawn to one by one."""
+    nm = found.wavelength_nm[rows]
+    residual = nm - chebval(found.u[rows], whole.scale)
+    error = np.hypot(found.error_nm[rows], whole.standard_error_nm(found.u[rows]))
+    return LineFit(
+        coefficients=whole.scale, covariance=whole.covariance, weight=(np.abs(residual) < AGREES * error).astype(float),
+        residual_nm=residual, left_out_nm=residual, left_out_se_nm=error, scatter_nm=0.0, log_predictive=0.0,
+    )  # fmt: skip
 
 
 def _with_excess(

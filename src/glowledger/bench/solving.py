@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 from numpy.polynomial.chebyshev import chebder, chebval
 from numpy.typing import NDArray
 
+from glowledger.bench.deciding import likeliest, ruled_out, spectrum_margin, told_by_spectrum
 from glowledger.bench.evidence import Candidate
 from glowledger.bench.hypotheses import Prior
 from glowledger.bench.linespread import clean_widths, measured_linespread
 from glowledger.bench.matching import View, match, view_of
 from glowledger.bench.model import WavelengthSolution
-from glowledger.bench.nearby import Nearby
+from glowledger.bench.nearby import LOCAL, TERMS, Nearby
 from glowledger.bench.outcome import Calibration, LineRow
 from glowledger.bench.shots import Shot, joined_lines, pattern_of, with_better_width
 from glowledger.bench.solution import Refined, polished, refine_solution, settle
+from glowledger.bench.whole_spectrum import WholeFit, WholeSpectrum
 
 Floats = NDArray[np.float64]
 
@@ -26,6 +29,10 @@ MIN_MARGIN = 4.6  # natural log of the odds against the next best scale that is 
 # bench_calibration.py, seeds from 150000, 190000) none with three lines came above 0.7, none with five above -7.9
 LEAST = ((0, 10.0, -8.0), (4, 3.0, -8.0), (5, -2.0, -12.0))
 MOST_MARGIN, EVIDENCE_RANGE = 20.0, (-25.0, 15.0)
+# the whole spectrum may decide where peaks leave little doubt: log odds by it, more where they are less likely; margin
+# and log odds by peaks, two pairs
+SPECTRUM_MARGIN, PRICE_OF_EVIDENCE, GOOD_EVIDENCE, MOST_UNLIKE = 15.0, 3.0, -5.0, 8
+ASKED = (3.0, -20.0), (1.0, 0.0)
 MOST_SETTLED, NEAR_EVIDENCE, MOST_ODDS = 6, 6.0, 999.0  # scales; natural log
 HOPELESS = -18.0  # of a scale before it is settled, which never gains so much
 MIN_USED, MIN_SUPPORTING = 3, 4  # lines that carry the solution; those and vaguer ones that agree
@@ -71,37 +78,68 @@ def solve(
             lamp=lamp, accepted=False, peaks_found=peaks_found,
             reasons=("no wavelength scale that a spectrometer could have fits these peaks",),
         )  # fmt: skip
-    trials = _settled(found, shots, view)
+    trials, whole = _settled(found, shots, view)
     result = Calibration(lamp=lamp, accepted=False, log_evidence=found[0].log_evidence, peaks_found=peaks_found)
-    if not trials:
+    if whole is None:
         return replace(result, reasons=("too few lines can carry a solution",))
-    near = max((trial for _, trial in trials), key=lambda trial: trial.own.log_evidence)
-    margin = _margin(near, trials, found)
-    near = polished(near, shots, view)
-    result = replace(result, log_evidence=near.own.log_evidence, log_margin=margin)
-    refined, shots = _refined(near, shots)
+    near = likeliest([trial for _, trial in trials], whole)
+    result = replace(result, log_margin=_margin(near, trials, found))
+    near, fitted, refined, shots = _drawn(polished(near, shots, view), shots, view, whole)
+    result = replace(result, log_evidence=near.own.log_evidence)
     if refined is None:
         return replace(result, reasons=("too few lines can carry a solution, or each could as well be its neighbour",))
     result = _with_solution(result, refined, shots, axis)
-    reasons = _doubts(result, near.own, refined)
+    unlike = [c for c in (*(trial.own for _, trial in trials), *found) if _unlike(c, near.own)][:MOST_UNLIKE]
+    reasons = _doubts(result, near.own, refined, fitted, lambda: spectrum_margin(fitted, unlike, whole))
     return replace(result, accepted=not reasons, reasons=reasons)
 
 
-def _settled(found: list[Candidate], shots: list[Shot], view: View) -> list[tuple[Candidate, Nearby]]:
-    """Return the candidates that may be the best one, drawn to their lines."""
+def _drawn(
+    by_peaks: Nearby, shots: list[Shot], view: View, whole: WholeSpectrum
+) -> tuple[Nearby, WholeFit, Refined | None, list[Shot]]:
+    """Return a solution drawn to the whole spectrum, this fit, what it is refined to, and the shots with better widths.
+
+    Where too few lines hold it so, and enough of them by the peaks alone, these decide.
+    """
+    near, fitted = told_by_spectrum(by_peaks, view, whole)
+    refined, better = _refined(near, shots, fitted)
+    if refined is not None and np.count_nonzero(refined.used) >= MIN_USED:
+        return near, fitted, refined, better
+    again, shots_again = _refined(by_peaks, shots, fitted)
+    if again is not None and np.count_nonzero(again.used) >= MIN_USED:
+        return by_peaks, fitted, again, shots_again
+    return near, fitted, refined, better
+
+
+def _may_ask(result: Calibration, best: Candidate, whole: WholeFit) -> bool:
+    """Return whether the peaks leave so little doubt that the whole spectrum may decide."""
+    near = any(result.log_margin > margin and result.log_evidence > evidence for margin, evidence in ASKED)
+    return near and whole.trusted and best.explained > MIN_EXPLAINED
+
+
+def _settled(
+    found: list[Candidate], shots: list[Shot], view: View
+) -> tuple[list[tuple[Candidate, Nearby]], WholeSpectrum | None]:
+    """Return the candidates that may be the best one, drawn to their lines, and the whole spectrum, if there is one."""
     trials: list[tuple[Candidate, Nearby]] = []
-    best = -np.inf
+    best, whole, first = -np.inf, None, None
     most = MOST_SETTLED if found[0].log_evidence > HOPELESS else 1
     for candidate in found:
         if len(trials) == most or candidate.log_evidence < max(found[0].log_evidence, best) - NEAR_EVIDENCE:
             break
         if any(not _unlike(candidate, near.own) for _, near in trials):
             continue  # the curves near that one have been looked at
+        if whole is not None and first is not None and ruled_out(candidate, first, whole):
+            continue
         near = settle(candidate.scale, shots, view)
-        if near is not None:
-            trials.append((candidate, near))
-            best = max(best, near.own.log_evidence)
-    return trials
+        if near is None:
+            continue
+        trials.append((candidate, near))
+        best = max(best, near.own.log_evidence)
+        if whole is None:
+            whole = WholeSpectrum(shots, LOCAL.spread(near.span, TERMS))
+            first = whole.fit(near.own.scale)
+    return trials, whole
 
 
 def _margin(best: Nearby, trials: list[tuple[Candidate, Nearby]], found: list[Candidate]) -> float:
@@ -120,15 +158,15 @@ def _margin(best: Nearby, trials: list[tuple[Candidate, Nearby]], found: list[Ca
     return margin
 
 
-def _refined(near: Nearby, shots: list[Shot]) -> tuple[Refined | None, list[Shot]]:
+def _refined(near: Nearby, shots: list[Shot], whole: WholeFit) -> tuple[Refined | None, list[Shot]]:
     """Refine a solution; twice if it tells the line width better."""
-    refined = refine_solution(near, shots)
+    refined = refine_solution(near, shots, whole)
     if refined is None:
         return None, shots
     better = [with_better_width(shot, _single(refined, k, len(shot.peaks))) for k, shot in enumerate(shots)]
     if all(new is old for new, old in zip(better, shots, strict=True)):
         return refined, shots
-    again = refine_solution(near, better)
+    again = refine_solution(near, better, whole)
     lost = again is None or np.count_nonzero(again.used) < MIN_USED <= np.count_nonzero(refined.used)
     return (refined, shots) if again is None or lost else (_in_both(again, refined), better)
 
@@ -207,17 +245,29 @@ def _line_widths(refined: Refined, shots: list[Shot]) -> tuple[Floats, Floats]:
     return np.concatenate(nm), np.concatenate(width)
 
 
-def _doubts(result: Calibration, best: Candidate, refined: Refined) -> tuple[str, ...]:
-    """Return why a solution must not be used; empty if it may."""
+def _doubts(
+    result: Calibration, best: Candidate, refined: Refined, whole: WholeFit, by_spectrum: Callable[[], float]
+) -> tuple[str, ...]:
+    """Return why a solution must not be used; empty if it may.
+
+    `by_spectrum` returns ln of the odds over the next best scale by the whole spectrum; asked only where peaks are not
+    enough.
+    """
     doubts = []
     if result.log_margin < MIN_MARGIN:
         doubts.append("a quite different wavelength scale fits nearly as well")
     confidence = min(result.log_margin, MOST_MARGIN) + float(np.clip(result.log_evidence, *EVIDENCE_RANGE))
-    least, evidence = next(limits for lines, *limits in reversed(LEAST) if result.matched >= lines)
+    carrying = 0 if refined.by_spectrum else result.matched
+    least, evidence = next(limits for lines, *limits in reversed(LEAST) if carrying >= lines)
     if confidence < least or result.log_evidence < evidence:
         doubts.append("the peaks fit this lamp hardly better than chance")
-    if result.matched < MIN_USED or refined.supporting < MIN_SUPPORTING:
+    wanted = SPECTRUM_MARGIN + PRICE_OF_EVIDENCE * max(GOOD_EVIDENCE - result.log_evidence, 0.0)
+    if doubts and _may_ask(result, best, whole) and by_spectrum() > wanted:
+        doubts = []
+    if result.matched < MIN_USED:
         doubts.append(f"only {result.matched} lines can carry the solution, {MIN_USED} are needed")
+    elif refined.supporting < MIN_SUPPORTING:
+        doubts.append(f"only {refined.supporting} lines agree with the solution, {MIN_SUPPORTING} are needed")
     if best.explained < MIN_EXPLAINED and confidence < STRANGE_CONFIDENCE:
         doubts.append("most of the bright peaks are not of this lamp")
     return tuple(doubts)
