@@ -66,6 +66,11 @@ class LineFit:
         return np.sqrt(np.einsum("...i,ij,...j->...", basis, self.covariance, basis))
 
 
+def crookedness(span_nm: float) -> Floats:
+    """Return the standard deviations of Chebyshev coefficients, from c0 on, of instruments of a span, nm."""
+    return np.concatenate([[200.0, 100.0], np.array(CROOKEDNESS) * span_nm])
+
+
 def _solve(
     basis: Floats, nm: Floats, variance: Floats, weight: Floats, precision: Floats
 ) -> tuple[Floats, Floats, Floats]:

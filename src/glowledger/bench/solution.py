@@ -24,12 +24,12 @@ from glowledger.bench.outer_lines import (
 from glowledger.bench.placing import MOST_ROUGH, placed
 from glowledger.bench.polynomial import LineFit, best_degree
 from glowledger.bench.shots import Shot
-from glowledger.bench.whole_spectrum import WholeFit
+from glowledger.bench.whole_spectrum import WholeFit, WholeSpectrum
 
 Floats = NDArray[np.float64]
 
 USUAL_STRANGERS, NEIGHBOURS = 1, 8  # lines out of place that are no sign of more, of all and of the nearest
-ENOUGH_USED, AGREES = 4, 3.0  # lines; standard errors
+ENOUGH_USED, AGREES, DRAWN_STEPS = 4, 3.0, 3  # lines; standard errors; steps
 MOST_MOVES, WORTH_MOVING = 2, 1.0  # to a better curve nearby; natural log of the odds
 
 
@@ -109,7 +109,9 @@ def polished(near: Nearby, shots: list[Shot], view: View) -> Nearby:
     return again if again.own.log_evidence > near.own.log_evidence else near
 
 
-def refine_solution(near: Nearby, shots: list[Shot], whole: WholeFit | None = None) -> Refined | None:
+def refine_solution(
+    near: Nearby, shots: list[Shot], by_whole: tuple[WholeSpectrum, WholeFit] | None = None
+) -> Refined | None:
     """Turn a settled scale into the final polynomial; None if too few lines remain.
 
     Parameters
@@ -118,8 +120,8 @@ def refine_solution(near: Nearby, shots: list[Shot], whole: WholeFit | None = No
         The scale, and the curves near it.
     shots : list of Shot
         Lamp spectra of one instrument.
-    whole : WholeFit, optional
-        The same scale drawn to the whole spectrum: where single peaks place too few lines, this does.
+    by_whole : tuple of (WholeSpectrum, WholeFit), optional
+        The whole spectrum, and the same scale drawn to it: where single peaks place too few lines, this does.
 
     Returns
     -------
@@ -133,11 +135,11 @@ def refine_solution(near: Nearby, shots: list[Shot], whole: WholeFit | None = No
     pulled = pulled_share(found, alive, np.setdiff1d(usable, alive))
     kept = low_risk(found, alive, near, pulled)
     doubt = doubts(found, np.setdiff1d(alive, kept), near, pulled)
-    by_peaks = _by_peaks(shots, (found, usable, kept), doubt, (first, near.span), whole)
-    if whole is None or not whole.trusted:
+    by_peaks = _by_peaks(shots, (found, usable, kept), doubt, (first, near.span), by_whole)
+    if by_whole is None or not by_whole[1].trusted:
         return by_peaks
     peaks_hold = 0 if by_peaks is None else np.count_nonzero(by_peaks.used)
-    by_spectrum = _by_spectrum(found, (usable, kept), first, whole) if peaks_hold < ENOUGH_USED else None
+    by_spectrum = _by_spectrum(found, (usable, kept), first, by_whole[1]) if peaks_hold < ENOUGH_USED else None
     return by_spectrum if by_spectrum is not None and np.count_nonzero(by_spectrum.used) > peaks_hold else by_peaks
 
 
@@ -146,7 +148,7 @@ def _by_peaks(
     placed_lines: tuple[Identified, NDArray[np.intp], NDArray[np.intp]],
     doubt: dict[float, float],
     first_fit: tuple[LineFit, float],
-    whole: WholeFit | None,
+    by_whole: tuple[WholeSpectrum, WholeFit] | None,
 ) -> Refined | None:
     """Return the polynomial through peaks: of the placed ones, the usable and the kept; None if too few are left."""
     found, usable, kept = placed_lines
@@ -170,8 +172,11 @@ def _by_peaks(
         return None
     alive = kept[(fit.weight > 0.05) & ~np.isin(kept, np.concatenate([doubtful, strange]))]
     carrying = undisputed(found, well_covered(found, alive[found.anchor[alive]], fit), fit, first)
-    if whole is not None:
-        carrying = undisputed(found, carrying, fit, _as_line_fit(whole, found, kept))
+    if by_whole is not None:
+        whole, drawn = by_whole
+        if fit.degree >= len(drawn.scale):  # else what the spectrum's curve cannot follow would count as dispute
+            drawn = whole.fit(fit.coefficients, DRAWN_STEPS)
+        carrying = undisputed(found, carrying, fit, _as_line_fit(drawn, found, kept))
     return _refined(found, kept, foretold_ends(found, carrying, kept, fit), fit)
 
 

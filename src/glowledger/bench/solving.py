@@ -15,8 +15,9 @@ from glowledger.bench.hypotheses import Prior
 from glowledger.bench.linespread import clean_widths, measured_linespread
 from glowledger.bench.matching import View, match, view_of
 from glowledger.bench.model import WavelengthSolution
-from glowledger.bench.nearby import LOCAL, TERMS, Nearby
+from glowledger.bench.nearby import Nearby
 from glowledger.bench.outcome import Calibration, LineRow
+from glowledger.bench.polynomial import crookedness
 from glowledger.bench.shots import Shot, joined_lines, pattern_of, with_better_width
 from glowledger.bench.solution import Refined, polished, refine_solution, settle
 from glowledger.bench.whole_spectrum import WholeFit, WholeSpectrum
@@ -102,10 +103,10 @@ def _drawn(
     Where too few lines hold it so, and enough of them by the peaks alone, these decide.
     """
     near, fitted = told_by_spectrum(by_peaks, view, whole)
-    refined, better = _refined(near, shots, fitted)
+    refined, better = _refined(near, shots, (whole, fitted))
     if refined is not None and np.count_nonzero(refined.used) >= MIN_USED:
         return near, fitted, refined, better
-    again, shots_again = _refined(by_peaks, shots, fitted)
+    again, shots_again = _refined(by_peaks, shots, (whole, fitted))
     if again is not None and np.count_nonzero(again.used) >= MIN_USED:
         return by_peaks, fitted, again, shots_again
     return near, fitted, refined, better
@@ -137,7 +138,7 @@ def _settled(
         trials.append((candidate, near))
         best = max(best, near.own.log_evidence)
         if whole is None:
-            whole = WholeSpectrum(shots, LOCAL.spread(near.span, TERMS))
+            whole = WholeSpectrum(shots, crookedness(near.span))
             first = whole.fit(near.own.scale)
     return trials, whole
 
@@ -158,15 +159,17 @@ def _margin(best: Nearby, trials: list[tuple[Candidate, Nearby]], found: list[Ca
     return margin
 
 
-def _refined(near: Nearby, shots: list[Shot], whole: WholeFit) -> tuple[Refined | None, list[Shot]]:
+def _refined(
+    near: Nearby, shots: list[Shot], by_whole: tuple[WholeSpectrum, WholeFit]
+) -> tuple[Refined | None, list[Shot]]:
     """Refine a solution; twice if it tells the line width better."""
-    refined = refine_solution(near, shots, whole)
+    refined = refine_solution(near, shots, by_whole)
     if refined is None:
         return None, shots
     better = [with_better_width(shot, _single(refined, k, len(shot.peaks))) for k, shot in enumerate(shots)]
     if all(new is old for new, old in zip(better, shots, strict=True)):
         return refined, shots
-    again = refine_solution(near, better, whole)
+    again = refine_solution(near, better, by_whole)
     lost = again is None or np.count_nonzero(again.used) < MIN_USED <= np.count_nonzero(refined.used)
     return (refined, shots) if again is None or lost else (_in_both(again, refined), better)
 
