@@ -1,5 +1,7 @@
 """Outer lines of a solution: trusted where no other curve is likely, given up where they may be something else."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from lamp_fleet import largest_error, make_case
@@ -11,6 +13,7 @@ from glowledger.bench.identified import Placed, as_identified
 from glowledger.bench.matching import view_of
 from glowledger.bench.nearby import nearby_curves
 from glowledger.bench.outer_lines import (
+    doubting_faint,
     doubts,
     foretold_ends,
     in_doubt,
@@ -216,3 +219,17 @@ def test_an_end_line_that_a_stranger_stands_for_is_not_in_the_range(make, seed):
     result = solve([prepare_shot(frames, case.lamp)], frames.axis)
     assert result.accepted
     assert largest_error(case, result.solution.nm(case.pixel), *result.solution.covered) < 1.0
+
+
+def test_faint_lines_count_for_less_in_the_range_and_bright_ones_in_full():
+    found = placed(EVEN)
+    rows = np.arange(14)
+    fit = best_degree(found.u, found.wavelength_nm, found.error_nm, SPAN)
+    same = doubting_faint(found, rows, fit)
+    assert same.covariance == pytest.approx(fit.covariance, rel=1e-6)
+    faint = replace(found, bright=found.u > -0.3)
+    doubted = doubting_faint(faint, rows, fit)
+    low, high = np.array([-0.8]), np.array([0.8])
+    assert doubted.standard_error_nm(low) > 1.2 * fit.standard_error_nm(low)
+    assert doubted.standard_error_nm(high) < 1.1 * fit.standard_error_nm(high)
+    assert doubted.nm(EVEN) == pytest.approx(fit.nm(EVEN))

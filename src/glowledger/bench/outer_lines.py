@@ -20,6 +20,7 @@ GOOD_TO = 0.065  # of the FWHM: standard error that the solution may have betwee
 MOST_RISK, MOST_DOUBT = 0.005, 0.1  # chance that another curve is right: at a line in the range, at one in the fit
 FORETOLD = 0.1  # of the FWHM: standard error with which the lines further in must foretell an outermost one
 LINES_PER_COEFFICIENT = 2  # fewer foretell nothing
+FAINT_WORD = 0.4  # weight in the range of lines that a lamp only may show: beside a crowd of lines one is always near
 UNDISPUTED = 0.1  # of the FWHM: how far two fits that believe different lines may differ
 KNOWN_BY_OTHER = 2.0  # standard errors of the other fit: nearer than that it says nothing
 
@@ -79,6 +80,17 @@ def well_covered(found: Identified, rows: NDArray[np.intp], fit: LineFit) -> NDA
     good = np.max(fit.standard_error_nm(places), axis=1) < GOOD_TO * width
     runs = np.split(np.arange(len(rows)), np.flatnonzero(~good) + 1)
     return rows[max(runs, key=len)]
+
+
+def doubting_faint(found: Identified, kept: NDArray[np.intp], fit: LineFit) -> LineFit:
+    """Return a fit with the covariance that it has if lines which the lamp only may show count for `FAINT_WORD`.
+
+    In a crowd some faint line is near any curve, so that these agree with it is little evidence.
+    """
+    faint = ~found.bright[kept]
+    basis = np.asarray(chebvander(found.u[kept][faint], fit.degree), dtype=np.float64)
+    rate = (1.0 - FAINT_WORD) * fit.weight[faint] / (found.error_nm[kept][faint] ** 2 + fit.scatter_nm**2)
+    return replace(fit, covariance=np.linalg.inv(np.linalg.inv(fit.covariance) - (basis * rate[:, None]).T @ basis))
 
 
 def undisputed(

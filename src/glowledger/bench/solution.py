@@ -13,6 +13,7 @@ from glowledger.bench.matching import View
 from glowledger.bench.nearby import PULL, Nearby, nearby_curves, weighed
 from glowledger.bench.outer_lines import (
     WELL_PLACED,
+    doubting_faint,
     doubts,
     foretold_ends,
     in_doubt,
@@ -171,7 +172,8 @@ def _by_peaks(
     if fit is None:
         return None
     alive = kept[(fit.weight > 0.05) & ~np.isin(kept, np.concatenate([doubtful, strange]))]
-    carrying = undisputed(found, well_covered(found, alive[found.anchor[alive]], fit), fit, first)
+    cautious = doubting_faint(found, kept, fit)
+    carrying = undisputed(found, well_covered(found, alive[found.anchor[alive]], cautious), fit, first)
     if by_whole is not None:
         whole, drawn = by_whole
         if fit.degree >= len(drawn.scale):  # else what the spectrum's curve cannot follow would count as dispute
