@@ -90,7 +90,8 @@ def doubting_faint(found: Identified, kept: NDArray[np.intp], fit: LineFit) -> L
     faint = ~found.bright[kept]
     basis = np.asarray(chebvander(found.u[kept][faint], fit.degree), dtype=np.float64)
     rate = (1.0 - FAINT_WORD) * fit.weight[faint] / (found.error_nm[kept][faint] ** 2 + fit.scatter_nm**2)
-    return replace(fit, covariance=np.linalg.inv(np.linalg.inv(fit.covariance) - (basis * rate[:, None]).T @ basis))
+    precision = np.linalg.inv(fit.covariance) - (basis * rate[:, None]).T @ basis
+    return replace(fit, covariance=np.asarray(np.linalg.inv(precision), dtype=np.float64))
 
 
 def undisputed(
