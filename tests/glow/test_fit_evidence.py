@@ -72,21 +72,21 @@ def test_the_background_is_positive_and_never_empty():
 
 
 def simulated(rng, levels, pixels=4000):
-    """Return residual, model and lines with the noise of given levels."""
+    """Return residual, model and where template errors are expected, with the noise of given levels."""
     lines = np.where(rng.random(pixels) < 0.5, rng.uniform(0, 4e4, pixels), 0.0)
     model = lines + 500.0
     sd = np.sqrt(levels.read_variance + levels.gain * model + (levels.mismatch * lines) ** 2)
-    return sd * rng.standard_normal(pixels), model, lines
+    return sd * rng.standard_normal(pixels), model, np.stack([lines, np.zeros(pixels)])
 
 
 @pytest.mark.parametrize("mismatch", [0.02, 0.05, 0.15])
 def test_mismatch_and_read_noise_come_back_from_residuals(mismatch):
     rng = np.random.default_rng(4)
     truth = NoiseLevels(read_variance=400.0, gain=0.5, mismatch=mismatch)
-    residual, model, lines = simulated(rng, truth)
+    residual, model, errors = simulated(rng, truth)
     first = NoiseLevels(read_variance=300.0, gain=0.5, mismatch=FIRST_MISMATCH)
     found = fitted_levels(
-        residual, model, lines, np.zeros(model.size), first, first, freedom=1.0, gain_known=True, least_mismatch=0.001
+        residual, model, errors, np.zeros(model.size), first, first, freedom=1.0, gain_known=True, least_mismatch=0.001
     )
     # Student's t with four degrees of freedom reads Gaussian scatter some 15 % low at most (from memory: its scale
     # for Gaussian data is 0.87 sd); a tenth on top for the scatter of 2000 pixels
@@ -98,13 +98,14 @@ def test_mismatch_and_read_noise_come_back_from_residuals(mismatch):
 def test_unlisted_lines_do_not_pass_for_noise():
     rng = np.random.default_rng(6)
     truth = NoiseLevels(read_variance=400.0, gain=0.5, mismatch=0.03)
-    residual, model, lines = simulated(rng, truth)
+    residual, model, errors = simulated(rng, truth)
     first = NoiseLevels(read_variance=400.0, gain=0.5, mismatch=FIRST_MISMATCH)
 
     def fitted(values):
         return fitted_levels(
-            values, model, lines, np.zeros(model.size), first, first, freedom=1.0, gain_known=True, least_mismatch=0.001
-        )
+            values, model, errors, np.zeros(model.size), first, first,
+            freedom=1.0, gain_known=True, least_mismatch=0.001,
+        )  # fmt: skip
 
     spoilt = residual.copy()
     spoilt[::50] += 30_000.0
@@ -115,12 +116,12 @@ def test_unlisted_lines_do_not_pass_for_noise():
 def test_stated_variance_is_not_counted_twice():
     rng = np.random.default_rng(8)
     truth = NoiseLevels(read_variance=400.0, gain=0.0, mismatch=0.03)
-    residual, model, lines = simulated(rng, truth)
+    residual, model, errors = simulated(rng, truth)
     stated = np.full(model.size, 900.0)
     residual = residual + 30.0 * rng.standard_normal(model.size)
     first = NoiseLevels(read_variance=400.0, gain=0.0, mismatch=FIRST_MISMATCH)
     found = fitted_levels(
-        residual, model, lines, stated, first, first, freedom=1.0, gain_known=True, least_mismatch=0.001
+        residual, model, errors, stated, first, first, freedom=1.0, gain_known=True, least_mismatch=0.001
     )
     assert found.read_variance < 1.3 * truth.read_variance
 

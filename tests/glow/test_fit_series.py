@@ -101,7 +101,8 @@ def test_a_trend_at_low_signal_is_followed_without_bias():
     late = slice(150, n)
     assert truth["CO"][late].mean() < error[late].mean()
     left = counts[late] / scale - truth["CO"][late]
-    assert abs(left.mean()) < 3 * error[late].mean() / np.sqrt(left.size)
+    # one dark of 20 scans is subtracted from all frames: its noise no number of frames averages out
+    assert abs(left.mean()) < 3 * error[late].mean() * np.sqrt(1 / left.size + 1 / 20)
 
 
 def test_a_drift_of_the_axis_is_followed():

@@ -10,7 +10,11 @@ from pathlib import Path
 
 import numpy as np
 
-ARGON = {696.54: 0.5, 706.72: 0.4, 738.40: 0.5, 750.39: 1.0, 751.47: 0.6, 763.51: 1.1, 772.38: 0.6, 794.82: 0.5}
+# lines of one upper level come together in the ratio of their rates: 763.51 with 800.62, 696.54 with 727.29
+ARGON = {
+    696.54: 0.5, 706.72: 0.4, 727.29: 0.14, 738.40: 0.5, 750.39: 1.0, 751.47: 0.6, 763.51: 1.1, 772.42: 0.6,
+    794.82: 0.5, 800.62: 0.2,
+}  # fmt: skip
 HYDROGEN = {656.28: 1.0, 486.13: 0.25}
 AXIS = np.round(np.linspace(470.0, 810.0, 400), 3)
 WIDTH_NM = 1.6  # full width at half maximum

@@ -143,8 +143,7 @@ def _stands_out(identified: Identified, parts: list[_Part]) -> NDArray[np.bool_]
         return np.zeros(0, dtype=bool)
     scene, solution = identified.scene, identified.solution
     light = _columns(identified, [p.emitter for p in parts]) * solution.x[[p.level for p in parts]]
-    levels = replace(solution.levels, mismatch=0.0)
-    random = levels.pixel_variance(solution.model, np.zeros(scene.data.size)) + scene.stated_variance
+    random = solution.levels.random_variance(solution.model) + scene.stated_variance
     return np.asarray(np.sqrt(np.sum(light[scene.used] ** 2 / random[scene.used, None], axis=0)) > STANDS_OUT)
 
 

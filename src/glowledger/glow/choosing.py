@@ -12,8 +12,10 @@ from glowledger.glow.band_emitters import band_emitters, is_line_list
 from glowledger.glow.emitters import Emitter, atomic_emitters, summed
 from glowledger.tables.species import ListedSpecies
 
+OTHERS = ""  # key of the rotational temperature of molecules that are not named
 FIRST_T_ROT_K = 500.0  # a glow's molecules before anything is known: common practice, no source
 BRIGHT_LEVELS = 100
+CACHED = 192  # results kept: all species, and molecules at some temperatures; each has up to a hundred thousand lines
 CLEAR_FACTOR = 4  # times the levels of the table
 MANY_LINES = 4096
 MERGED_NM = 0.01  # lines of a typical pattern closer than this become one at their mean: a thirtieth of a line width
@@ -39,7 +41,7 @@ def chosen_emitters(
         Species whose levels are fitted one by one; the others have one emitter in typical proportions,
         molecules one per band system.
     t_rot_k : dict of str to float
-        Rotational temperature by species; `FIRST_T_ROT_K` where not named.
+        Rotational temperature by species; where not named that of `OTHERS`, or else `FIRST_T_ROT_K`.
     low_nm, high_nm : float
         Range of the spectrum.
     bright : frozenset of str
@@ -54,7 +56,8 @@ def chosen_emitters(
     """
     chosen: list[Emitter] = []
     for one in species:
-        temperature = float(t_rot_k.get(one.name, FIRST_T_ROT_K))
+        like_others = t_rot_k.get(OTHERS, FIRST_T_ROT_K) if one.molecular else FIRST_T_ROT_K
+        temperature = float(t_rot_k.get(one.name, like_others))
         shares, here = _shares_in_range(one, temperature, low_nm, high_nm)
         if not here:
             continue
@@ -74,12 +77,12 @@ def chosen_emitters(
     return tuple(chosen)
 
 
-@lru_cache(maxsize=512)
+@lru_cache(maxsize=CACHED)
 def _all_emitters(species: ListedSpecies, t_rot_k: float) -> tuple[Emitter, ...]:
     return band_emitters(species, t_rot_k) if species.molecular else atomic_emitters(species)
 
 
-@lru_cache(maxsize=512)
+@lru_cache(maxsize=CACHED)
 def _summed(emitters: tuple[Emitter, ...], label: str) -> Emitter:
     """As `summed`; of hundreds of thousands of lines, those that no spectrometer here could part become one."""
     together = summed(emitters, label)
@@ -93,7 +96,7 @@ def _summed(emitters: tuple[Emitter, ...], label: str) -> Emitter:
     return replace(together, wavelength_nm=np.bincount(number, rate * nm)[lit] / light[lit], rate=light[lit])
 
 
-@lru_cache(maxsize=512)
+@lru_cache(maxsize=CACHED)
 def _shares_in_range(
     species: ListedSpecies, t_rot_k: float, low_nm: float, high_nm: float
 ) -> tuple[NDArray[np.float64], tuple[Emitter, ...]]:

@@ -49,7 +49,9 @@ def line_map(scene: Scene, solution: Solution) -> NDArray[np.float64]:
     index = np.arange(scene.axis_nm.size)[:, None] + np.arange(-half, half + 1)
     inside = (index >= 0) & (index < scene.axis_nm.size)
     index = np.clip(index, 0, scene.axis_nm.size - 1)
-    variance = expected_variance(scene, solution.levels, solution.model, solution.lines, solution.doubt)
+    variance = expected_variance(
+        scene, solution.levels, solution.model, solution.lines, solution.doubt, solution.bent
+    )
     weight = np.where(scene.used, 1.0 / (variance * local_misfit(scene, solution)), 0.0)
     x = scene.axis_nm[index] - scene.axis_nm[:, None]
     near = np.abs(x) <= np.maximum(CONTRAST_WIDTHS * fwhm, CONTRAST_PIXELS * step)[:, None]

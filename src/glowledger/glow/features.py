@@ -17,6 +17,7 @@ REACH_WIDTHS = 0.9  # half window for the counts of a feature, in line widths
 CONTRAST_WIDTHS = 2.2  # half window for its significance, level and slope of the surroundings left free
 LEAST_PIXELS = 4
 FEATURE_EXTENT = 0.15  # of its top: how far a band reaches
+BAND_REACH_NM = 8.0  # of a band from its head, for the same: further on the next band begins
 CONTRAST_PIXELS = 3  # at least, on either side
 FAINT_TYPICAL = 0.2  # of the strongest in the typical pattern: those must be looked for even if not fitted
 SAME_FEATURE = 1.5  # line widths: closer tops are one feature
@@ -53,6 +54,8 @@ class FeatureTest:
         The light stands where it should.
     band : bool
         A band of a molecule, not a line.
+    murky : bool
+        It would be the species' own, were it not faint enough for a line or band of something known only roughly.
     """
 
     feature: Feature
@@ -66,6 +69,7 @@ class FeatureTest:
     share: float
     centred: bool
     band: bool
+    murky: bool
 
 
 def species_light(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> NDArray[np.float64]:
@@ -189,6 +193,9 @@ def _test(given: _Given, top: int) -> FeatureTest | None:
         near = around
     counts = float(light[near].sum())
     dark = bool(light[top] < 1e-3 * light.max())  # not fitted at all: looked for by its typical pattern
+    if given.band:
+        whole = _whole_band(scene, given.typical if dark else light, top, max(1, round(fwhm / pixel)))
+        around = np.union1d(around, whole)
     shown = scene.data - solution.model + light  # all that the others leave here
     typical = _contrast(given, around, top, given.typical, given.typical_slope, shown)
     found, error, offset, offset_error = (
@@ -200,13 +207,15 @@ def _test(given: _Given, top: int) -> FeatureTest | None:
     doubt = np.sqrt(offset_error**2 + solution.shift_error_at(scene, top) ** 2 + scene.priors.finer_nm**2)
     centred = bool(abs(offset) < _slack(given) * max(fwhm, pixel) + 2.0 * doubt)
     noise = float(np.sqrt(given.drop.variance[near].sum()))
+    own = bool(share >= OWN_SHARE and sigma >= OWN_SIGMA and centred)
+    murky = bool(counts <= given.murky[top])
     feature = Feature(
         label=_label(given, top, fwhm),
         wavelength_nm=float(scene.axis_nm[top] + solution.shift_at(scene, top)),
         counts=counts,
-        standard_error=counts * float(np.hypot(error, solution.levels.mismatch)),
+        standard_error=counts * float(np.hypot(error, solution.levels.template_error)),
         overlaps=tuple(given.other_names[k] for k in np.flatnonzero(beside > 0.1 * max(counts, noise))),
-        clean=bool(share >= OWN_SHARE and sigma >= OWN_SIGMA and centred and counts > given.murky[top]),
+        clean=own and not murky,
     )
     part = float(given.typical[near].max())
     return FeatureTest(
@@ -221,7 +230,19 @@ def _test(given: _Given, top: int) -> FeatureTest | None:
         share=share,
         centred=centred,
         band=given.band,
+        murky=own and murky,
     )
+
+
+def _whole_band(scene: Scene, light: NDArray[np.float64], top: int, beyond: int) -> NDArray[np.intp]:
+    """Return the pixels in use of a band from head to tail and some beyond.
+
+    Within a few line widths of its head a broad band looks like a level with a slope.
+    """
+    dim = np.flatnonzero(light <= FEATURE_EXTENT * light[top])
+    left, right = int(dim[dim < top].max(initial=0)), int(dim[dim > top].min(initial=light.size - 1))
+    here = _used_within(scene, top, BAND_REACH_NM)
+    return here[(here >= left - beyond) & (here <= right + beyond)]
 
 
 def _used_within(scene: Scene, top: int, reach_nm: float) -> NDArray[np.intp]:

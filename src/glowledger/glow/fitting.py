@@ -18,6 +18,7 @@ from glowledger.glow.instrument import (
     error_shape,
     expected_variance,
     free_columns,
+    response_doubt,
     response_templates,
     second_order,
 )
@@ -35,6 +36,7 @@ LONGEST_SHIFT = 0.35  # of the line width in one round: farther the derivative s
 MOST_RESPONSE = 0.7  # of its logarithm in one round
 SEEN = 2.0  # standard deviations of light in a pixel
 NOISY = 0.25  # of the random variance: smaller template errors leave the noise as it is
+WRONG = 0.25  # of a template, to which it may err where noise is asked whether pixels share it
 OUTLIER = 4.0  # residuals beyond this many standard deviations count less
 
 
@@ -58,6 +60,8 @@ class Solution:
         Counts with and without background.
     doubt : ndarray of shape (2, p)
         From `branching_doubt`: what uncertain branching adds.
+    bent : ndarray of shape (p,)
+        From `response_doubt`: part of the light by which the response may bend between its nodes.
     variance : ndarray of shape (p,)
         Used in the fit: template errors counted once per line.
     outliers : ndarray of shape (p,)
@@ -82,6 +86,7 @@ class Solution:
     model: NDArray[np.float64]
     lines: NDArray[np.float64]
     doubt: NDArray[np.float64]
+    bent: NDArray[np.float64]
     variance: NDArray[np.float64]
     outliers: NDArray[np.float64]
     levels: NoiseLevels
@@ -93,7 +98,7 @@ class Solution:
     def pixel_variance(self, scene: Scene) -> NDArray[np.float64]:
         """Return the variance expected in each pixel by itself, counts², shape (p,)."""
         errors = error_shape(scene, self.lines, self.doubt[0])
-        known = self.doubt[1] + scene.stated_variance
+        known = self.doubt[1] + (self.bent * self.lines) ** 2 + scene.stated_variance
         return np.asarray(self.levels.pixel_variance(self.model, errors) + known)
 
     def shift_at(self, scene: Scene, pixel: int) -> float:
@@ -178,17 +183,18 @@ def with_response(scene: Scene, solution: Solution) -> Solution:
     """
     nodes = scene.hats.shape[1]
     step = np.clip(solution.free_values[-1 - nodes : -1], -MOST_RESPONSE, MOST_RESPONSE)
-    risen = np.exp(scene.hats @ step)[:, None]
     m = len(scene.emitters)
-    templates = solution.templates * risen
+    templates = solution.templates * np.exp(scene.hats @ step)[:, None]
     columns = np.concatenate([templates, solution.columns[:, m:]], axis=1)
     left = solution.free_values.copy()
     left[-1 - nodes : -1] -= step
     adjustment = replace(solution.adjustment, log_response=solution.adjustment.log_response + step)
-    return replace(
+    risen = replace(
         solution, templates=templates, columns=columns, free_values=left, adjustment=adjustment,
-        lines=templates @ solution.x[:m],
+        lines=templates @ solution.x[:m], doubt=branching_doubt(scene, templates, solution.x[:m]),
+        bent=response_doubt(scene, adjustment),
     )  # fmt: skip
+    return replace(risen, doubt=_bounded_doubt(scene, risen))
 
 
 def _settled_coarsely(
@@ -237,7 +243,7 @@ def _round(
     templates = response_templates(scene, adjustment)
     columns = _columns(scene, templates, second_order(scene, adjustment, x[:m]))
     free, precision, pull = free_columns(scene, adjustment, x[:m])
-    variance = expected_variance(scene, levels, last.model, last.lines, last.doubt)
+    variance = expected_variance(scene, levels, last.model, last.lines, last.doubt, last.bent)
     outliers = np.maximum(1.0, np.abs(scene.data - last.model) / (OUTLIER * np.sqrt(variance)))
     variance = variance * outliers
     weight = np.where(scene.used, 1.0 / variance, 0.0)
@@ -252,7 +258,7 @@ def _bounded_doubt(scene: Scene, solution: Solution) -> NDArray[np.float64]:
     A sum fitted too bright would else make its own expected error so large that nothing pulls it down again. Not in a
     first fit, whose line width may be far off.
     """
-    random = replace(solution.levels, mismatch=0.0).pixel_variance(solution.model, solution.lines)
+    random = solution.levels.random_variance(solution.model)
     smooth = solution.model - solution.lines
     room = np.maximum(scene.data - smooth, 0.0) + SEEN * np.sqrt(random + scene.stated_variance)
     known = np.minimum(solution.doubt[1] - scene.many_lines, (SUMMED_ERROR * room) ** 2)
@@ -283,15 +289,17 @@ def _solution(
     lines = templates @ solved[:m]
     model = columns @ solved + free @ free_values
     doubt = branching_doubt(scene, templates, solved[:m])
+    bent = response_doubt(scene, adjustment)
     chi2 = float("nan")
     if guess is not None:
         spent = int((solved > 0).sum()) + free.shape[1]
-        levels, chi2 = _noise(scene, model, error_shape(scene, lines, doubt[0]), doubt[1], levels, spent)
+        known = doubt[1] + (bent * lines) ** 2
+        levels, chi2 = _noise(scene, model, error_shape(scene, lines, doubt[0]), known, levels, spent)
     covariance = np.asarray(np.linalg.inv(normal.free), dtype=np.float64)
     terms = min(scene.shift_basis.shape[1], free.shape[1])
     return Solution(
         templates=templates, columns=columns, free=free, x=solved, free_values=free_values, model=model,
-        lines=lines, doubt=doubt, variance=variance, levels=levels, outliers=outliers, adjustment=adjustment,
+        lines=lines, doubt=doubt, bent=bent, variance=variance, levels=levels, outliers=outliers, adjustment=adjustment,
         normal=normal, shift_variance=covariance[:terms, :terms], chi2_reduced=chi2,
     )  # fmt: skip
 
@@ -300,7 +308,8 @@ def _still(scene: Scene, solution: Solution, last: Solution, least: float) -> bo
     """Return whether neither the model nor its assumed error moved much since the last round."""
     change = (solution.model - last.model)[scene.used]
     distance = float(np.sqrt(np.sum(change**2 / solution.variance[scene.used])))
-    return distance < least and abs(np.log(solution.levels.mismatch / last.levels.mismatch)) < STILL_MISMATCH
+    errors = solution.levels.template_error, last.levels.template_error
+    return distance < least and abs(np.log(errors[0] / errors[1])) < STILL_MISMATCH
 
 
 def _noise(
@@ -314,11 +323,12 @@ def _noise(
     """Re-estimate the noise levels; return them and the reduced χ² by pixel."""
     used = scene.used
     residual = (scene.data - model)[used]
-    shape, known = errors[used], (known + scene.stated_variance)[used]
+    shape, known = errors[:, used], (known + scene.stated_variance)[used]
     freedom = max(1.0 - parameters / used.sum(), 0.2)
     levels = fitted_levels(
         residual, model[used], shape, known, scene.first, last,
         freedom=freedom, gain_known=scene.gain_known, least_mismatch=scene.least_mismatch,
+        mismatch_known=bool(scene.many_lines.any()),  # lines in no table would pass for errors of those listed
     )  # fmt: skip
     variance = levels.pixel_variance(model[used], shape) + known
     chi2 = float(np.mean(residual**2 / variance)) / freedom
@@ -330,7 +340,8 @@ def _shared(
 ) -> float:
     """Return the factor of `shared_pixels`, from where noise is more than the errors of templates."""
     random = levels.random_variance(model)
-    patterned = scene.pixels_per_line * ((levels.mismatch * errors) ** 2 + scene.many_lines)
+    wrong = replace(levels, mismatch=max(levels.mismatch, WRONG))  # bands too cold misfit over many pixels alike
+    patterned = scene.pixels_per_line * (wrong.template_variance(errors) + scene.many_lines)
     noisy = scene.used & (patterned < NOISY * random)
     residual = (scene.data - model) / np.sqrt(random + scene.stated_variance)
     return shared_pixels(residual, noisy, scene.pixels_per_line)

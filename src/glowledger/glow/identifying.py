@@ -18,12 +18,12 @@ from glowledger.glow.emitters import Emitter
 from glowledger.glow.features import species_light
 from glowledger.glow.fitting import Solution, fit_scene, with_response
 from glowledger.glow.judging import evidence_of
-from glowledger.glow.likelihood import more_significant, quick_significance, unexplained_part
-from glowledger.glow.many_lines import many_lines_variance
+from glowledger.glow.likelihood import drop_species, more_significant, unexplained_part
+from glowledger.glow.many_lines import among_many_lines, many_lines_variance
 from glowledger.glow.noise_levels import noise_of_one
 from glowledger.glow.optical_depth import absorption_warning
 from glowledger.glow.results import Fit, SpeciesEvidence, Temperature
-from glowledger.glow.rotation import profile_temperature
+from glowledger.glow.rotation import found_kelvin, profile_temperature, settled
 from glowledger.glow.scene import Scene, build_scene
 from glowledger.glow.start_search import first_fit
 from glowledger.glow.starting import bridged, first_line_spread
@@ -42,7 +42,6 @@ CLEAR_SIGMA = 15.0  # this significant, an atom shows more than its few main lev
 TEMPERATURE_SIGMA = 12.0  # bands this significant speak of temperature
 COARSEST_FWHM_NM = 15.0  # beyond it no band has a shape of its own
 BRIGHT_SHARE = 0.2
-SETTLED_LOG_T = 0.05  # of the logarithm of a temperature, whose shape alone errs by more
 ATOM_SIGMA = 6.0  # what frees a molecule by its atom
 GHOST_SIGMA = 5.0
 SMOOTHED_FACTOR = 1.5  # of the variance of a fitted line: less is not worth a word
@@ -70,7 +69,7 @@ class Identified:
     freed : frozenset of str
         Species fitted level by level.
     t_rot_k : dict of str to float
-        Rotational temperatures used.
+        Rotational temperatures used, by species; key '' for those not named.
     """
 
     scene: Scene
@@ -127,16 +126,16 @@ def identify(
     for last, done in ((False, 0.6), (True, 0.9)):
         freed = _freed(scene, solution, freed)
         temperatures = _temperatures(scene, solution, listed, freed, t_rot, fine=last)
-        found = {t.name.removeprefix("T_rot "): t.kelvin for t in temperatures if np.isfinite(t.kelvin)}
+        found = found_kelvin(temperatures)
         bright, clear = _bright(scene, solution), _significant(scene, solution, frozenset(), CLEAR_SIGMA)
-        if told == (freed, bright, clear, tuple(found)) and _alike(found, t_rot):
+        if told == (freed, bright, clear, tuple(found)) and settled(found, t_rot):
             solution = fit_scene(scene, rounds=0, before=(scene, solution), closing=CLOSING)
             break
         told = (freed, bright, clear, tuple(found))
         t_rot.update(found)
         emitters = chosen_emitters(listed, freed, t_rot, low, high, bright, clear)
         before = scene, solution
-        scene = replace(build_scene(one, emitters, scene.line_spread, bench), many_lines=scene.many_lines)
+        scene = among_many_lines(build_scene(one, emitters, scene.line_spread, bench), scene.many_lines)
         scene = window_free_below(scene, unlit_below)
         closing, nearly = (CLOSING, NEARLY_DONE) if last else (OPENING, NEARLY_OPEN)
         solution = fit_scene(scene, rounds=REFIT_ROUNDS, before=before, closing=closing, nearly=nearly)
@@ -165,13 +164,13 @@ def identify_alike(frames: Frames, like: Identified, *, bench: Bench | None = No
     one, before = averaged(frames), like.solution
     low, high = float(one.axis[0]), float(one.axis[-1])
     many_lines = like.scene.many_lines
-    scene = replace(build_scene(one, like.scene.emitters, like.scene.line_spread, bench), many_lines=many_lines)
+    scene = among_many_lines(build_scene(one, like.scene.emitters, like.scene.line_spread, bench), many_lines)
     solution = fit_scene(scene, before.adjustment, REFIT_ROUNDS, before.levels, closing=OPENING, nearly=NEARLY_OPEN)
     freed = _freed(scene, solution, like.freed)
     bright, clear = _bright(scene, solution), _significant(scene, solution, frozenset(), CLEAR_SIGMA)
     emitters = chosen_emitters(listed, freed, like.t_rot_k, low, high, bright, clear)
     unlit_below = unlit(scene, visibility(scene, solution, bench))
-    refined = replace(build_scene(one, emitters, scene.line_spread, bench), many_lines=many_lines)
+    refined = among_many_lines(build_scene(one, emitters, scene.line_spread, bench), many_lines)
     refined = window_free_below(refined, unlit_below)
     solution = fit_scene(refined, None, REFIT_ROUNDS, before=(scene, solution), closing=CLOSING, nearly=NEARLY_DONE)
     return _identified(frames, refined, solution, listed, bench, (freed, like.t_rot_k, like.fit.temperatures))
@@ -191,7 +190,7 @@ def _first(one: Frames, emitters: tuple[Emitter, ...], bench: Bench | None) -> t
     solution = first_fit(scene, offset_sd_nm(bench), width_known=width_known, closing=OPENING)
     many_lines = many_lines_variance(scene, solution)
     if np.any(many_lines > 0):  # what fails for want of their places is begun anew
-        scene = replace(scene, many_lines=many_lines)
+        scene = among_many_lines(scene, many_lines)
         solution = first_fit(scene, offset_sd_nm(bench), width_known=width_known, closing=OPENING)
     return scene, solution
 
@@ -207,7 +206,7 @@ def _identified(
     """Judge a final fit, with the species freed, the temperatures used and those found."""
     solution = with_response(scene, solution)
     seen = visibility(scene, solution, bench)
-    evidence = evidence_of(scene, solution, listed, seen)
+    evidence = evidence_of(scene, solution, listed, seen, found[2])
     fit = _fit(scene, solution, evidence, found[2], _warnings(frames, scene, solution, seen, evidence))
     return Identified(scene=scene, solution=solution, fit=fit, freed=found[0], t_rot_k=found[1])
 
@@ -270,11 +269,6 @@ def _line_spread(frames: Frames, bench: Bench | None) -> LineSpread:
     return spread
 
 
-def _alike(found: dict[str, float], before: dict[str, float]) -> bool:
-    """Return whether temperatures have settled."""
-    return all(abs(np.log(kelvin / before[name])) < SETTLED_LOG_T for name, kelvin in found.items())
-
-
 def _significant(
     scene: Scene, solution: Solution, already: frozenset[str], sigma: float = FREE_SIGMA
 ) -> frozenset[str]:
@@ -313,11 +307,13 @@ def _temperatures(
     found = []
     for one in listed:
         columns = scene.columns_of(one.name)
-        if not one.molecular or one.name not in freed or columns.size == 0 or rough_positions(one):
+        out = not one.molecular or one.name not in freed or columns.size == 0 or rough_positions(one)
+        if out or any(scene.emitters[i].label.endswith("typical") for i in columns):
             continue
-        if any(scene.emitters[i].label.endswith("typical") for i in columns):
-            continue
-        if quick_significance(scene, solution, columns) > TEMPERATURE_SIGMA:
+        # not by the quick answer: alone in its range a molecule's own errors hold it back
+        if more_significant(scene, solution, columns, FREE_SIGMA) and (
+            drop_species(scene, solution, columns).significance > TEMPERATURE_SIGMA
+        ):
             found.append(profile_temperature(scene, solution, one, columns, before_k.get(one.name), fine=fine))
     return tuple(found)
 
@@ -336,9 +332,9 @@ def _warnings(
             "neighbouring pixels share their noise: the spectrum was smoothed or resampled before it was written; "
             "errors and limits allow for it"
         )
-    if solution.levels.mismatch > 0.15:
+    if solution.levels.template_error > 0.15:
         found.append(
-            f"lines and bands fit only to {100 * solution.levels.mismatch:.0f} %: line shape, response or an "
+            f"lines and bands fit only to {100 * solution.levels.template_error:.0f} %: line shape, response or an "
             "unlisted emitter is wrong, so faint species are hidden"
         )
     ghost = solution.columns[:, -1] * solution.x[-1]
@@ -393,7 +389,7 @@ def _fit(
         shift_se_nm=solution.shift_error_at(scene, middle),
         fwhm_nm=float(scene.line_spread.fwhm(scene.axis_nm[middle])) * solution.adjustment.shape.width,
         chi2_reduced=solution.chi2_reduced,
-        mismatch=solution.levels.mismatch,
+        mismatch=solution.levels.template_error,
         temperatures=temperatures,
         warnings=warnings,
     )

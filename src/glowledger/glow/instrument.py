@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 
 HELD = 1e6  # precision of what must not move
 FLANK = 0.3  # of a line's width-scaled slope counted as template error: a third of its height at the flank
+SIGMA = 0.4247  # of a Gaussian, in its FWHM
+AROUND_WIDTHS = 0.8  # over how many line widths a misshapen line errs (one standard deviation)
+MOST_BENT = 0.5  # relative
 FAINT_DOUBT = 0.2  # of the brightest branch of its level: one as faint as that errs 1.4 times as much
 MOST_DOUBT = 1e3  # of brightest over faint: beyond it, faint branches are below any noise
 BAND_NM = 8.0  # half a band with its tail: the branches of one level stand further apart
@@ -68,7 +71,10 @@ def second_order(
     """
     if amounts is None:
         return np.zeros(scene.data.size)
-    spread = scene.doubled.lit(amounts).spread_sum(np.ones(1), (adjustment.shape,))
+    lit = scene.doubled.lit(amounts)
+    # what window and detector leave of the first order they leave of the second
+    left = np.exp(np.interp(lit.scale.node_nm() / 2, scene.nodes_nm, adjustment.log_response))
+    spread = EmissionGrid(lit.scale, lit.density * left).spread_sum(np.ones(1), (adjustment.shape,))
     return np.asarray(_sums(scene, adjustment) @ spread.light[:, 0])
 
 
@@ -142,23 +148,51 @@ def expected_variance(
     model: NDArray[np.float64],
     lines: NDArray[np.float64],
     doubt: NDArray[np.float64] | None = None,
+    bent: NDArray[np.float64] | float = 0.0,
 ) -> NDArray[np.float64]:
     """Return the variance for tests of a line, template errors counted once per line, shape (p,)."""
     relative, absolute = (0.0, scene.many_lines) if doubt is None else doubt
     own = levels.line_variance(model, error_shape(scene, lines, relative), scene.pixels_per_line)
-    return np.asarray(own + scene.pixels_per_line * absolute + scene.stated_variance)
+    return np.asarray(own + scene.pixels_per_line * (absolute + (bent * lines) ** 2) + scene.stated_variance)
 
 
 def error_shape(
     scene: Scene, lines: NDArray[np.float64], doubt: NDArray[np.float64] | float = 0.0
 ) -> NDArray[np.float64]:
-    """Return where template errors are expected, per unit of mismatch: in height, and on the flanks.
+    """Return where template errors are expected, shape (2, p).
 
-    A line misplaced or misshapen by a part of its width errs where it is steep; `doubt` is row 0 of
-    `branching_doubt`.
+    Row 0, per unit of mismatch: with the height, and with the slope where a line is misplaced; `doubt` is row 0 of
+    `branching_doubt`. Row 1, per unit of misshape, which is that at the top of a lone line: with the light around. In
+    the wings a shape errs by more than the little light there, and weights that go by that light alone would let the
+    wings decide on the height.
     """
+    from scipy.ndimage import uniform_filter1d
+
     steepness = np.gradient(lines, scene.axis_nm) * scene.line_spread.fwhm(scene.axis_nm)
-    return np.sqrt(lines**2 + (FLANK * steepness) ** 2 + np.maximum(doubt, 0.0))
+    # two running means: as good as a Gaussian of the same width
+    size = 2 * round(0.5 * np.sqrt(6.0) * AROUND_WIDTHS * scene.pixels_per_line) + 1  # odd: the middle stays
+    around = uniform_filter1d(uniform_filter1d(np.maximum(lines, 0.0), size, mode="nearest"), size, mode="nearest")
+    height = np.sqrt(lines**2 + (FLANK * steepness) ** 2 + np.maximum(doubt, 0.0))
+    own = SIGMA * scene.pixels_per_line
+    lone = own / np.hypot(own, np.sqrt((size**2 - 1) / 6.0))  # top of a lone line spread so, over its own
+    return np.stack([height, around / lone])
+
+
+def response_doubt(scene: Scene, adjustment: Adjustment) -> NDArray[np.float64]:
+    """Return the part of the light by which the response may bend between its nodes, shape (p,).
+
+    At the edge of a window it falls by factors within one interval: lines there are not as strong beside each other
+    as the straight pieces of its logarithm say. Interpolation error of linear pieces, h²/8 f'' (Abramowitz & Stegun
+    25.2, from memory).
+    """
+    return np.minimum(np.abs(scene.bends @ adjustment.log_response), MOST_BENT)
+
+
+def _telling(scene: Scene, amounts: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the amounts without what says nothing of the instrument: H2, where lines in no table stand in its own."""
+    if not scene.many_lines.any():
+        return amounts
+    return np.where([emitter.species == MANY_LINED for emitter in scene.emitters], 0.0, amounts)
 
 
 def free_columns(
@@ -193,7 +227,9 @@ def free_columns(
         replace(shape, lorentz_fraction=shape.lorentz_fraction + SHAPE_STEP),
         replace(shape, asymmetry=shape.asymmetry + SHAPE_STEP),
     )
-    spread = (grid or scene.grid).spread_sum(amounts, shapes)
+    if grid is None:
+        grid, amounts = scene.grid, _telling(scene, amounts)
+    spread = grid.spread_sum(amounts, shapes)
     light, *changed = (_sums(scene, adjustment) @ spread.light).T
     moved = spread.slope(scene.moved_edges(adjustment), 0)
     # each shift term moves the edges of a pixel nearly alike: its derivative is the common one, weighted

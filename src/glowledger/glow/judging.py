@@ -13,9 +13,11 @@ from glowledger.glow.coincidence import chance
 from glowledger.glow.emitters import Emitter
 from glowledger.glow.features import feature_tests, species_light, typical_light, usual_light
 from glowledger.glow.fitting import Solution
+from glowledger.glow.instrument import MANY_LINED
 from glowledger.glow.likelihood import drop_species, failed, quick_significance, unexplained_light, unexplained_part
 from glowledger.glow.reach import reach_of
-from glowledger.glow.results import SpeciesEvidence
+from glowledger.glow.results import SpeciesEvidence, Temperature
+from glowledger.glow.rotation import log_doubt
 from glowledger.glow.scene import Scene
 from glowledger.glow.verdicts import (
     OUT_OF_RANGE,
@@ -32,7 +34,7 @@ from glowledger.glow.visibility import LEAST_VISIBLE, Visibility, unlit, visible
 from glowledger.tables.species import ListedSpecies
 
 BRIGHT_PLACES = 0.3  # of the brightest pixel of a typical pattern: there a species would be looked for
-MANY_LINES_NM = (420.0, 860.0)  # the many-line spectrum of H2 (Dieke; from memory)
+MANY_LINES_NM = (410.0, 860.0)  # the many-line spectrum of H2 (Dieke; from memory)
 # what some of its unlisted lines within a line width may have: of its light found, and of the light of H I, which
 # in a tube is about as much as that of all the molecule's lines (assumptions)
 MANY_LINES_PART, MANY_LINES_TO_ATOM = 0.05, 0.01
@@ -40,7 +42,11 @@ MURKY_PART = 0.5  # of the light of a roughly known species: what one of its unl
 
 
 def evidence_of(
-    scene: Scene, solution: Solution, listed: tuple[ListedSpecies, ...], seen: Visibility
+    scene: Scene,
+    solution: Solution,
+    listed: tuple[ListedSpecies, ...],
+    seen: Visibility,
+    temperatures: tuple[Temperature, ...] = (),
 ) -> tuple[SpeciesEvidence, ...]:
     """Judge every species.
 
@@ -52,6 +58,8 @@ def evidence_of(
         Those asked for.
     seen : Visibility
         Which pixels could show light.
+    temperatures : tuple of Temperature
+        What the bands told of theirs.
 
     Returns
     -------
@@ -75,7 +83,8 @@ def evidence_of(
         if columns.size == 0:
             cases.append(_unmeasured(one.name, part, blocked))
             continue
-        drop, reach = drop_species(scene, solution, columns), reach_of(scene, solution, columns)
+        doubt = log_doubt(one.name, temperatures) if one.molecular else 0.0
+        drop, reach = drop_species(scene, solution, columns), reach_of(scene, solution, columns, doubt)
         others = {name: other for name, other in possible_light.items() if name != one.name}
         tests = []
         if drop.levels and (drop.significance >= POSSIBLE_SIGMA or entangled(reach)):  # else nobody asks
@@ -89,6 +98,8 @@ def evidence_of(
                 reach=reach, total_counts=total, positions_uncertain=rough_positions(one),
                 fit_failed=failed(solution), unexplained_anywhere=anywhere, chance=accident,
                 unexplained=_could_hide(scene, solution, columns, strange) / max(total, 1e-300),
+                pixels_per_line=scene.pixels_per_line,
+                blended=one.name == MANY_LINED and bool(scene.many_lines.any()),
             )
         )  # fmt: skip
     needed = significance_needed(np.array([c.drop.significance for c in cases if c.drop is not None]))
@@ -121,7 +132,9 @@ def _murky(
         if one.name not in light or not (many or rough_positions(one)):
             continue
         found = quick_significance(scene, solution, scene.columns_of(one.name))
-        if found < (POSSIBLE_SIGMA if many else PRESENT_SIGMA):
+        part = scene.columns_of(PARTS.get(one.name, ""))
+        without_part = part.size > 0 and quick_significance(scene, solution, part) < POSSIBLE_SIGMA
+        if found < (POSSIBLE_SIGMA if many else PRESENT_SIGMA) or without_part:
             continue
         hidden, ranges = MURKY_PART * float(light[one.name][scene.used].sum()), rough_ranges(one)
         if many:

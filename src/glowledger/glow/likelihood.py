@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -18,6 +18,7 @@ from glowledger.glow.scene import Scene
 CLEARLY_NOTHING = 2.0  # with the instrument held; with it free the exact test gives no more
 SETTLED_WIDTHS = 0.07  # of the line width: how far the axis may still move when a species is dropped
 CAPPED = 0.99
+LISTED_ERROR = 0.25  # of a template, to which it may err before the light is called that of nothing listed
 BAD_FIT = 3.0  # reduced χ², template errors already allowed for
 MISFIT_CAP = 25.0  # one outlier does not make a region
 MISFIT_REACH_NM, MISFIT_WIDTHS = 25.0, 12.0
@@ -72,7 +73,8 @@ def drop_species(scene: Scene, solution: Solution, columns: NDArray[np.intp]) ->
     x = solution.x
     lit = int((x[columns] > 0).sum())
     quick = quick_significance(scene, solution, columns)
-    if quick < CLEARLY_NOTHING:
+    most = _quick_loss(scene, solution, columns) * _held_back(scene, solution, columns)
+    if significance(most, freedom(solution.normal, columns, x)) < CLEARLY_NOTHING:
         residual = scene.data - solution.model
         return Drop(
             loss=quick**2, levels=lit, significance=quick, residual=residual, residual_with=residual,
@@ -90,7 +92,7 @@ def drop_species(scene: Scene, solution: Solution, columns: NDArray[np.intp]) ->
     return Drop(
         loss=loss,
         levels=lit,
-        significance=significance(loss, lit),
+        significance=significance(loss, freedom(normal, columns, full)),
         residual=left[0],
         residual_with=left[1],
         variance=variance,
@@ -148,16 +150,20 @@ def quick_significance(scene: Scene, solution: Solution, columns: NDArray[np.int
     """Return the significance of a species with the instrument held where the fit has put it.
 
     Template errors of the species' own light count against it here; for a faint species that is nothing, and
-    a bright one passes all the same. Were the instrument free, the derivative columns of a species alone in
-    its region would paint its light without it.
+    a bright one passes all the same, where templates err little. Were the instrument free, the derivative columns
+    of a species alone in its region would paint its light without it.
     """
-    lit = int((solution.x[columns] > 0).sum())
-    if lit == 0:
+    return significance(_quick_loss(scene, solution, columns), freedom(solution.normal, columns, solution.x))
+
+
+def _quick_loss(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> float:
+    """Return the χ² lost without a species, the instrument held."""
+    if not np.any(solution.x[columns] > 0):
         return 0.0
     held, key = _held(scene, solution), columns.tobytes()
     if key not in held.found:
         without = held.minima.without(_only(solution.x.size, columns))
-        held.found[key] = significance(max(held.equations.misfit(without) - held.misfit, 0.0), lit)
+        held.found[key] = max(held.equations.misfit(without) - held.misfit, 0.0)
     return held.found[key]
 
 
@@ -187,6 +193,44 @@ class _Held:
     x: NDArray[np.float64]
     misfit: float
     found: dict[bytes, float]
+
+
+def freedom(normal: Normal, columns: NDArray[np.intp], x: NDArray[np.float64]) -> int:
+    """Return how many amounts of a species the data decide, rather than the tie to its typical pattern.
+
+    Parameters
+    ----------
+    normal : Normal
+        Equations with all species.
+    columns : ndarray of int
+        Columns of the species.
+    x : ndarray of shape (c,)
+        Amounts.
+
+    Returns
+    -------
+    int
+        Of those that carry light, the sum of what the data have of each one's information, rounded; at least 1 if
+        any does. A level too faint to be seen by itself is no freedom (effective number of parameters: Hastie,
+        Tibshirani & Friedman, The Elements of Statistical Learning, 2nd ed., 7.6, from memory).
+    """
+    lit = columns[x[columns] > 0]
+    if lit.size == 0:
+        return 0
+    told = np.maximum(np.diag(normal.gram)[lit], 0.0)
+    return max(1, round(float(np.sum(told / np.maximum(told + normal.tie[lit], np.finfo(float).tiny)))))
+
+
+def _held_back(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> float:
+    """Return the factor, at least 1, by which a species' own template errors may hold its quick loss back.
+
+    Where templates err by a third, no single line stands more than three of its own errors high.
+    """
+    light = solution.templates[:, columns] @ solution.x[columns]
+    own = expected_variance(scene, replace(solution.levels, read_variance=0.0, gain=0.0), light, light)
+    own -= scene.stated_variance
+    part = np.where(scene.used, own * solution.outliers / solution.variance, 0.0).max(initial=0.0)
+    return float(1.0 / (1.0 - min(part, CAPPED)))
 
 
 @lru_cache(maxsize=2)
@@ -234,21 +278,26 @@ def variance_without(scene: Scene, solution: Solution, columns: NDArray[np.intp]
     lines = solution.lines - solution.templates[:, own] @ solution.x[own]
     doubt = solution.doubt - branching_doubt(scene, solution.templates, solution.x[:m], own)
     doubt = np.maximum(doubt, 0.0)
-    variance = expected_variance(scene, solution.levels, solution.model, lines, doubt)
+    variance = expected_variance(scene, solution.levels, solution.model, lines, doubt, solution.bent)
     return np.asarray(variance * solution.outliers * local_misfit(scene, solution))
 
 
 def failed(solution: Solution) -> bool:
     """Return True if the fit is bad although templates were already given the largest error."""
-    return solution.chi2_reduced > BAD_FIT and solution.levels.mismatch > CAPPED * LARGEST_MISMATCH
+    return solution.chi2_reduced > BAD_FIT and solution.levels.template_error > CAPPED * LARGEST_MISMATCH
 
 
 def unexplained_light(scene: Scene, solution: Solution) -> NDArray[np.float64]:
     """Return the counts per pixel that fit no listed species, shape (p,); zero where the fit as a whole is good."""
     if solution.chi2_reduced < BAD_FIT:
         return np.zeros(scene.data.size)
-    variance = solution.pixel_variance(scene)
-    beyond = np.maximum(np.abs(scene.data - solution.model) - 2 * np.sqrt(variance), 0.0)
+    # a line whose strength or shape is far off is a listed one all the same
+    levels = replace(solution.levels, mismatch=max(solution.levels.mismatch, LISTED_ERROR))
+    variance = replace(solution, levels=levels).pixel_variance(scene)
+    # and where a listed line is fainter than its template there is no light at all
+    residual = scene.data - solution.model
+    missing = (residual < 0) & (solution.lines > np.abs(residual))
+    beyond = np.where(missing, 0.0, np.maximum(np.abs(residual) - 2 * np.sqrt(variance), 0.0))
     return np.where(scene.used, beyond, 0.0)
 
 

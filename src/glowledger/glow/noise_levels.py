@@ -1,9 +1,12 @@
 """How far data may differ from the model: read noise, photon noise, and imperfect templates.
 
-var = s (a + b·model) + n (ε·lines)². a and b are the detector's; ε says that templates are never exact
-(branching, band shape, line shape). A template error is alike over the pixels of one line, so for tests
-of a line its variance is multiplied by n, the pixels in a line: only then is an error of ε in a line
-worth one standard deviation in total. s is 1, and more where a spectrum was smoothed before it was written.
+var = s (a + b·model) + n ((ε·lines)² + (η·around)²). a and b are the detector's; ε says that templates are never
+exact in height (branching, band shape), η that they are not in shape, which shows in the light around a line. They are
+told apart by where the residuals are: tops that misfit beside wings that fit are errors of height alone, and were one
+number to stand for both, the many pixels of the wings would outvote the few of the tops. A template error is alike
+over the pixels of one line, so for tests of a line its variance is multiplied by n, the pixels in a line: only then
+is an error of ε in a line worth one standard deviation in total. s is 1, and more where a spectrum was smoothed before
+it was written.
 """
 
 from __future__ import annotations
@@ -18,24 +21,27 @@ from glowledger.spectra.frames import Frames
 from glowledger.spectra.noise import NoiseEstimate, estimate_noise
 
 STUDENT_DOF = 4.0  # residuals of unlisted lines are outliers: common practice in robust fits
-FIRST_MISMATCH = 0.05
+FIRST_MISMATCH, FIRST_MISSHAPE = 0.05, 0.05
 DARK_PART = 0.35  # of the pixels: where read noise is looked for when nothing else tells it
 DARK_REACH = 15  # pixels
 LARGEST_MISMATCH = 0.35
+LEAST_SHAPE = 0.5  # of the smallest mismatch: a line shape is fitted, the strengths of lines stand in tables
 MOST_STEPS = 40
 LEAST_BEND = 1e-2  # per squared logarithm
 LONGEST_STEP = 1.5  # of a logarithm
-ENOUGH = 1e-3  # of the logarithm of the likelihood: less is not worth another step
+HELD_BACK = 0.1  # damping: the gain of a step this much shortened says nothing of what is left to gain
+ENOUGH = 1e-4  # of the logarithm of the likelihood: less is not worth another step
 # where the search begins at least and at most: gone to nothing in an earlier round, a part may come back
-BEGUN = np.array([[0.05, 0.01, 0.01], [20.0, 1e3, LARGEST_MISMATCH]])
-POWERS = np.array([1.0, 1.0, 2.0])  # of the variance in each level: ε counts squared
-PRIOR_CENTRE = np.array([0.0, 0.0, np.log(0.03)])  # relative to what was measured; ε as templates usually are
-PRIOR_SD = np.array([1.5, 6.0, 1.5])
+BEGUN = np.array([[0.05, 0.01, 0.01, 0.005], [20.0, 1e3, LARGEST_MISMATCH, LARGEST_MISMATCH]])
+POWERS = np.array([1.0, 1.0, 2.0, 2.0])  # of the variance in each level: ε and η count squared
+# relative to what was measured; ε and η as templates usually are
+PRIOR_CENTRE = np.array([0.0, 0.0, np.log(0.03), np.log(0.03)])
+PRIOR_SD = np.array([1.5, 6.0, 1.5, 1.5])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NoiseLevels:
-    """The three parts of the variance.
+    """The parts of the variance.
 
     Attributes
     ----------
@@ -44,7 +50,9 @@ class NoiseLevels:
     gain : float
         b, counts: photon-noise variance per count.
     mismatch : float
-        ε, relative.
+        ε, relative: of the height of lines.
+    misshape : float
+        η, relative to the top of a lone line: of their shape.
     shared : float
         Factor of the noise in tests of a line where neighbouring pixels share their noise; see `shared_pixels`.
     """
@@ -52,21 +60,31 @@ class NoiseLevels:
     read_variance: float
     gain: float
     mismatch: float
+    misshape: float = 0.0
     shared: float = 1.0
+
+    @property
+    def template_error(self) -> float:
+        """Both template errors together, relative, at the top of a lone line."""
+        return float(np.hypot(self.mismatch, self.misshape))
+
+    def template_variance(self, errors: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the variance of template errors in each pixel, counts², shape (p,), from `error_shape`, (2, p)."""
+        return np.asarray((self.mismatch * errors[0]) ** 2 + (self.misshape * errors[1]) ** 2)
 
     def random_variance(self, model: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the variance of read and photon noise in each pixel, counts², same shape as `model`."""
         return np.asarray(self.read_variance + self.gain * np.maximum(model, 0.0))
 
-    def pixel_variance(self, model: NDArray[np.float64], lines: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return the variance in each pixel, counts², same shape as `model`."""
-        return np.asarray(self.random_variance(model) + (self.mismatch * lines) ** 2)
+    def pixel_variance(self, model: NDArray[np.float64], errors: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the variance in each pixel, counts², same shape as `model`; `errors` from `error_shape`."""
+        return np.asarray(self.random_variance(model) + self.template_variance(errors))
 
     def line_variance(
-        self, model: NDArray[np.float64], lines: NDArray[np.float64], pixels_per_line: float
+        self, model: NDArray[np.float64], errors: NDArray[np.float64], pixels_per_line: float
     ) -> NDArray[np.float64]:
         """Return the variance for tests of a line, what its pixels have in common counted once, counts²."""
-        return np.asarray(self.shared * self.random_variance(model) + pixels_per_line * (self.mismatch * lines) ** 2)
+        return np.asarray(self.shared * self.random_variance(model) + pixels_per_line * self.template_variance(errors))
 
 
 @lru_cache(maxsize=4)
@@ -87,22 +105,25 @@ def first_levels(frames: Frames) -> tuple[NoiseLevels, bool]:
     Returns
     -------
     NoiseLevels
-        With a first mismatch of 5 %.
+        With first template errors of 5 %.
     bool
         True if the conversion gain was stated or measured.
     """
     estimate = noise_of_one(frames)
     scans = float(frames.averages[0])
     smallest = (1e-6 * float(np.ptp(frames.counts[0]))) ** 2 + np.finfo(float).tiny
-    if frames.known_variance is not None:  # stated by the source: nothing to add
-        return NoiseLevels(read_variance=smallest, gain=0.0, mismatch=FIRST_MISMATCH), True
-    if not estimate.gain_assumed:
-        read = (estimate.detector.read_noise_counts or 0.0) ** 2 / scans
+    known = frames.known_variance is not None or not estimate.gain_assumed
+    gain = 0.0
+    if frames.known_variance is not None:
+        variance = 0.0  # stated by the source: nothing to add
+    elif known:
+        variance = (estimate.detector.read_noise_counts or 0.0) ** 2 / scans
         gain = (estimate.detector.counts_per_electron or 0.0) / scans
-        return NoiseLevels(read_variance=max(read, smallest), gain=gain, mismatch=FIRST_MISMATCH), True
-    stated = frames.detector.read_noise_counts
-    variance = _dark_variance(frames) if stated is None else stated**2 / scans
-    return NoiseLevels(read_variance=max(variance, smallest), gain=0.0, mismatch=FIRST_MISMATCH), False
+    else:
+        stated = frames.detector.read_noise_counts
+        variance = _dark_variance(frames) if stated is None else stated**2 / scans
+    read = max(variance, smallest)
+    return NoiseLevels(read_variance=read, gain=gain, mismatch=FIRST_MISMATCH, misshape=FIRST_MISSHAPE), known
 
 
 def _dark_variance(frames: Frames) -> float:
@@ -119,7 +140,7 @@ def _dark_variance(frames: Frames) -> float:
 def fitted_levels(
     residual: NDArray[np.float64],
     model: NDArray[np.float64],
-    lines: NDArray[np.float64],
+    errors: NDArray[np.float64],
     stated: NDArray[np.float64],
     first: NoiseLevels,
     last: NoiseLevels,
@@ -127,13 +148,16 @@ def fitted_levels(
     freedom: float,
     gain_known: bool,
     least_mismatch: float,
+    mismatch_known: bool = False,
 ) -> NoiseLevels:
     """Fit the noise levels to the residuals of a fit, robustly.
 
     Parameters
     ----------
-    residual, model, lines, stated : ndarray of shape (p,)
-        Data minus model; model; where template errors are expected; variance known beforehand.
+    residual, model, stated : ndarray of shape (p,)
+        Data minus model; model; variance known beforehand.
+    errors : ndarray of shape (2, p)
+        Where template errors are expected, from `error_shape`.
     first : NoiseLevels
         From `first_levels`: centre of the prior.
     last : NoiseLevels
@@ -143,7 +167,9 @@ def fitted_levels(
     gain_known : bool
         Keep the gain of `first`.
     least_mismatch : float
-        Smallest ε worth believing.
+        Smallest ε worth believing; of η a part of it.
+    mismatch_known : bool
+        Keep ε as it was first assumed.
 
     Returns
     -------
@@ -154,16 +180,18 @@ def fitted_levels(
     bright = float(np.quantile(np.abs(model), 0.99)) + np.sqrt(first.read_variance)
     # each part of the variance at its reference size; the logarithms of the three factors are what is fitted
     gain = first.gain if gain_known else first.read_variance / bright
-    parts = np.stack([np.full(model.size, first.read_variance), gain * np.maximum(model, 0.0), lines**2])
-    fixed = np.array([False, gain_known, False])
-    ratios = last.read_variance / first.read_variance, last.gain / gain if gain > 0 else 1.0, last.mismatch
+    parts = np.stack([np.full(model.size, first.read_variance), gain * np.maximum(model, 0.0), *errors**2])
+    fixed = np.array([False, gain_known, mismatch_known, False])
+    photons = last.gain / gain if gain > 0 else 1.0
+    mismatch = FIRST_MISMATCH if mismatch_known else last.mismatch
+    ratios = last.read_variance / first.read_variance, 1.0 if gain_known else photons, mismatch, last.misshape
     log = np.log(np.clip(ratios, *BEGUN))
-    log[fixed] = 0.0
     log = _most_likely(log, fixed, parts, stated, squares)
     return NoiseLevels(
         read_variance=first.read_variance * float(np.exp(log[0])),
         gain=gain if gain_known else gain * float(np.exp(log[1])),
         mismatch=float(np.clip(np.exp(log[2]), least_mismatch, LARGEST_MISMATCH)),
+        misshape=float(np.clip(np.exp(log[3]), LEAST_SHAPE * least_mismatch, LARGEST_MISMATCH)),
         shared=last.shared,
     )
 
@@ -175,7 +203,7 @@ def _most_likely(
     stated: NDArray[np.float64],
     squares: NDArray[np.float64],
 ) -> NDArray[np.float64]:
-    """Find the most likely logarithms of read, photon and template noise by damped Newton steps, shape (3,).
+    """Find the most likely logarithms of read, photon and template noise by damped Newton steps, shape (4,).
 
     Where the likelihood is not bent as at a maximum, Fisher scoring: the expected information of the squared scale v
     of Student's t is ν / (2 (ν + 3) v²) (Lange, Little & Taylor, J. Am. Stat. Assoc. 84, 881 (1989), from memory).
@@ -183,7 +211,7 @@ def _most_likely(
     damping = 1e-3
     misfit, gradient, information = _misfit(log, parts, stated, squares)
     for _ in range(MOST_STEPS):
-        step = np.zeros(3)
+        step = np.zeros(log.size)
         free = np.flatnonzero(~fixed)
         block = information[np.ix_(free, free)]
         step[free] = -np.linalg.solve(block + damping * np.diag(np.diag(block)), gradient[free])
@@ -194,9 +222,10 @@ def _most_likely(
             if damping > 1e6:
                 break
             continue
-        gained, log, damping = misfit - tried[0], log + step, max(0.2 * damping, 1e-6)
+        gained, log, held = misfit - tried[0], log + step, damping > HELD_BACK
+        damping = max(0.2 * damping, 1e-6)
         misfit, gradient, information = tried
-        if gained < ENOUGH:
+        if gained < ENOUGH and not held:
             break
     return log
 

@@ -139,8 +139,7 @@ def _read_off(scene: Scene, solution: Solution, places: NDArray[np.intp]) -> tup
     normal[:f, :f] += precision / np.outer(scale[:f], scale[:f])
     normal[np.diag_indices_from(normal)] += 1e-9
     inverse = np.linalg.inv(normal)[:f]
-    levels = replace(solution.levels, mismatch=0.0)
-    random = levels.pixel_variance(solution.model, np.zeros(scene.data.size)) + scene.stated_variance
+    random = solution.levels.random_variance(solution.model) + scene.stated_variance
     by_noise = inverse @ (unit.T @ (unit * (weight**2 * random)[:, None])) @ inverse.T
     # templates err alike in every block, which is no drift; a part of it moves with the lines over the pixels
     covariance = (by_noise + TEMPLATE_PART**2 * inverse[:, :f]) / np.outer(scale[:f], scale[:f])

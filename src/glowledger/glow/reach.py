@@ -13,10 +13,12 @@ from glowledger.glow.instrument import SUMMED_ERROR
 from glowledger.glow.likelihood import local_misfit
 from glowledger.glow.scene import Scene
 
-# of all counts of a species: wings of lines and bends of the response between nodes; of a molecule, bands err by
-# some 10 % each as well (common practice, no source), and a few count; scatter in
-# tests/benchmarks/bench_identification.py
-ATOM_ERROR, BAND_ERROR = 0.035, 0.08
+# of all counts of a species: far wings of lines, and of bands, whose shape is not known, and which the background
+# takes; scatter in tests/benchmarks/bench_identification.py
+ATOM_ERROR, BAND_ERROR = 0.025, 0.04
+TAILS = 0.25  # d ln(counts) / d ln(T): heads decide on a band's amount, the tail goes with its temperature
+FLANK_ERROR = 0.3  # of light on the flanks of a cut line
+SHAPE_PART = 0.5  # of the variance from template errors: a free amount takes up an error of height, not one of shape
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,7 +38,7 @@ class Reach:
     alone_error: float
 
 
-def reach_of(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> Reach:
+def reach_of(scene: Scene, solution: Solution, columns: NDArray[np.intp], log_t_error: float = 0.0) -> Reach:
     """Return how well the typical pattern of a species is told from all that is lit.
 
     Parameters
@@ -47,6 +49,8 @@ def reach_of(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> Rea
         Its fit.
     columns : ndarray of int
         Emitter columns of the species.
+    log_t_error : float
+        Standard error of the logarithm of its rotational temperature.
 
     Returns
     -------
@@ -61,19 +65,28 @@ def reach_of(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> Rea
     light = np.where(scene.used, solution.templates[:, columns] @ (weights + solution.x[columns]), 0.0)
     misfit = float(np.sqrt(np.average(local_misfit(scene, solution), weights=light + 1e-9 * light.max() + 1e-300)))
     if np.any(solution.x[columns] > 0):
-        error = _fitted_error(scene, solution, columns, in_pixels)
+        random = float(np.average(_random_part(scene, solution), weights=light + 1e-9 * light.max() + 1e-300))
+        error = _fitted_error(scene, solution, columns, in_pixels) * np.sqrt(random + SHAPE_PART * (1 - random))
     else:
         left = information - _taken(solution, columns, weights)
         error = counts_per_unit / np.sqrt(max(left, 1e-6 * information, np.finfo(float).tiny))
     rough = in_pixels * _rough_amounts(scene, solution, columns, weights)
-    common = BAND_ERROR if _is_molecule(scene, columns) else ATOM_ERROR
-    shape = common * float(in_pixels @ solution.x[columns])
+    common = np.hypot(BAND_ERROR, TAILS * log_t_error) if _is_molecule(scene, columns) else ATOM_ERROR
+    flanks = np.where(scene.used & scene.cut, solution.templates[:, columns] @ solution.x[columns], 0.0)
+    shape = np.hypot(common * float(in_pixels @ solution.x[columns]), FLANK_ERROR * float(flanks.sum()))
     return Reach(
         counts=float(in_pixels @ solution.x[columns]),
         # levels fitted as one sum, and all lines or bands of a species, are wrong together: no scatter shows it
         standard_error=float(np.sqrt((misfit * error) ** 2 + (SUMMED_ERROR * rough).sum() ** 2 + shape**2)),
         alone_error=misfit * counts_per_unit / np.sqrt(max(information, np.finfo(float).tiny)),
     )
+
+
+@lru_cache(maxsize=2)
+def _random_part(scene: Scene, solution: Solution) -> NDArray[np.float64]:
+    """Return the part of the variance assumed in each pixel that is noise and no template error, shape (p,)."""
+    random = solution.levels.shared * solution.levels.random_variance(solution.model)
+    return np.minimum((random + scene.stated_variance) / solution.variance, 1.0)
 
 
 def _rough_amounts(

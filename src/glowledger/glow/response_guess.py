@@ -9,7 +9,10 @@ from glowledger.bench.model import Bench
 
 PEAK_NM, BREADTH_NM = 600.0, 260.0  # silicon behind a visible grating and a fibre: common practice, no source
 LEAST_RESPONSE = 1e-4  # blocked light keeps a finite column
-NODES_NM = np.array([200.0, 250, 290, 320, 345, 370, 395, 430, 480, 540, 610, 690, 770, 850, 930, 1020, 1120])
+# closest where acrylic, the commonest window, cuts off: within 25 nm (tables.windows)
+NODES_NM = np.array(
+    [200.0, 250, 290, 320, 345, 358, 370, 382, 395, 410, 430, 480, 540, 610, 690, 770, 850, 930, 1020, 1120]
+)
 
 
 def expected_response(nm: NDArray[np.float64], bench: Bench | None) -> NDArray[np.float64]:
@@ -80,3 +83,19 @@ def response_freedom(
 def hats(nm: NDArray[np.float64], nodes: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return hat functions on the nodes at the wavelengths, shape (p, r); constant beyond the ends."""
     return np.stack([np.interp(nm, nodes, row) for row in np.eye(nodes.size)], axis=1)
+
+
+def bends(nm: NDArray[np.float64], nodes: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return how far a smooth curve through the nodes may leave the straight pieces, per height of each node.
+
+    Shape (p, r): h²/8 times the second derivative (by divided differences; at the ends that of the next node).
+    """
+    count = nodes.size
+    curvature = np.zeros((count, count))
+    for k in range(1, count - 1):
+        left, right = nodes[k] - nodes[k - 1], nodes[k + 1] - nodes[k]
+        piece = max(left, right) ** 2 / 8.0 * 2.0 / (left + right)
+        curvature[k, k - 1 : k + 2] = piece * np.array([1.0 / left, -1.0 / left - 1.0 / right, 1.0 / right])
+    if count > 2:
+        curvature[0], curvature[-1] = curvature[1], curvature[-2]
+    return hats(nm, nodes) @ curvature

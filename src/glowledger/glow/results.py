@@ -207,3 +207,18 @@ class SeriesFit:
     exposure_s: NDArray[np.float64]
     sure_names: tuple[str, ...] | None = None
     present_names: tuple[str, ...] | None = None
+
+
+def joined(parts: list[SeriesFit]) -> SeriesFit:
+    """Return consecutive parts of one run as one."""
+    if len(parts) == 1:
+        return parts[0]
+    arrays = (
+        "counts", "standard_error", "time_s", "total_counts", "total_error", "continuum_counts", "shift_nm",
+        "chi2_reduced", "saturated", "exposure_s",
+    )  # fmt: skip
+    stacked = {name: np.concatenate([getattr(part, name) for part in parts]) for name in arrays}
+    first = parts[0]
+    return SeriesFit(
+        species_names=first.species_names, sure_names=first.sure_names, present_names=first.present_names, **stacked
+    )

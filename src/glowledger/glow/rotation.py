@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -10,6 +9,7 @@ from numpy.typing import NDArray
 
 from glowledger.bench.model import LineSpread
 from glowledger.glow.band_emitters import band_emitters
+from glowledger.glow.choosing import OTHERS
 from glowledger.glow.fitting import Solution
 from glowledger.glow.instrument import FLANK, free_columns, response_templates
 from glowledger.glow.nonnegative import Minima, scaled_gram
@@ -25,7 +25,10 @@ SHAPE_ERROR = 0.07  # of T: line-spread and overlaps; scatter in tests/benchmark
 LEAST_TOLD = 4.0  # χ² between best and worst temperature
 WIDEST_ERROR = 0.45  # of the logarithm of T: wider says nothing of use
 WIDTH_AT_BANDS = 0.1  # relative: how far lines at the bands may be wider than elsewhere (common practice, no source)
+# of ln T, where bands do not tell: others in the same glow do, or none does (from 300 to 1500 K about 500 K)
+LIKE_OTHERS, UNTOLD = 0.3, 0.5
 OWN_PART = 0.1  # of the brightest pixel of the bands: there the misfit is judged
+SETTLED_LOG_T = 0.05  # of the logarithm of a temperature, whose shape alone errs by more
 
 
 def profile_temperature(
@@ -89,6 +92,33 @@ def profile_temperature(
     return Temperature(
         name=name, kelvin=float(np.exp(centre)), interval_k=interval, reason=f"shape of the {species.name} bands"
     )
+
+
+def found_kelvin(temperatures: tuple[Temperature, ...]) -> dict[str, float]:
+    """Return the temperatures told, by species, and under `OTHERS` their mean by weight, K.
+
+    A molecule that does not tell its own is likelier as hot as its neighbours than at any fixed value: below a few
+    hundred pascals the bands of one glow mostly lie within some tens of percent of each other, OH apart (common
+    practice, no source).
+    """
+    told = [t for t in temperatures if np.isfinite(t.kelvin)]
+    found = {t.name.removeprefix("T_rot "): t.kelvin for t in told}
+    if told:
+        logs = np.log([t.kelvin for t in told])
+        found[OTHERS] = float(np.exp(np.average(logs, weights=[log_error(t) ** -2 for t in told])))
+    return found
+
+
+def log_error(temperature: Temperature) -> float:
+    """Return the standard error of the logarithm of a temperature; NaN if it was not told."""
+    low, high = temperature.interval_k
+    return 0.5 * float(np.log(high / low))
+
+
+def log_doubt(species: str, temperatures: tuple[Temperature, ...]) -> float:
+    """Return how far ln T_rot of a molecule may be from what its bands were drawn with, one standard deviation."""
+    told = {t.name.removeprefix("T_rot "): log_error(t) for t in temperatures if np.isfinite(t.kelvin)}
+    return told.get(species, LIKE_OTHERS if told else UNTOLD)
 
 
 def _tried(profile: _Profile, ladder: NDArray[np.float64], before_k: float | None) -> dict[float, float]:
@@ -212,12 +242,17 @@ def _variance(scene: Scene, solution: Solution) -> NDArray[np.float64]:
     smooth = uniform_filter1d(scene.data, max(1, round(scene.pixels_per_line / 2)))
     light = np.where(scene.used, np.maximum(smooth - (solution.model - solution.lines), 0.0), 0.0)
     steepness = np.gradient(light, scene.axis_nm) * scene.line_spread.fwhm(scene.axis_nm)
-    levels = replace(solution.levels, mismatch=BAND_MISMATCH)
-    errors = np.sqrt(light**2 + (FLANK * steepness) ** 2 + np.maximum(solution.doubt[0], 0.0))
-    known = scene.stated_variance + solution.doubt[1]
-    return np.asarray(levels.pixel_variance(np.maximum(solution.model, smooth), errors) + known)
+    random = solution.levels.random_variance(np.maximum(solution.model, smooth))
+    wrong = BAND_MISMATCH**2 * (light**2 + (FLANK * steepness) ** 2 + np.maximum(solution.doubt[0], 0.0))
+    known = scene.stated_variance + solution.doubt[1]  # that of the response does not count: here it is free
+    return np.asarray(random + wrong + known)
 
 
 def _untold(name: str, why: str) -> Temperature:
     nan = float("nan")
     return Temperature(name=name, kelvin=nan, interval_k=(nan, nan), reason=f"cannot tell: {why}")
+
+
+def settled(found: dict[str, float], before: dict[str, float]) -> bool:
+    """Return whether temperatures are what they were before, as far as it matters."""
+    return all(abs(np.log(kelvin / before[name])) < SETTLED_LOG_T for name, kelvin in found.items())

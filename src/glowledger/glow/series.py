@@ -19,7 +19,7 @@ from glowledger.errors import RunError
 from glowledger.glow.identifying import Identified, identify, identify_alike
 from glowledger.glow.instrument import branching_doubt, error_shape, free_columns, response_templates
 from glowledger.glow.projection import Projection, filled, flicker, least_squares, saturated
-from glowledger.glow.results import SeriesFit
+from glowledger.glow.results import SeriesFit, joined
 from glowledger.glow.scene import Adjustment
 from glowledger.glow.series_patterns import Pattern, brightness, continuum, hidden_doubt, series_patterns
 from glowledger.glow.shared_noise import shared_in_time
@@ -29,6 +29,7 @@ from glowledger.threads import one_thread
 CHUNK = 256  # frames measured at once: memory does not grow with the run
 EARLY_PART = 0.15  # of the frames: where what is being cleaned off is strongest
 FEW = 12  # frames: below, early and whole are one
+SURE_SIGMA = 7.0  # of what has no line or band of its own; less may be the misfit of others, and misfit never ends
 JOINT_SIGMA = 4.0  # species this significant in the mean or early are measured jointly; others one by one
 FREE_SHARE = 0.05  # of the line light: species this bright keep their levels free
 DRIFT_BIN = 0.03  # of the line width: templates are moved in steps this fine
@@ -54,6 +55,8 @@ class SeriesModel:
         Species measured.
     joint : tuple of str
         Those measured jointly; the others are measured one at a time on what the joint ones leave.
+    sure : tuple of str
+        Those of the joint ones that are in the light beyond doubt: others take up misfit of their neighbours.
     present : tuple of str
         Those with the verdict `present` in the mean or early.
     patterns : dict of str to list of (columns, weights)
@@ -69,6 +72,7 @@ class SeriesModel:
     identified: Identified
     names: tuple[str, ...]
     joint: tuple[str, ...]
+    sure: tuple[str, ...]
     present: tuple[str, ...]
     patterns: dict[str, list[Pattern]]
     typical_scans: float
@@ -184,7 +188,7 @@ class SeriesModel:
         random = self._noise(np.maximum(solution.model, 0.0), self.typical_scans)
         lines = templates @ solution.x[:m]
         relative, absolute = branching_doubt(scene, templates, solution.x[:m])
-        template = (solution.levels.mismatch * error_shape(scene, lines, relative)) ** 2 + absolute
+        template = solution.levels.template_variance(error_shape(scene, lines, relative)) + absolute
         doubt = random + scene.pixels_per_line * CHANGING**2 * template
         weight = np.where(self._told, 1.0 / doubt, 0.0)
         solve = least_squares(columns, weight)
@@ -285,7 +289,7 @@ class SeriesModel:
         return SeriesFit(
             species_names=self.names, counts=values, standard_error=errors, time_s=frames.time_s,
             total_counts=total, total_error=total_error, continuum_counts=smooth, shift_nm=drift,
-            chi2_reduced=chi2, saturated=saturated(frames), exposure_s=frames.exposure_s, sure_names=self.joint,
+            chi2_reduced=chi2, saturated=saturated(frames), exposure_s=frames.exposure_s, sure_names=self.sure,
             present_names=self.present,
         )  # fmt: skip
 
@@ -318,8 +322,10 @@ def learn_series(
         whole = identify(frames, bench=bench, species=wanted)
     early = identify_alike(frames[:early_count], whole, bench=bench) if len(frames) >= FEW else whole
     names = tuple(dict.fromkeys(e.species for e in whole.scene.emitters))
-    seen = {e.name for fit in (whole.fit, early.fit) for e in fit.species if e.significance > JOINT_SIGMA}
-    present = {e.name for fit in (whole.fit, early.fit) for e in fit.species if e.verdict == "present"}
+    found = [e for fit in (whole.fit, early.fit) for e in fit.species]
+    seen = {e.name for e in found if e.significance > JOINT_SIGMA}
+    sure = {e.name for e in found if e.verdict in ("present", "possible") or e.significance > SURE_SIGMA}
+    present = {e.name for e in found if e.verdict == "present"}
     shares = {e.name: e.share for e in whole.fit.species}
     patterns: dict[str, list[Pattern]] = {}
     for name in names:
@@ -329,6 +335,7 @@ def learn_series(
                 patterns[name] = groups
     return SeriesModel(
         identified=whole, names=names, joint=tuple(patterns), patterns=patterns,
+        sure=tuple(n for n in patterns if n in sure),
         present=tuple(n for n in names if n in present),
         typical_scans=float(np.median(frames.averages)),
         shared=shared_in_time(frames.counts, whole.scene.used, whole.scene.pixels_per_line),
@@ -361,21 +368,6 @@ def fit_series(
         As `identify_frame`.
     """
     return learn_series(frames, bench=bench, species=species).measure(frames)
-
-
-def joined(parts: list[SeriesFit]) -> SeriesFit:
-    """Return consecutive parts of one run as one."""
-    if len(parts) == 1:
-        return parts[0]
-    arrays = (
-        "counts", "standard_error", "time_s", "total_counts", "total_error", "continuum_counts", "shift_nm",
-        "chi2_reduced", "saturated", "exposure_s",
-    )  # fmt: skip
-    stacked = {name: np.concatenate([getattr(part, name) for part in parts]) for name in arrays}
-    first = parts[0]
-    return SeriesFit(
-        species_names=first.species_names, sure_names=first.sure_names, present_names=first.present_names, **stacked
-    )
 
 
 def _shared(

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from glowledger.glow.agreement import WEIGHTY_SIGMA, coherence, gone, missing, places, rest_of_pattern
 from glowledger.glow.features import OWN_SHARE, FeatureTest
 from glowledger.glow.likelihood import Drop
 from glowledger.glow.reach import Reach
@@ -16,21 +17,17 @@ OUT_OF_RANGE = "none of its lines or bands lies in the measured range"
 PRESENT_SIGMA = 5.0  # of the whole species
 POSSIBLE_SIGMA = 3.0
 LONE_SURE_SIGMA = 20.0
+# below two pixels to a FWHM places and shapes of lines are ambiguous (sampling theorem), and one line proves little
+SAMPLED, UNSAMPLED_SIGMA = 2.0, 50.0
 LONE_SIGMA = 8.0  # of the only feature, when a species can show just one
 LONE_SHARE = 0.5  # of the light there must be its own, others counted as fitted or as usual, whichever is more
-SHOULD_SHOW = 4.0  # a feature whose fitted light would have this significance ought to be seen
 COHERENT = 0.5
 VERY_COHERENT, MANY_CLEAN = 0.8, 4  # what it takes to believe a species fainter than the unexplained light
-SEQUENCE_NM = 8.0
-MOSTLY_OWN = 0.5
-WEIGHTY_SIGMA = 10.0
-AGREEING = (0.4, 2.5)  # found over fitted
 CERTAIN_SIGMA = 20.0
 CERTAIN_LINE_SIGMA, CERTAIN_SHARE = 100.0, 0.8  # a main line this strong and free of others stands for its atom
 MUCH_LIGHT = 0.2  # of all line light: no accident
 MOST_LIGHT = 0.4
 TYPICAL_MAIN = 0.5
-ONE_ASTRAY = 5.0
 REST_ASTRAY = 0.4  # of the typical light in all other features: one line alone may be anything
 TYPICAL_PART = 0.10  # a feature below this part of the strongest in the typical pattern cannot stand alone
 TYPICAL_PAIR = 0.03  # two of them may be fainter
@@ -44,6 +41,8 @@ NEUTRALS = {
 PARTS = {"H2": "H I", "He2": "He I"}
 UNMISTAKABLE = 1e-20  # chance
 CHANCE_BESIDE_BLOCKED = 1e-3  # what shows itself in the part that is open is not 'cannot tell'
+CHANCE_BESIDE_BAD = 1e-3  # where the fit is bad, what is hardly rarer than misfit is no sign of anything
+CHANCE_OF_PAIR = 1e-9  # two features that misfit so rarely makes stand against any amount of it elsewhere
 CHANCE_ALLOWED = 2e-5  # for one species: 0.1 % over the some fifty that are asked for, and a margin for crowded spectra
 MOST_FEATURES = 12
 ENTANGLED = 5.0  # standard error over what it would be alone
@@ -85,6 +84,10 @@ class Case:
         where the fit as a whole is good.
     chance : float
         Probability that unexplained structure gives it the features it has.
+    pixels_per_line : float
+        FWHM of a line, in pixels.
+    blended : bool
+        Its listed lines stand among others of its own that are in no table: they need not be as strong as listed.
     """
 
     name: str
@@ -100,6 +103,8 @@ class Case:
     unexplained_anywhere: float
     unexplained: float
     chance: float
+    pixels_per_line: float = 5.0
+    blended: bool = False
 
 
 def significance_needed(significances: NDArray[np.float64]) -> float:
@@ -160,44 +165,53 @@ def _seen(case: Case) -> tuple[Verdict, str]:
     sigma = case.drop.significance if case.drop else 0.0
     if max((test.sigma for test in case.tests), default=0.0) < POSSIBLE_SIGMA:
         return "not seen", ""
-    if not clean:
-        return "possible", _why_not_clean(case)
+    if not clean:  # the fit may ask for anything under what it cannot tell apart
+        murky = [test for test in case.tests if test.murky]
+        return ("possible" if places(murky) > 1 else "cannot tell"), _why_not_clean(case, murky)
     best = max(clean, key=lambda test: test.sigma)
     if case.positions_uncertain:
         return "possible", f"{best.feature.label} is seen, but positions of its bands are only roughly known"
     unexplained = max(case.unexplained, case.unexplained_anywhere)
-    if case.fit_failed and case.share < MOST_LIGHT:
+    beyond_doubt = case.chance < UNMISTAKABLE and case.share > unexplained
+    if case.fit_failed and case.share < MOST_LIGHT and not beyond_doubt:
         # a misshapen neighbour or an unlisted line is then the better guess
-        faint = case.share < unexplained or sigma < PRESENT_SIGMA
+        faint = case.share < unexplained or sigma < PRESENT_SIGMA or case.chance > CHANCE_BESIDE_BAD
         reason = f"the fit as a whole is bad, so that {best.feature.label} may be anything"
         return ("cannot tell" if faint else "possible"), reason
     if sigma < PRESENT_SIGMA:
         return "possible", f"faint: {sigma:.1f} standard deviations, {best.feature.label} at best"
-    main = case.share > MUCH_LIGHT and sigma > CERTAIN_SIGMA
+    most = case.share > MOST_LIGHT and sigma > WEIGHTY_SIGMA
+    main = most or (case.share > MUCH_LIGHT and sigma > CERTAIN_SIGMA)
     if case.chance > CHANCE_ALLOWED and not main:
         return "possible", f"light that fits nothing listed could look like {best.feature.label} here by chance"
     coherent = coherence(case.tests)
-    if coherent < COHERENT and not main:
+    if coherent < COHERENT and not main and not (case.blended and sigma > CERTAIN_SIGMA):
         return "possible", f"only {100 * coherent:.0f} % of its lines or bands agree, {best.feature.label} among them"
-    if case.share < unexplained and (len(clean) < MANY_CLEAN or coherent < VERY_COHERENT):
+    pair = places(clean) >= 2 and case.chance < CHANCE_OF_PAIR
+    if case.share < unexplained and not pair and (len(clean) < MANY_CLEAN or coherent < VERY_COHERENT):
         part = f"{100 * unexplained:.2g} % of the light fits nothing listed"
         return "possible", f"{part}; {best.feature.label} may be part of that"
-    if _places(clean) >= 2 and max(test.typical_part for test in clean) >= TYPICAL_PAIR:
+    if places(clean) >= 2 and max(test.typical_part for test in clean) >= TYPICAL_PAIR:
         names = " and ".join(test.feature.label for test in sorted(clean, key=lambda t: -t.sigma)[:2])
         return "present", f"{names} stand out by themselves"
-    missing = _missing(case.tests, best)
+    absent = gone(case.tests, best)
+    if absent and not main:
+        return "possible", f"{best.feature.label} is seen, but not {absent.feature.label}, which comes with it"
+    lacking = missing(case.tests, best)
     certain = best.typical_part >= TYPICAL_MAIN and (
         best.sigma >= CERTAIN_SIGMA if best.band else best.sigma >= CERTAIN_LINE_SIGMA and best.share >= CERTAIN_SHARE
     )
-    if missing and not certain:
-        return "possible", f"{best.feature.label} is seen, but not {missing[0].feature.label}"
-    rest, rest_error = _rest_of_pattern(case.tests, best)
+    if lacking and not certain:
+        return "possible", f"{best.feature.label} is seen, but not {lacking[0].feature.label}"
+    rest, rest_error = rest_of_pattern(case.tests, best)
     if rest + 2 * rest_error < REST_ASTRAY and not (certain or main or best.band):
         return "possible", f"{best.feature.label} is seen, but the rest only at {rest:.1f} times its usual strength"
     if best.typical_part < TYPICAL_PART:
         return "possible", f"only {best.feature.label} is seen, which should not be its strongest"
     if best.sigma < LONE_SIGMA or (best.share < LONE_SHARE and best.sigma < LONE_SURE_SIGMA):
         return "possible", f"only {best.feature.label} is seen, at {best.sigma:.1f} standard deviations"
+    if case.pixels_per_line < SAMPLED and best.sigma < UNSAMPLED_SIGMA:
+        return "possible", f"only {best.feature.label} is seen, and so few pixels to a line hardly tell its place"
     return "present", f"{best.feature.label} stands out by itself, the only one free of other light here"
 
 
@@ -236,80 +250,19 @@ def beside_companions(cases: list[Case], verdicts: list[SpeciesEvidence]) -> lis
 
 def _unmistakable(case: Case) -> bool:
     clean = [test for test in case.tests if test.feature.clean]
-    return case.chance < UNMISTAKABLE and _places(clean) >= 2 and coherence(case.tests) >= VERY_COHERENT
+    return case.chance < UNMISTAKABLE and places(clean) >= 2 and coherence(case.tests) >= VERY_COHERENT
 
 
-def _places(clean: list[FeatureTest]) -> int:
-    """Return how many independent places clean features make.
-
-    Bands of one sequence stand so close that one foreign line can pass for several: they make one place.
-    """
-    kept: list[FeatureTest] = []
-    for test in clean:
-        apart = SEQUENCE_NM if test.band else 0.0
-        if all(abs(test.feature.wavelength_nm - other.feature.wavelength_nm) > apart for other in kept):
-            kept.append(test)
-    return len(kept)
-
-
-def _why_not_clean(case: Case) -> str:
+def _why_not_clean(case: Case, murky: list[FeatureTest]) -> str:
     """Return why no feature of a species counts as its own."""
+    if murky:
+        names = " and ".join(test.feature.label for test in sorted(murky, key=lambda t: -t.sigma)[:2])
+        return f"{names} may be what no table lists of another species"
     top = max(case.tests, key=lambda test: test.sigma)
     if not top.centred and top.share >= OWN_SHARE:
         return f"the light near {top.feature.label} stands {abs(top.off_centre_nm):.2g} nm off its place"
     rivals = _rivals(case)
     return f"its light lies under that of {rivals}" if rivals else "no line or band of it stands out by itself"
-
-
-def coherence(tests: list[FeatureTest]) -> float:
-    """Return the part of a species' features that are as strong as fitted and stand where they should.
-
-    Only features that ought to be significant and are mostly the species' own count, by significance up to
-    a limit, so that one bright line does not decide alone.
-    """
-    total = agreeing = 0.0
-    for test in tests:
-        if test.expected_sigma > SHOULD_SHOW and test.share >= MOSTLY_OWN:
-            weight = min(test.expected_sigma, WEIGHTY_SIGMA)
-            total += weight
-            as_fitted = AGREEING[0] * test.expected_sigma < test.sigma < AGREEING[1] * test.expected_sigma
-            agreeing += weight if test.centred and as_fitted else 0.0
-    return agreeing / total if total > 0 else 1.0
-
-
-def _missing(tests: list[FeatureTest], best: FeatureTest) -> list[FeatureTest]:
-    """Return the features that should be seen beside the best one, with nothing hiding them, and are not.
-
-    Populations are free: one missing feature may be a factor `ONE_ASTRAY` weaker than typical, several must
-    not all be.
-    """
-    scale = best.sigma / max(best.typical_part * best.typical_sigma, 1e-12)
-    absent = []
-    for test in tests:
-        typical_counts = best.feature.counts * test.typical_part / max(best.typical_part, 1e-12)
-        hidden = test.beside > max(typical_counts, test.feature.counts)
-        if test is best or hidden or test.sigma > POSSIBLE_SIGMA:
-            continue
-        expected = max(test.expected_sigma, scale * test.typical_part * test.typical_sigma)
-        absent.append((expected, test))
-    absent.sort(key=lambda pair: -pair[0])
-    if absent and absent[0][0] > ONE_ASTRAY * SHOULD_SHOW:
-        return [absent[0][1]]
-    if len(absent) > 1 and absent[1][0] > SHOULD_SHOW:
-        return [absent[0][1], absent[1][1]]
-    return []
-
-
-def _rest_of_pattern(tests: list[FeatureTest], best: FeatureTest) -> tuple[float, float]:
-    """Return the other features' light over the typical one, on the scale of the best, and its standard error."""
-    scale = best.sigma / max(best.typical_part * best.typical_sigma, 1e-12)
-    others = [test for test in tests if test is not best]
-    expected = np.array([scale * test.typical_part * test.typical_sigma for test in others])
-    found = np.array([test.sigma for test in others])
-    information = float(expected @ expected)
-    if information == 0:
-        return 1.0, float("inf")
-    return float(expected @ found) / information, 1.0 / float(np.sqrt(information))
 
 
 def entangled(reach: Reach) -> bool:

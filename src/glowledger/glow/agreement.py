@@ -1,0 +1,102 @@
+"""Do the features of a species agree with each other? Those that should show, those that come together."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from glowledger.glow.features import FeatureTest
+
+SHOULD_SHOW = 4.0  # a feature whose fitted light would have this significance ought to be seen
+SEQUENCE_NM = 8.0
+MOSTLY_OWN = 0.5
+WEIGHTY_SIGMA = 10.0
+AGREEING = (0.4, 2.5)  # found over fitted
+ONE_ASTRAY = 5.0
+SIGNIFICANT = 3.0  # standard deviations
+
+
+def places(clean: list[FeatureTest]) -> int:
+    """Return how many independent places clean features make.
+
+    Bands of one sequence stand so close that one foreign line can pass for several: they make one place.
+    """
+    kept: list[FeatureTest] = []
+    for test in clean:
+        apart = SEQUENCE_NM if test.band else 0.0
+        if all(abs(test.feature.wavelength_nm - other.feature.wavelength_nm) > apart for other in kept):
+            kept.append(test)
+    return len(kept)
+
+
+def coherence(tests: list[FeatureTest]) -> float:
+    """Return the part of a species' features that are as strong as fitted and stand where they should.
+
+    Only features that ought to be significant and are mostly the species' own count, by significance up to
+    a limit, so that one bright line does not decide alone.
+    """
+    total = agreeing = 0.0
+    for test in tests:
+        if test.expected_sigma > SHOULD_SHOW and test.share >= MOSTLY_OWN:
+            weight = min(test.expected_sigma, WEIGHTY_SIGMA)
+            total += weight
+            as_fitted = AGREEING[0] * test.expected_sigma < test.sigma < AGREEING[1] * test.expected_sigma
+            agreeing += weight if test.centred and as_fitted else 0.0
+    return agreeing / total if total > 0 else 1.0
+
+
+def gone(tests: list[FeatureTest], best: FeatureTest) -> FeatureTest | None:
+    """Return a band from the same upper level as the best one that ought to show as clearly and does not.
+
+    Between levels populations are free, within one the branching is fixed: no CN 388.3 nm without its 421.6 nm.
+    """
+    if not best.band:
+        return None
+    for test in tests:
+        told = test.expected_sigma > SHOULD_SHOW and test.share >= MOSTLY_OWN
+        if told and test is not best and _level(test) == _level(best) and _is_gone(test):
+            return test
+    return None
+
+
+def _is_gone(test: FeatureTest) -> bool:
+    return test.sigma < AGREEING[0] * test.expected_sigma and test.sigma < test.expected_sigma - SIGNIFICANT
+
+
+def _level(test: FeatureTest) -> str:
+    """Return system and upper level of a band: ``CN B-X (0`` of ``CN B-X (0,1)``."""
+    return test.feature.label.split(",")[0]
+
+
+def missing(tests: list[FeatureTest], best: FeatureTest) -> list[FeatureTest]:
+    """Return the features that should be seen beside the best one, with nothing hiding them, and are not.
+
+    Populations are free: one missing feature may be a factor `ONE_ASTRAY` weaker than typical, several must
+    not all be.
+    """
+    scale = best.sigma / max(best.typical_part * best.typical_sigma, 1e-12)
+    absent = []
+    for test in tests:
+        typical_counts = best.feature.counts * test.typical_part / max(best.typical_part, 1e-12)
+        hidden = test.beside > max(typical_counts, test.feature.counts)
+        if test is best or hidden or test.sigma > SIGNIFICANT:
+            continue
+        expected = max(test.expected_sigma, scale * test.typical_part * test.typical_sigma)
+        absent.append((expected, test))
+    absent.sort(key=lambda pair: -pair[0])
+    if absent and absent[0][0] > ONE_ASTRAY * SHOULD_SHOW:
+        return [absent[0][1]]
+    if len(absent) > 1 and absent[1][0] > SHOULD_SHOW:
+        return [absent[0][1], absent[1][1]]
+    return []
+
+
+def rest_of_pattern(tests: list[FeatureTest], best: FeatureTest) -> tuple[float, float]:
+    """Return the other features' light over the typical one, on the scale of the best, and its standard error."""
+    scale = best.sigma / max(best.typical_part * best.typical_sigma, 1e-12)
+    others = [test for test in tests if test is not best]
+    expected = np.array([scale * test.typical_part * test.typical_sigma for test in others])
+    found = np.array([test.sigma for test in others])
+    information = float(expected @ expected)
+    if information == 0:
+        return 1.0, float("inf")
+    return float(expected @ found) / information, 1.0 / float(np.sqrt(information))
