@@ -12,13 +12,15 @@ from scipy.interpolate import CubicSpline
 from glowledger.glow.agreement import gone
 from glowledger.glow.features import FeatureTest
 from glowledger.glow.identifying import identify
-from glowledger.glow.instrument import error_shape, response_doubt
+from glowledger.glow.instrument import error_shape, response_doubt, second_order
 from glowledger.glow.likelihood import freedom
 from glowledger.glow.noise_levels import FIRST_MISMATCH, FIRST_MISSHAPE, NoiseLevels, fitted_levels
 from glowledger.glow.response_guess import bends, hats
 from glowledger.glow.results import Feature, Temperature
 from glowledger.glow.rotation import found_kelvin, log_doubt
+from glowledger.glow.verdicts import Case, _alone
 from glowledger.spectra.frames import frames_from_arrays
+from glowledger.tables import atoms
 
 BENCH = Instrument(pixels=1024, fwhm_nm=(1.4, 1.5), second_order=0.0)
 
@@ -146,3 +148,43 @@ def test_a_band_without_those_of_its_level_is_doubted(label, sigma, is_gone):
     # branching from one upper level is fixed, between levels populations are free
     best = band("CN B-X (0,0)", 30.0, 30.0)
     assert (gone([best, band(label, sigma, 6.0)], best) is not None) == is_gone
+
+
+def test_bright_upper_levels_of_argon_pass_for_no_molecule():
+    # 5p ten times as bright as at 0.5 eV beside 4p, as in NIST's relative intensities (420.07 to 811.53 nm: 1 in 90):
+    # at 2.7 nm its lines from 415 to 420 nm look like a band
+    lines = atoms.load().select("Ar I", (380.0, 900.0))
+    known = np.isfinite(lines.ga_ki) & (lines.ga_ki > 0)
+    ev, nm = lines.upper_ev()[known], lines.wavelength_nm[known]
+    light = lines.ga_ki[known] * np.exp(-ev / 0.5) * np.where(ev > 14.4, 10.0, 1.0)
+    axis = np.linspace(380.0, 900.0, 2048)
+    counts = sum(part * np.exp(-4 * np.log(2) * ((axis - at) / 2.7) ** 2) for at, part in zip(nm, light, strict=True))
+    counts = 5e4 * counts / counts.max()
+    counts = 200.0 + counts + np.sqrt(4.0 + counts / 20.0) * np.random.default_rng(4).standard_normal(axis.size)
+    found = {e.name: e.verdict for e in identify(frames_from_arrays(axis, counts)).fit.species}
+    assert found["Ar I"] == "present"
+    assert {name for name, verdict in found.items() if verdict == "present"} <= {"Ar I"}
+
+
+def test_the_second_order_sees_the_window_that_the_fit_has_found(argon):
+    # what a window stops at 380 nm cannot come again at 760 nm
+    scene, solution = argon[0].scene, argon[0].solution
+    amounts = np.where([e.species == "N2" for e in scene.emitters], 1e5, 0.0)
+    clear = replace(solution.adjustment, log_response=np.zeros(scene.nodes_nm.size))
+    blocked = replace(clear, log_response=np.where(scene.nodes_nm < 400.0, -5.0, 0.0))
+    with_uv, without = (second_order(scene, one, amounts) for one in (clear, blocked))
+    near = np.abs(scene.axis_nm - 2 * 380.5) < 4.0
+    assert with_uv[near].sum() > 0
+    assert without[near].sum() < 0.1 * with_uv[near].sum()
+
+
+@pytest.mark.parametrize("pixels_per_line", [1.5, 5.0])
+def test_one_line_on_few_pixels_proves_little(pixels_per_line):
+    # below two pixels to a FWHM places are ambiguous (sampling theorem)
+    test = replace(band("Al I 396.15", 12.0, 12.0), band=False, share=0.95)
+    case = Case(
+        name="Al I", visible=1.0, blocked="", drop=None, tests=[test], share=0.01, reach=None, total_counts=1e5,
+        positions_uncertain=False, fit_failed=False, unexplained_anywhere=0.0, unexplained=0.0, chance=1e-9,
+        pixels_per_line=pixels_per_line,
+    )  # fmt: skip
+    assert _alone(case, test)[0] == ("possible" if pixels_per_line < 2 else "present")

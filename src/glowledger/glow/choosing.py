@@ -15,7 +15,8 @@ from glowledger.tables.species import ListedSpecies
 OTHERS = ""  # key of the rotational temperature of molecules that are not named
 FIRST_T_ROT_K = 500.0  # a glow's molecules before anything is known: common practice, no source
 BRIGHT_LEVELS = 100
-CACHED = 192  # results kept: all species, and molecules at some temperatures; each has up to a hundred thousand lines
+CACHED = 192  # results kept: those of all species, molecules at some temperatures
+CACHED_BANDS = 64  # for the molecules themselves, of up to a hundred thousand lines each
 CLEAR_FACTOR = 4  # times the levels of the table
 MANY_LINES = 4096
 MERGED_NM = 0.01  # lines of a typical pattern closer than this become one at their mean: a thirtieth of a line width
@@ -77,9 +78,18 @@ def chosen_emitters(
     return tuple(chosen)
 
 
-@lru_cache(maxsize=CACHED)
 def _all_emitters(species: ListedSpecies, t_rot_k: float) -> tuple[Emitter, ...]:
-    return band_emitters(species, t_rot_k) if species.molecular else atomic_emitters(species)
+    return _bands(species, t_rot_k) if species.molecular else _levels(species)
+
+
+@lru_cache(maxsize=CACHED)
+def _levels(species: ListedSpecies) -> tuple[Emitter, ...]:
+    return atomic_emitters(species)
+
+
+@lru_cache(maxsize=CACHED_BANDS)
+def _bands(species: ListedSpecies, t_rot_k: float) -> tuple[Emitter, ...]:
+    return band_emitters(species, t_rot_k)
 
 
 @lru_cache(maxsize=CACHED)

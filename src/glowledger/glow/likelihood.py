@@ -17,6 +17,7 @@ from glowledger.glow.scene import Scene
 
 CLEARLY_NOTHING = 2.0  # with the instrument held; with it free the exact test gives no more
 SETTLED_WIDTHS = 0.07  # of the line width: how far the axis may still move when a species is dropped
+LOOSER = 3.0  # by this factor other species may stray further from their typical patterns where one is dropped
 CAPPED = 0.99
 LISTED_ERROR = 0.25  # of a template, to which it may err before the light is called that of nothing listed
 BAD_FIT = 3.0  # reduced χ², template errors already allowed for
@@ -82,6 +83,7 @@ def drop_species(scene: Scene, solution: Solution, columns: NDArray[np.intp]) ->
         )  # fmt: skip
     variance = variance_without(scene, solution, columns)
     normal, free = _without_own_shape(scene, solution, columns, variance)
+    normal = _loosened(normal, columns)
     minima = normal.minima(x > 0)
     full, without = minima.without(_only(x.size)), minima.without(_only(x.size, columns))
     loss = max(normal.misfit(without) - normal.misfit(full), 0.0)
@@ -97,6 +99,17 @@ def drop_species(scene: Scene, solution: Solution, columns: NDArray[np.intp]) ->
         residual_with=left[1],
         variance=variance,
     )
+
+
+def _loosened(normal: Normal, columns: NDArray[np.intp]) -> Normal:
+    """Return the equations with all other species tied more loosely to their typical patterns than in the fit.
+
+    What is typical must not make a species: argon's 5p levels may be ten times as bright as typical, and light that
+    they explain as well is no evidence of a molecule.
+    """
+    factor = np.full(normal.tie.size, LOOSER**-2)
+    factor[columns] = 1.0
+    return replace(normal, tie=normal.tie * factor, tie_rhs=normal.tie_rhs * factor)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

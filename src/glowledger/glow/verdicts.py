@@ -206,6 +206,11 @@ def _seen(case: Case) -> tuple[Verdict, str]:
     rest, rest_error = rest_of_pattern(case.tests, best)
     if rest + 2 * rest_error < REST_ASTRAY and not (certain or main or best.band):
         return "possible", f"{best.feature.label} is seen, but the rest only at {rest:.1f} times its usual strength"
+    return _alone(case, best)
+
+
+def _alone(case: Case, best: FeatureTest) -> tuple[Verdict, str]:
+    """Return verdict and reason where one feature alone stands out."""
     if best.typical_part < TYPICAL_PART:
         return "possible", f"only {best.feature.label} is seen, which should not be its strongest"
     if best.sigma < LONE_SIGMA or (best.share < LONE_SHARE and best.sigma < LONE_SURE_SIGMA):
