@@ -56,6 +56,8 @@ UNDER_BANDS = (
     ("Al I", ("OH", "H I"), (306.0, 311.0)),
 )
 
+FOREIGN = (("He I", "helium"), ("Ne I", "neon"), ("Ar I", "argon"), ("Kr I", "krypton"), ("Xe I", "xenon"))
+
 _CAUSES = (
     _Cause(kind="air leak", what="an air leak", signs=("N2", "N2+"), company=("NO", "N I"), unless_fed="N",
            imitators=(("N2+", (*SILICON, "CO+", "CO2+"), ANYWHERE),), only_with=(("N2+", ("N2", "He I")),),
@@ -77,12 +79,13 @@ _CAUSES = (
            confirm_by=LAMP_TESTS, also=LAMP_ALSO),
     *(_Cause(kind="foreign gas", what=gas, signs=(sign,), unless_fed=sign.split()[0], confirm_by=GAS_TESTS,
              also=GAS_ALSO)
-      for sign, gas in (("He I", "helium"), ("Ne I", "neon"), ("Kr I", "krypton"), ("Xe I", "xenon"))),
+      for sign, gas in FOREIGN),
     _Cause(kind="water", what="water", signs=("OH", "H I"), unless_fed="H", confirm_by=WATER_TESTS,
            also=("hydrogen leaving hot metal, for the hydrogen",)),
 )  # fmt: skip
 ORGANIC = frozenset({"hydrocarbon oil", "organic residue"})  # these have OH and hydrogen as well
 MOST_NAMED = 4
+LONE_ODDS = 1.1  # ln: three to one, where one sign that is only possible is all there is; `bench_findings.py`
 RARE_CHANCE = 1e-2  # what few chambers hold is not claimed on what unlisted light shows so often
 
 
@@ -108,6 +111,8 @@ def hinted_together(seen: Sightings, already: frozenset[str]) -> tuple[Finding, 
             continue
         if cause.kind == "foreign gas" and not seen.stated:
             continue
+        if cause.signs == ("Ar I",) and seen.hinted(("N2", "N2+")):  # argon beside nitrogen is air
+            continue
         made = _weighed(cause, seen)
         if made is not None:
             found.append(made)
@@ -128,9 +133,11 @@ def _weighed(cause: _Cause, seen: Sightings) -> Finding | None:
     odds = ln_odds(seen, [n for n in cause.signs if n not in imitated], company, cause.prior)
     if cause.needs and cause.needs not in signs:
         return None
-    if len(signs) == len(seen.present(signs)) or odds <= 0:  # what is certain is the other rules' business
-        return None
     beside = seen.hinted(company)
+    # a hunt for a leak that is not there costs more than a longer exposure
+    least = LONE_ODDS if len(signs) == 1 and not beside and cause.prior > RARE else 0.0
+    if len(signs) == len(seen.present(signs)) or odds <= least:  # what is certain is the other rules' business
+        return None
     sure = sum(weight(seen, n) >= SURE and seen.species[n].significance >= STRONG_SIGMA for n in signs)
     confidence: Confidence = "medium" if odds > LIKELY and sure >= 2 and not seen.crowded and seen.stated else "low"
     names = (*signs, *beside)

@@ -20,11 +20,11 @@ OF_ITS_OWN = 0.1  # chance below which a species shows itself
 NOTHING_OF_ITS_OWN, HIDDEN_MOST = 0.5, 3.2  # part of it that is left without, and the most
 # Few strong lines, well apart and all in the tables.
 HARD_TO_MISTAKE = frozenset({"F I", "Si I", "Na I", "Hg I", "Zn I", "OH", "H I"})
-HARD_LEAST = 3.6
+HARD_LEAST = 4.7
 ROUGHLY_KNOWN_MOST = 2.0
 IN_CROWD = 0.2  # part of it, per feature of its own, that is left amid the untabled lines of H2
 PRIOR = -3.4  # 1 to 30 against any cause named: about as many are looked for
-RARE = -4.5  # for what few chambers hold; common practice, no source
+RARE = -4.9  # for what few chambers hold; common practice, no source
 COMPANY = 0.5  # part of the weight of species that other causes bring as well
 MOST_COMPANY = 2.0
 LIKELY = 3.0  # 20 to 1
