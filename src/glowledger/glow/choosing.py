@@ -15,6 +15,7 @@ from glowledger.tables.species import ListedSpecies
 OTHERS = ""  # key of the rotational temperature of molecules that are not named
 FIRST_T_ROT_K = 500.0  # a glow's molecules before anything is known: common practice, no source
 BRIGHT_LEVELS = 100
+STEP_LOG_T = 0.1  # of the logarithm of the temperature of bands that do not tell their own
 CACHED = 192  # results kept: those of all species, molecules at some temperatures
 CACHED_BANDS = 64  # for the molecules themselves, of up to a hundred thousand lines each
 CLEAR_FACTOR = 4  # times the levels of the table
@@ -57,7 +58,7 @@ def chosen_emitters(
     """
     chosen: list[Emitter] = []
     for one in species:
-        like_others = t_rot_k.get(OTHERS, FIRST_T_ROT_K) if one.molecular else FIRST_T_ROT_K
+        like_others = _step(t_rot_k[OTHERS]) if one.molecular and OTHERS in t_rot_k else FIRST_T_ROT_K
         temperature = float(t_rot_k.get(one.name, like_others))
         shares, here = _shares_in_range(one, temperature, low_nm, high_nm)
         if not here:
@@ -76,6 +77,11 @@ def chosen_emitters(
         else:
             chosen.append(_summed(here, f"{one.name} typical"))
     return tuple(chosen)
+
+
+def _step(kelvin: float) -> float:
+    """Return the nearest temperature on a ladder much finer than molecules of one glow differ by: bands are kept."""
+    return float(np.exp(np.round(np.log(kelvin) / STEP_LOG_T) * STEP_LOG_T))
 
 
 def _all_emitters(species: ListedSpecies, t_rot_k: float) -> tuple[Emitter, ...]:
