@@ -12,7 +12,7 @@ from glowledger.diagnose.rules_carbon import (
     SILICONE_ALSO,
     SILICONE_TESTS,
 )
-from glowledger.diagnose.rules_gas import GAS_ALSO, GAS_TESTS
+from glowledger.diagnose.rules_gas import GAS_ALSO, GAS_TESTS, NOBLE
 from glowledger.diagnose.rules_leak import LAMP_ALSO, LAMP_TESTS, LEAK_ALSO, SILICON
 from glowledger.diagnose.rules_solid import ALLOYS, SALT_ALSO, SALT_TESTS, SPUTTER_ALSO, SPUTTER_TESTS
 from glowledger.diagnose.settling import LEAK_TESTS, OIL_TESTS, WATER_TESTS
@@ -31,7 +31,7 @@ class _Cause:
     `imitators` have light beside that of the species they stand with, nearer than a cheap spectrometer resolves: it
     counts for nothing where one of them may glow or is made by the feed, and all that is seen of it lies within the
     range. A sign in `only_with` takes more energy than the species it stands with, or is made by them: without any of
-    these it counts for nothing either.
+    these it counts for nothing either. Where any of `not_beside` may glow, the signs are another cause's.
     """
 
     kind: str
@@ -45,6 +45,7 @@ class _Cause:
     needs: str = ""
     imitators: tuple[tuple[str, tuple[str, ...], tuple[float, float]], ...] = ()
     only_with: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    not_beside: tuple[str, ...] = ()
     prior: float = PRIOR
 
 
@@ -55,8 +56,6 @@ UNDER_BANDS = (
     # Al 308.2 and 309.3 nm amid OH, which comes with hydrogen: 396.15 must be seen as well
     ("Al I", ("OH", "H I"), (306.0, 311.0)),
 )
-
-FOREIGN = (("He I", "helium"), ("Ne I", "neon"), ("Ar I", "argon"), ("Kr I", "krypton"), ("Xe I", "xenon"))
 
 _CAUSES = (
     _Cause(kind="air leak", what="an air leak", signs=("N2", "N2+"), company=("NO", "N I"), unless_fed="N",
@@ -78,8 +77,8 @@ _CAUSES = (
     _Cause(kind="room light", what="light of a fluorescent lamp", signs=("Hg I",), unless_fed="Hg",
            confirm_by=LAMP_TESTS, also=LAMP_ALSO),
     *(_Cause(kind="foreign gas", what=gas, signs=(sign,), unless_fed=sign.split()[0], confirm_by=GAS_TESTS,
-             also=GAS_ALSO)
-      for sign, gas in FOREIGN),
+             also=GAS_ALSO, not_beside=("N2", "N2+") if sign == "Ar I" else ())  # argon beside nitrogen is air
+      for sign, gas in NOBLE.items()),
     _Cause(kind="water", what="water", signs=("OH", "H I"), unless_fed="H", confirm_by=WATER_TESTS,
            also=("hydrogen leaving hot metal, for the hydrogen",)),
 )  # fmt: skip
@@ -111,7 +110,7 @@ def hinted_together(seen: Sightings, already: frozenset[str]) -> tuple[Finding, 
             continue
         if cause.kind == "foreign gas" and not seen.stated:
             continue
-        if cause.signs == ("Ar I",) and seen.hinted(("N2", "N2+")):  # argon beside nitrogen is air
+        if seen.hinted(cause.not_beside):
             continue
         made = _weighed(cause, seen)
         if made is not None:

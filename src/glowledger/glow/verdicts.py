@@ -18,7 +18,8 @@ PRESENT_SIGMA = 5.0  # of the whole species
 POSSIBLE_SIGMA = 3.0
 LONE_SURE_SIGMA = 20.0
 # below two pixels to a FWHM places and shapes of lines are ambiguous (sampling theorem), and one line proves little
-SAMPLED, UNSAMPLED_SIGMA = 2.0, 20.0
+SAMPLED = 2.0
+UNSAMPLED_SIGMA = 20.0
 LONE_SIGMA = 8.0  # of the only feature, when a species can show just one
 LONE_SHARE = 0.5  # of the light there must be its own, others counted as fitted or as usual, whichever is more
 COHERENT = 0.5
