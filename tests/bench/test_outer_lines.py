@@ -43,7 +43,7 @@ def placed(u, error=0.04):
     rng = np.random.default_rng(4)
     nm = true_nm(u) + rng.normal(0.0, 0.02, len(u))
     rows = [
-        Placed(k, float(x), float(w), error, WIDTH, float("nan"), "Ne I", True, True, True, True)
+        Placed(k, float(x), float(w), error, WIDTH, float("nan"), "Ne I", True, True, True, True, True)
         for k, (x, w) in enumerate(zip(u, nm, strict=True))
     ]
     return as_identified(rows)

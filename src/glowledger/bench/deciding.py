@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.polynomial.chebyshev import chebval
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from glowledger.bench.evidence import Candidate
 from glowledger.bench.matching import View
 from glowledger.bench.nearby import ANOTHER, Nearby, nearby_curves, of_terms, weighed
+from glowledger.bench.whole_evidence import log_evidence
 from glowledger.bench.whole_spectrum import WholeFit, WholeSpectrum
 
 Floats = NDArray[np.float64]
@@ -21,6 +22,7 @@ BETTER = 5.0  # natural log of the odds by the spectrum at which another curve t
 CLOSE = 6.0  # natural log of the odds by the peaks: scales that the spectrum may put before the best one
 RULED_OUT = 40.0  # natural log of the odds against a matched scale, before it is drawn to its lines
 MOST_MOVES, OWN_STEPS, OTHER_STEPS = 2, 4, 2
+DECIDING_STRANGE = 0.15  # share of the peaks: with more of no line of the lamp, light of another kind may decide
 LOST = 3.0  # natural log of the odds by the peaks that the curve drawn to the spectrum may lose
 
 
@@ -38,13 +40,12 @@ def likeliest(trials: list[Nearby], whole: WholeSpectrum) -> Nearby:
     close = [near for near in trials if near.own.log_evidence > best.own.log_evidence - CLOSE]
     if len(close) == 1:
         return best
-    by_spectrum = whole.fit(best.own.scale, OTHER_STEPS)
-    odds = [
-        0.0 if near is best else near.own.log_evidence - best.own.log_evidence
-        - by_spectrum.log_odds(whole.fit(near.own.scale, OTHER_STEPS, by_spectrum))
-        for near in close
-    ]  # fmt: skip
-    return close[int(np.argmax(odds))]
+    first = whole.fit(best.own.scale, OTHER_STEPS)
+    fits = [first if near is best else whole.fit(near.own.scale, OTHER_STEPS, first) for near in close]
+    if not any(fit.trusted for fit in fits):
+        return best
+    together = [n.own.log_evidence + log_evidence(f, whole) for n, f in zip(close, fits, strict=True)]
+    return close[int(np.argmax(together))]
 
 
 def told_by_spectrum(near: Nearby, view: View, whole: WholeSpectrum) -> tuple[Nearby, WholeFit]:
@@ -60,7 +61,7 @@ def told_by_spectrum(near: Nearby, view: View, whole: WholeSpectrum) -> tuple[Ne
         The spectra.
     """
     for moves in range(MOST_MOVES + 1):
-        own = whole.fit(near.own.scale, OWN_STEPS)
+        own = whole.fit_freely(near.own.scale, OWN_STEPS)
         if not own.trusted:
             return near, own
         fits, told = _asked(near, own, whole)
@@ -102,6 +103,35 @@ def ruled_out(candidate: Candidate, best: WholeFit, whole: WholeSpectrum) -> boo
     return best.log_odds(whole.fit(of_terms(candidate.scale), OTHER_STEPS, best)) > RULED_OUT
 
 
-def spectrum_margin(own: WholeFit, others: list[Candidate], whole: WholeSpectrum) -> float:
-    """Return ln of the odds by the whole spectrum over the next best of quite different scales."""
-    return min((own.log_odds(whole.fit(of_terms(other.scale), OTHER_STEPS, own)) for other in others), default=np.inf)
+def matched_evidence(candidate: Candidate, whole: WholeSpectrum) -> float:
+    """Return ln of the odds of a matched scale by peaks and spectrum together."""
+    return candidate.log_evidence + log_evidence(whole.fit(of_terms(candidate.scale), OTHER_STEPS), whole)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BySpectrum:
+    """What the whole spectrum says of a scale, natural log of odds.
+
+    Attributes
+    ----------
+    evidence : float
+        Over peaks of no lamp.
+    margin : float
+        Over the next best of quite different scales; 0 where there is none.
+    odds : float
+        The same as `margin`, the room that the light of the lines has left out.
+    """
+
+    evidence: float = -np.inf
+    margin: float = -np.inf
+    odds: float = -np.inf
+
+
+def by_spectrum(own: WholeFit, others: list[Candidate], whole: WholeSpectrum) -> BySpectrum:
+    """Return what the whole spectrum says of a fitted scale; nothing where it shows more than the lamp."""
+    if not own.trusted or own.strange > max(DECIDING_STRANGE * own.peaks, 1):
+        return BySpectrum()
+    evidence = log_evidence(own, whole)
+    fits = [whole.fit(of_terms(other.scale), OTHER_STEPS, own) for other in others]
+    margin = min((evidence - log_evidence(fit, whole) for fit in fits), default=0.0)
+    return BySpectrum(evidence=evidence, margin=margin, odds=min((own.log_odds(f) for f in fits), default=0.0))

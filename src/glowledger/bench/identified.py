@@ -29,9 +29,9 @@ class Identified:
         ln(counts over listed strength); NaN for flat tops and phosphor bands.
     species : tuple of str
         Standard notation.
-    anchor, vague, single, bright : ndarray of bool
+    anchor, vague, single, bright, sharp : ndarray of bool
         May carry the solution; may at least support it, within its error; no other listed line within the peak;
-        surely shown by the lamp.
+        surely shown by the lamp; of lines, not of a phosphor band.
     """
 
     peak: NDArray[np.intp]
@@ -46,6 +46,7 @@ class Identified:
     vague: NDArray[np.bool_]
     single: NDArray[np.bool_]
     bright: NDArray[np.bool_]
+    sharp: NDArray[np.bool_]
 
     def __len__(self) -> int:
         return len(self.peak)
@@ -65,11 +66,12 @@ class Placed(NamedTuple):
     vague: bool
     single: bool
     bright: bool
+    sharp: bool
 
 
 TYPES = {
     "peak": np.intp, "u": float, "wavelength_nm": float, "error_nm": float, "width_nm": float, "brightness": float,
-    "anchor": bool, "vague": bool, "single": bool, "bright": bool,
+    "anchor": bool, "vague": bool, "single": bool, "bright": bool, "sharp": bool,
 }  # fmt: skip
 
 

@@ -25,14 +25,15 @@ from glowledger.bench.pattern import (
 Floats = NDArray[np.float64]
 
 TOP_PEAKS, PART_PEAKS, SCORED_PEAKS = 12, 6, 36
-TOP_LINES, PART_LINES, MANY_LINES = 14, 8, 14
+TOP_LINES, PART_LINES, MORE_LINES = 14, 8, (14, 11, 8, 6)
 PARTS_NM = ((0.0, 600.0), (350.0, 700.0), (450.0, 850.0), (600.0, 1300.0))
 SMALL_PARTS_NM = ((300.0, 450.0), (400.0, 550.0), (500.0, 650.0))  # where many lamps have faint lines only
 MIN_EXTENT = 0.16  # of the mapped axis: three peaks closer than that say nothing of the rest
 WIDE_NM, NARROW_NM, CELL_NM = 1.0, 0.35, 2.5  # tolerances of the rough scores; scales alike to that are one
 LOOKED_AT, KEPT, SCORED = 15000, 600, 70
-# line triples that a second look may try, and the log odds against chance of a first one that is as good as nothing
-MOST_TRIPLES, NOTHING = 2600, -8.0
+# line triples that a second look may try; log odds against chance of a first one that is as good as nothing, and of one
+# that is little for so many peaks
+MOST_TRIPLES, NOTHING, FEW_OF_MANY, MANY_PEAKS = 2600, -8.0, 5.0, 20
 SHORTEST_NM = 1.0  # span of an axis; where few peaks hold a scale it may run away, and must not become nothing
 TOLERANCES = (2.5, 1.8, 1.2, 0.8, 0.5, 0.3, 0.2, 0.2)
 
@@ -120,14 +121,13 @@ def _peak_triples(pattern: Pattern) -> NDArray[np.intp]:
     return rows[pattern.u[rows[:, 2]] - pattern.u[rows[:, 0]] > MIN_EXTENT]
 
 
-def _line_triples(listed: LineList, many: bool) -> NDArray[np.intp]:
+def _line_triples(listed: LineList, count: int, parts: tuple[tuple[float, float], ...]) -> NDArray[np.intp]:
     """Return lines to combine: of the strongest of all, of each part of the spectrum, of each element.
 
     An instrument may be blind to the part where a lamp is brightest. In a mixed lamp the elements differ in
-    brightness by any factor, but three of the brightest peaks are nearly always of one element. With `many` lines, also
-    such as are bright only where there are no others.
+    brightness by any factor, but three of the brightest peaks are nearly always of one element. With a larger `count`
+    and smaller `parts`, nm, also such as are bright only where there are no others.
     """
-    count, parts = (MANY_LINES, PARTS_NM + SMALL_PARTS_NM) if many else (PART_LINES, PARTS_NM)
     names = np.array(listed.species)
     nm = listed.wavelength_nm
     order = np.argsort(-listed.strength, kind="stable")
@@ -260,11 +260,11 @@ def match(view: View, prior: Prior) -> list[Candidate]:
     if not view.lists:
         return []
     middle = view.lists[0].lists[len(view.lists[0].lists) // 2]
-    found = _matched(view, prior, _line_triples(middle, many=False))
-    if not found or max(c.log_evidence for c in found) < NOTHING:
-        more = _line_triples(middle, many=True)
-        if len(more) <= MOST_TRIPLES:
-            found += _matched(view, prior, more)
+    found = _matched(view, prior, _line_triples(middle, PART_LINES, PARTS_NM))
+    best = max((c.log_evidence for c in found), default=-np.inf)
+    if best < (NOTHING if len(view.pattern.u) < MANY_PEAKS else FEW_OF_MANY):
+        more = (_line_triples(middle, count, PARTS_NM + SMALL_PARTS_NM) for count in MORE_LINES)
+        found += next((_matched(view, prior, rows) for rows in more if len(rows) <= MOST_TRIPLES), [])
     found.sort(key=lambda c: -c.log_evidence)
     return _unlike(found, view.pattern) if found else found
 

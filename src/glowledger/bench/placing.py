@@ -146,7 +146,7 @@ def _line_peak(shot: Shot, trial: _Trial, peak: _About, fit: Shift, reach: float
     brightness = float("nan") if shot.peaks.saturated[i] or light <= 0 else float(np.log(light))
     return Placed(
         i, u, nm, error * slope, width * slope, brightness, lines.species[listed[chosen]], bool(good),
-        vague and error < VAGUEST * width, single, bool(lines.bright[listed[chosen]]),
+        vague and error < VAGUEST * width, single, bool(lines.bright[listed[chosen]]), True,
     )  # fmt: skip
 
 
@@ -166,7 +166,7 @@ def _band_peak(shot: Shot, trial: _Trial, peak: _About) -> Placed:
     u = float(shot.u_at(np.array(centre)))
     name, bright = lines.species[strongest], bool(lines.bright[strongest])
     vague = error < VAGUEST * width * slope
-    return Placed(i, u, nm, error, width * slope, float("nan"), name, False, vague, False, bright)
+    return Placed(i, u, nm, error, width * slope, float("nan"), name, False, vague, False, bright, False)
 
 
 def _pull_of(offset_px: Floats, share: Floats, width: float) -> float:

@@ -30,7 +30,8 @@ from glowledger.bench.whole_spectrum import WholeFit, WholeSpectrum
 Floats = NDArray[np.float64]
 
 USUAL_STRANGERS, NEIGHBOURS = 1, 8  # lines out of place that are no sign of more, of all and of the nearest
-ENOUGH_USED, AGREES, DRAWN_STEPS = 4, 3.0, 3  # lines; standard errors; steps
+ENOUGH_USED, AGREES, DRAWN_STEPS, FEWEST_KEPT = 4, 3.0, 3, 3  # lines; standard errors; steps; lines
+SHOWS = 0.4  # of the FWHM: lines placed so well by their peaks show that a curve placed by the whole spectrum holds
 MOST_MOVES, WORTH_MOVING = 2, 1.0  # to a better curve nearby; natural log of the odds
 
 
@@ -154,7 +155,10 @@ def _by_peaks(
     """Return the polynomial through peaks: of the placed ones, the usable and the kept; None if too few are left."""
     found, usable, kept = placed_lines
     first, span = first_fit
-    fit = _fitted(found, kept, span)
+    if len(kept) < FEWEST_KEPT:
+        return None
+    held, doubtful = in_doubt(found, kept, doubt)
+    fit = _fitted(held, np.concatenate([kept, doubtful]), span)
     dropped = np.zeros(0)
     if fit is not None and len(kept) < len(usable):  # what was dropped had bent the scale that the peaks were placed by
         low, high = np.min(found.wavelength_nm[kept]) - 1e-3, np.max(found.wavelength_nm[kept]) + 1e-3
@@ -177,7 +181,7 @@ def _by_peaks(
     if by_whole is not None:
         whole, drawn = by_whole
         if fit.degree >= len(drawn.scale):  # else what the spectrum's curve cannot follow would count as dispute
-            drawn = whole.fit(fit.coefficients, DRAWN_STEPS)
+            drawn = whole.fit_freely(fit.coefficients, DRAWN_STEPS)
         carrying = undisputed(found, carrying, fit, _as_line_fit(drawn, found, kept))
     return _refined(found, kept, foretold_ends(found, carrying, kept, fit), fit)
 
@@ -185,10 +189,14 @@ def _by_peaks(
 def _by_spectrum(
     found: Identified, usable_kept: tuple[NDArray[np.intp], NDArray[np.intp]], first: LineFit, whole: WholeFit
 ) -> Refined:
-    """Return the curve that the whole spectrum places, where lines agree with it: of the usable the kept ones."""
+    """Return the curve that the whole spectrum places, where lines agree with it: of the usable the kept ones.
+
+    The curve is as sure as its covariance says; lines only show where it has been seen to hold, blends among them.
+    """
     usable, kept = usable_kept
     fit = _as_line_fit(whole, found, usable)
-    agree = usable[(fit.weight > 0.05) & found.anchor[usable] & np.isin(usable, kept)]
+    shows = found.sharp & (found.error_nm < SHOWS * found.width_nm)
+    agree = usable[(fit.weight > 0.05) & shows[usable] & np.isin(usable, kept)]
     carrying = undisputed(found, well_covered(found, agree, fit), fit, first)
     return replace(_refined(found, usable, carrying, fit), by_spectrum=True)
 
@@ -247,7 +255,7 @@ def _rough(scale: Floats, shots: list[Shot]) -> Floats | None:
 
 def _fitted(found: Identified, rows: NDArray[np.intp], span: float) -> LineFit | None:
     """Return the polynomial through some lines; None if there are too few."""
-    if len(rows) < 3:
+    if len(rows) < FEWEST_KEPT:
         return None
     try:
         fit = best_degree(found.u[rows], found.wavelength_nm[rows], found.error_nm[rows], span)

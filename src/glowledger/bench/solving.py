@@ -9,7 +9,7 @@ import numpy as np
 from numpy.polynomial.chebyshev import chebder, chebval
 from numpy.typing import NDArray
 
-from glowledger.bench.deciding import likeliest, ruled_out, spectrum_margin, told_by_spectrum
+from glowledger.bench.deciding import BySpectrum, by_spectrum, likeliest, matched_evidence, ruled_out, told_by_spectrum
 from glowledger.bench.evidence import Candidate
 from glowledger.bench.hypotheses import Prior
 from glowledger.bench.linespread import clean_widths, measured_linespread
@@ -30,10 +30,11 @@ MIN_MARGIN = 4.6  # natural log of the odds against the next best scale that is 
 # bench_calibration.py, seeds from 150000, 190000) none with three lines came above 0.7, none with five above -7.9
 LEAST = ((0, 10.0, -8.0), (4, 3.0, -8.0), (5, -2.0, -12.0))
 MOST_MARGIN, EVIDENCE_RANGE = 20.0, (-25.0, 15.0)
-# the whole spectrum may decide where peaks leave little doubt: log odds by it, more where they are less likely; margin
-# and log odds by peaks, two pairs
-SPECTRUM_MARGIN, PRICE_OF_EVIDENCE, GOOD_EVIDENCE, MOST_UNLIKE = 15.0, 3.0, -5.0, 8
-ASKED = (3.0, -20.0), (1.0, 0.0)
+# where the peaks leave doubt the whole spectrum is asked as well: margins and evidence of both, clipped, and margins of
+# both; or its odds, more where peaks say less, if margin and evidence by peaks reach one of these
+TOGETHER, SPECTRUM_RANGE, BOTH_MARGINS = 18.0, (-25.0, 25.0), 8.0
+SPECTRUM_MARGIN, PRICE_OF_EVIDENCE, GOOD_EVIDENCE, ASKED = 15.0, 3.0, -5.0, ((3.0, -20.0), (1.0, 0.0))
+MOST_UNLIKE = 8  # other scales that it is asked about
 MOST_SETTLED, NEAR_EVIDENCE, MOST_ODDS = 6, 6.0, 999.0  # scales; natural log
 HOPELESS = -18.0  # of a scale before it is settled, which never gains so much
 MIN_USED, MIN_SUPPORTING = 3, 4  # lines that carry the solution; those and vaguer ones that agree
@@ -91,7 +92,7 @@ def solve(
         return replace(result, reasons=("too few lines can carry a solution, or each could as well be its neighbour",))
     result = _with_solution(result, refined, shots, axis)
     unlike = [c for c in (*(trial.own for _, trial in trials), *found) if _unlike(c, near.own)][:MOST_UNLIKE]
-    reasons = _doubts(result, near.own, refined, fitted, lambda: spectrum_margin(fitted, unlike, whole))
+    reasons = _doubts(result, near.own, refined, lambda: by_spectrum(fitted, unlike, whole))
     return replace(result, accepted=not reasons, reasons=reasons)
 
 
@@ -112,20 +113,15 @@ def _drawn(
     return near, fitted, refined, better
 
 
-def _may_ask(result: Calibration, best: Candidate, whole: WholeFit) -> bool:
-    """Return whether the peaks leave so little doubt that the whole spectrum may decide."""
-    near = any(result.log_margin > margin and result.log_evidence > evidence for margin, evidence in ASKED)
-    return near and whole.trusted and best.explained > MIN_EXPLAINED
-
-
 def _settled(
     found: list[Candidate], shots: list[Shot], view: View
 ) -> tuple[list[tuple[Candidate, Nearby]], WholeSpectrum | None]:
     """Return the candidates that may be the best one, drawn to their lines, and the whole spectrum, if there is one."""
     trials: list[tuple[Candidate, Nearby]] = []
     best, whole, first = -np.inf, None, None
-    most = MOST_SETTLED if found[0].log_evidence > HOPELESS else 1
-    for candidate in found:
+    hopeless = found[0].log_evidence < HOPELESS
+    most = 1 if hopeless else MOST_SETTLED
+    for candidate in _likeliest_first(found, shots) if hopeless else found:
         if len(trials) == most or candidate.log_evidence < max(found[0].log_evidence, best) - NEAR_EVIDENCE:
             break
         if any(not _unlike(candidate, near.own) for _, near in trials):
@@ -141,6 +137,13 @@ def _settled(
             whole = WholeSpectrum(shots, crookedness(near.span))
             first = whole.fit(near.own.scale)
     return trials, whole
+
+
+def _likeliest_first(found: list[Candidate], shots: list[Shot]) -> list[Candidate]:
+    """Return candidates of which the peaks tell nothing, the one first that the whole spectrum puts first."""
+    whole = WholeSpectrum(shots, crookedness(2.0 * abs(float(found[0].scale[1]))))
+    near = [c for c in found[:MOST_SETTLED] if c.log_evidence > found[0].log_evidence - NEAR_EVIDENCE]
+    return sorted(near, key=lambda c: -matched_evidence(c, whole)) + found[len(near) :]
 
 
 def _margin(best: Nearby, trials: list[tuple[Candidate, Nearby]], found: list[Candidate]) -> float:
@@ -249,23 +252,22 @@ def _line_widths(refined: Refined, shots: list[Shot]) -> tuple[Floats, Floats]:
 
 
 def _doubts(
-    result: Calibration, best: Candidate, refined: Refined, whole: WholeFit, by_spectrum: Callable[[], float]
+    result: Calibration, best: Candidate, refined: Refined, by_spectrum: Callable[[], BySpectrum]
 ) -> tuple[str, ...]:
     """Return why a solution must not be used; empty if it may.
 
-    `by_spectrum` returns ln of the odds over the next best scale by the whole spectrum; asked only where peaks are not
-    enough.
+    `by_spectrum` returns what the whole spectrum says; it is asked only where peaks are not enough.
     """
     doubts = []
     if result.log_margin < MIN_MARGIN:
         doubts.append("a quite different wavelength scale fits nearly as well")
-    confidence = min(result.log_margin, MOST_MARGIN) + float(np.clip(result.log_evidence, *EVIDENCE_RANGE))
+    confidence = _confidence(result)
     carrying = 0 if refined.by_spectrum else result.matched
     least, evidence = next(limits for lines, *limits in reversed(LEAST) if carrying >= lines)
     if confidence < least or result.log_evidence < evidence:
         doubts.append("the peaks fit this lamp hardly better than chance")
-    wanted = SPECTRUM_MARGIN + PRICE_OF_EVIDENCE * max(GOOD_EVIDENCE - result.log_evidence, 0.0)
-    if doubts and _may_ask(result, best, whole) and by_spectrum() > wanted:
+    asked = doubts and best.explained > MIN_EXPLAINED and result.log_margin > 0.0 and result.matched >= MIN_USED
+    if asked and _sure_by_spectrum(result, by_spectrum()):
         doubts = []
     if result.matched < MIN_USED:
         doubts.append(f"only {result.matched} lines can carry the solution, {MIN_USED} are needed")
@@ -274,3 +276,19 @@ def _doubts(
     if best.explained < MIN_EXPLAINED and confidence < STRANGE_CONFIDENCE:
         doubts.append("most of the bright peaks are not of this lamp")
     return tuple(doubts)
+
+
+def _confidence(result: Calibration) -> float:
+    """Return margin plus log odds against chance by the peaks, both clipped."""
+    return min(result.log_margin, MOST_MARGIN) + float(np.clip(result.log_evidence, *EVIDENCE_RANGE))
+
+
+def _sure_by_spectrum(result: Calibration, word: BySpectrum) -> bool:
+    """Return whether peaks and whole spectrum together leave no doubt of scale and lamp."""
+    margin = min(word.margin, MOST_MARGIN)
+    together = _confidence(result) + float(np.clip(word.evidence, *SPECTRUM_RANGE)) + margin
+    if together > TOGETHER and min(result.log_margin, MOST_MARGIN) + margin > BOTH_MARGINS:
+        return True
+    wanted = SPECTRUM_MARGIN + PRICE_OF_EVIDENCE * max(GOOD_EVIDENCE - result.log_evidence, 0.0)
+    near = any(result.log_margin > margin and result.log_evidence > evidence for margin, evidence in ASKED)
+    return near and word.odds > wanted

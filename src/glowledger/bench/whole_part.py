@@ -1,0 +1,238 @@
+"""One lamp spectrum under a trial scale: the light of every listed line at once, each with a strength of its own."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.polynomial.chebyshev import chebder, chebval, chebvander
+from numpy.typing import NDArray
+from scipy import ndimage
+from scipy.linalg import solve
+
+from glowledger.bench.placing import FAINT_FACTOR
+from glowledger.bench.profiles import gaussian
+from glowledger.bench.scene import Scene
+from glowledger.bench.shifts import BAND_WIDTH_NM
+from glowledger.bench.shots import Shot
+
+Floats = NDArray[np.float64]
+
+BINS_PER_WIDTH = 3.0
+SHAPE_MISFIT, WING_MISFIT = 0.04, 0.01  # of the brightest beside: how well a Gaussian tells a line, and its wings
+TOP_WIDTHS, WING_WIDTHS = 0.7, 4.0  # of the FWHM: what is beside
+STRENGTH_SPREAD = 0.7  # part of the listed strength by which a line is off
+BACKGROUND_WIDTHS = 10.0  # FWHM between the nodes of the light below the lines
+DARK_WIDTHS = 8.0  # FWHM over which it is dark somewhere: crowds of lines have no dark between them
+REACH = 1.5  # FWHM on either side that a line reaches
+STRANGE = 0.7  # FWHM: a peak that far from every line is of no line of the lamp
+TOO_FAINT = 0.3  # of the noise: lines expected to be lower do not matter
+UNSEEN = -2.0  # natural log: brightness of an element without a peak beside the faintest one
+OUTLIER = 4.0  # standard deviations beyond which bins count less and less for the next step
+LOOSE = 1e-9  # of the surest light: least precision that holds light, as where no bin tells it or two lines coincide
+ROUNDS = 2  # in which the spread of strengths follows what lines turn out to be
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class State:
+    """A part solved for the light of every line: what the next step needs."""
+
+    part: Part
+    lines: int  # first so many columns
+    design: Floats  # (b, n) over noise: lines, strangers, background
+    by_scale: Floats  # (b, d + 1) over noise
+    prior: Floats  # (n,) precision of the light
+    off: Floats  # (n,) pull of the prior
+    free: NDArray[np.bool_]  # (n,) light that is not held at zero
+    residual: Floats  # (b,) over noise
+    loss: float
+    strange: int
+
+    def curve(self) -> tuple[Floats, Floats]:
+        """Return the normal matrix (d + 1, d + 1) of the scale with the light left free, and its right side."""
+        weight = 1.0 / (1.0 + (self.residual / OUTLIER) ** 2)
+        design, free = self.design[:, self.free], self.free
+        turned = (design * weight[:, None]).T
+        own = turned @ design + np.diag(self.prior[free])
+        cross = turned @ self.by_scale
+        moving = (self.by_scale * weight[:, None]).T
+        reduced = np.linalg.solve(own, np.column_stack([cross, turned @ self.residual + self.off[free]]))
+        normal = moving @ self.by_scale - cross.T @ reduced[:, :-1]
+        return normal, moving @ self.residual - cross.T @ reduced[:, -1]
+
+    def gain_if_free(self, rate: Floats) -> Floats:
+        """Return how much the loss would fall for each peak (m,) if a stranger stood there, the scale being free."""
+        part = self.part
+        light, _ = part.profiles(part.peak_x, np.interp(part.peak_x, part.x, part.width))
+        light *= part.rate[:, None]
+        design = np.hstack([self.design[:, self.free], self.by_scale])
+        own = design.T @ design + np.diag(np.concatenate([self.prior[self.free], rate]))
+        cross = design.T @ light
+        left = np.sum(light**2, axis=0) - np.sum(cross * np.linalg.solve(own, cross), axis=0)
+        pull = light.T @ self.residual
+        return np.where(pull > 0.0, pull**2 / np.maximum(left, 1e-3 * np.sum(light**2, axis=0) + 1e-300), 0.0)
+
+
+class Part:
+    """One spectrum, binned."""
+
+    def __init__(self, shot: Shot) -> None:
+        scene = shot.scene
+        self.shot, self.lines = shot, shot.lines
+        typical = float(np.median(shot.fwhm_px))
+        self.size = size = max(int(typical / BINS_PER_WIDTH), 1)
+        count = len(shot.u) // size
+        shape, cut = (count, size), count * size
+        use = scene.usable[:cut].reshape(shape)
+        pixels = np.maximum(use.sum(axis=1), 1)
+        self.good = np.any(use, axis=1) & ~np.any(scene.saturated[:cut].reshape(shape), axis=1)
+        lifted = (scene.counts - _below(scene))[:cut].reshape(shape)
+        counts = np.where(use, lifted, 0.0).sum(axis=1) / pixels
+        noise = np.sqrt(np.where(use, scene.noise[:cut].reshape(shape) ** 2, 0.0).sum(axis=1)) / pixels
+        self.counts, self.x = counts, np.arange(count, dtype=np.float64)
+        self.width = shot.fwhm_px[:cut].reshape(shape).mean(axis=1) / size
+        self.peak_x = (shot.peaks.pixel + 0.5) / size - 0.5
+        light = np.where(self.good, np.maximum(counts, 0.0), 0.0)
+        flat = shot.peaks.saturated
+        top = np.clip(np.rint(self.peak_x[flat]).astype(np.intp), 0, count - 1)
+        height = shot.peaks.area[flat] / size / (1.064 * self.width[top])  # of a Gaussian of that area and width
+        np.maximum.at(light, top, height)
+        beside = [
+            share * ndimage.maximum_filter1d(light, 2 * int(np.ceil(reach * typical / size)) + 1)
+            for share, reach in ((SHAPE_MISFIT, TOP_WIDTHS), (WING_MISFIT, WING_WIDTHS))
+        ]
+        self.noise = np.sqrt(noise**2 + beside[0] ** 2 + beside[1] ** 2)
+        self.rate = np.where(self.good, 1.0 / np.maximum(self.noise, 1e-300), 0.0)
+        nodes = np.linspace(0.0, count - 1.0, max(int(count / (BACKGROUND_WIDTHS * typical / size)), 3))
+        self.background = np.array([np.interp(self.x, nodes, row) for row in np.eye(len(nodes))]).T
+        self.background_sd = float(np.median(np.abs(counts)) + np.median(noise))
+
+    def width_nm(self, scale: Floats) -> float:
+        """Return the typical line width under a scale, nm."""
+        return float(np.median(self.shot.fwhm_px)) * abs(float(scale[1])) * 2.0 / len(self.shot.u)
+
+    def places(self, scale: Floats) -> tuple[NDArray[np.intp], Floats, Floats, Floats]:
+        """Return the lines on the axis (k,), their places in bins (k,), derivative by the scale, nm per bin (k,)."""
+        shot = self.shot
+        nm = chebval(shot.u, scale)
+        rising = nm if nm[-1] > nm[0] else nm[::-1]
+        pixel = np.interp(self.lines.wavelength_nm, rising, np.arange(len(nm)), left=np.nan, right=np.nan)
+        rows = np.flatnonzero(np.isfinite(pixel))
+        pixel = pixel[rows] if nm[-1] > nm[0] else len(nm) - 1.0 - pixel[rows]
+        u = shot.u_at(pixel)
+        step = chebval(u, chebder(scale)) * shot.u_per_pixel(pixel) * self.size
+        moving = np.where(self.lines.anchor[rows], -1.0, 0.0)  # where a phosphor band lies says nothing
+        return rows, (pixel + 0.5) / self.size - 0.5, (moving / step)[:, None] * chebvander(u, len(scale) - 1), step
+
+    def brightness(self, scale: Floats) -> Floats:
+        """Return ln(light over listed strength) of each element, from peaks near its bright, else its faint lines."""
+        rows, x, _, _ = self.places(scale)
+        out = np.full(int(np.max(self.lines.element)) + 1, np.nan)
+        if len(rows) == 0 or len(self.peak_x) == 0:
+            return np.zeros(len(out))
+        width = np.interp(x, self.x, self.width)
+        gap = np.abs(self.peak_x[None, :] - x[:, None]) / width[:, None]
+        nearest = np.argmin(gap, axis=1)
+        strength = self.lines.strength[rows]
+        shared = (np.abs(x[:, None] - x[None, :]) < 0.8 * width[:, None]) @ strength
+        light = np.maximum(self.shot.peaks.area[nearest] / self.size, 1e-9)
+        ratio = np.log(light / shared)
+        at_peak = gap[np.arange(len(rows)), nearest] < 0.6
+        element, bright = self.lines.element[rows], at_peak & self.lines.bright[rows]
+        for number in set(element[bright].tolist()):
+            out[number] = float(np.median(ratio[bright & (element == number)]))
+        crowded = np.any(np.abs(x[:, None] - x[None, bright]) < 0.8 * width[:, None], axis=1)
+        faint = at_peak & ~crowded & np.isnan(out[element])  # of an element none of whose bright lines shows
+        for number in set(element[faint].tolist()):
+            out[number] = float(np.median(ratio[faint & (element == number)]))
+        faintest = float(np.min(out[np.isfinite(out)], initial=0.0)) if np.any(np.isfinite(out)) else 0.0
+        return np.where(np.isfinite(out), out, faintest + UNSEEN)
+
+    def solved(self, scale: Floats, factor: Floats, freed: frozenset[int] = frozenset()) -> State:
+        """Return the light of every line, stranger and of the background that explains the counts best."""
+        rows, x, by_scale, step = self.places(scale)
+        width = np.interp(x, self.x, self.width)
+        near = np.abs(self.peak_x[:, None] - x[None, :]) < STRANGE * width[None, :]
+        foreign = ~np.any(near, axis=1)
+        foreign[list(freed)] = True
+        strangers = self.peak_x[foreign]
+        expected = self.lines.strength[rows] * np.exp(factor[self.lines.element[rows]])
+        here = np.interp(x, self.x, self.noise)
+        seen = (expected > TOO_FAINT * here * width) | np.any(near, axis=0)
+        rows, x, by_scale, width, expected = rows[seen], x[seen], by_scale[seen], width[seen], expected[seen]
+        wide = np.where(self.lines.anchor[rows], width, np.hypot(width, BAND_WIDTH_NM / np.abs(step[seen])))
+        light, by_place = self.profiles(x, wide)
+        loose, _ = self.profiles(strangers, np.interp(strangers, self.x, self.width))
+        design = np.hstack([light, loose, self.background]) * self.rate[:, None]
+        spread = np.where(self.lines.bright[rows], STRENGTH_SPREAD, FAINT_FACTOR)
+        goal = self.counts * self.rate
+        area, prior, free = _light(design, goal, expected, spread, len(strangers), self.background_sd)
+        k = len(rows)
+        residual = goal - design @ area
+        off = np.zeros(len(area))
+        off[:k] = (expected - area[:k]) * prior[:k]
+        loss = float(residual @ residual + np.sum(off[:k] ** 2 / prior[:k]))
+        moving = (by_place * area[:k]) @ by_scale * self.rate[:, None]
+        return State(self, k, design, moving, prior, off, free, residual, loss, len(strangers))
+
+    def of_no_lamp(self) -> Floats:
+        """Return the residuals over noise of the usable bins if every peak is a line of no lamp."""
+        width = np.interp(self.peak_x, self.x, self.width)
+        design = np.hstack([self.profiles(self.peak_x, width)[0], self.background]) * self.rate[:, None]
+        goal, none = self.counts * self.rate, np.zeros(0)
+        light, _, _ = _light(design, goal, none, none, len(self.peak_x), self.background_sd)
+        return (goal - design @ light)[self.good]
+
+    def profiles(self, x: Floats, width: Floats) -> tuple[Floats, Floats]:
+        """Return unit lines (b, k) in the bins and their derivatives by the place."""
+        value, slope = np.zeros((2, len(self.x), len(x)))
+        if len(x) == 0:
+            return value, slope
+        reach = int(np.ceil(REACH * float(np.max(width)))) + 1
+        bins = np.rint(x).astype(np.intp)[:, None] + np.arange(-reach, reach + 1)[None, :]
+        here, by_place, _ = gaussian(bins.astype(np.float64), x[:, None], width[:, None, None])
+        inside = (bins >= 0) & (bins < len(self.x))
+        column = np.broadcast_to(np.arange(len(x))[:, None], bins.shape)
+        value[bins[inside], column[inside]] = here[..., 0][inside]
+        slope[bins[inside], column[inside]] = by_place[..., 0][inside]
+        return value, slope
+
+
+def _below(scene: Scene) -> Floats:
+    """Return the light below the lines, shape (p,): where it is dark far around, not between lines that stand close."""
+    smooth = ndimage.gaussian_filter1d(scene.counts, max(0.35 * scene.fwhm_px, 0.5), mode="nearest")
+    opened = ndimage.grey_opening(smooth, size=2 * int(np.ceil(DARK_WIDTHS * scene.fwhm_px)) + 1, mode="nearest")
+    return np.asarray(ndimage.gaussian_filter1d(opened, scene.fwhm_px, mode="nearest"))
+
+
+def _light(
+    design: Floats, goal: Floats, expected: Floats, spread: Floats, loose: int, background_sd: float
+) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Return the light (n,) of lines, strangers and background, its prior precision, and what is not held at zero.
+
+    A line may be brighter than listed by any factor: its spread is taken from what it turns out to be.
+    """
+    lines, n = len(expected), design.shape[1]
+    gram, pull = design.T @ design, design.T @ goal
+    held = LOOSE * float(np.max(np.diagonal(gram), initial=1e-300))
+    area, free = np.zeros(n), np.ones(n, dtype=bool)
+    area[:lines] = expected
+    for turn in range(ROUNDS):
+        sd = spread * np.maximum(expected, area[:lines]) + 1e-12
+        sure = np.maximum(sd**-2.0, held)
+        prior = np.concatenate([sure, np.full(loose, held), np.full(n - lines - loose, background_sd**-2.0)])
+        right = pull.copy()
+        right[:lines] += expected * prior[:lines]
+        for _ in range(ROUNDS if turn == 0 else 1):
+            kept = np.flatnonzero(free)
+            normal = gram[np.ix_(kept, kept)]
+            normal[np.arange(len(kept)), np.arange(len(kept))] += prior[kept]
+            area = np.zeros(n)
+            area[kept] = solve(normal, right[kept], assume_a="pos", overwrite_a=True, check_finite=False)
+            dark = area < 0.0
+            dark[lines + loose :] = False
+            if not np.any(dark):
+                break
+            free &= ~dark
+        area[: lines + loose] = np.maximum(area[: lines + loose], 0.0)
+    return area, prior, free
