@@ -25,6 +25,7 @@ MOST_FREED, FREED = 3, 5.0  # peaks taken for strangers' beside a line; natural 
 LARGEST_STEP = 0.5  # of the FWHM
 MOST_STRANGE, FEW_STRANGE = 0.25, 3  # peaks that no line explains: share, number that is no sign of another lamp
 MOST_MISFIT = 4.0  # mean square residual over its variance
+LITTLE = 0.3  # fall of the loss, a twentieth of a unit of log odds at most, after which steps gain no more
 HOPELESS = 30.0  # natural log of the odds against a curve after one step, which never gains so much by another
 
 
@@ -136,9 +137,12 @@ class WholeSpectrum:
             if moved is None:
                 break
             here = self._weigh(moved, factors, freed)
-            if not here.loss < best.loss:
+            gained = best.loss - here.loss
+            if not gained > 0.0:
                 break
             best = here
+            if gained < LITTLE:
+                break
             if than is not None and best.loss > than.loss + HOPELESS * than.worth:
                 break
         chi2 = float(np.mean(np.concatenate([state.residual[state.part.good] ** 2 for state in best.states])))
