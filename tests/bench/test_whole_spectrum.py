@@ -198,3 +198,11 @@ def test_lamps_that_were_once_refused_are_solved(seed):
     result = solve([prepare_shot(frames, case.lamp)], frames.axis)
     assert result.accepted
     assert largest_error(case, result.solution.nm(case.pixel), *result.solution.covered) < 1.0
+
+
+def test_odds_that_the_room_of_the_light_outweighs_decide_nothing():
+    # argon taken for mercury, neon and argon: lines of any strength near every peak, at a scale far from the right one
+    case = make_case(140144)
+    frames = frames_from_arrays(case.pixel, case.counts, axis_kind="pixel")
+    result = solve([prepare_shot(frames, "hg,ne,ar")], frames.axis)
+    assert not result.accepted
