@@ -13,7 +13,7 @@ from glow_instrument import Instrument
 from glow_simulator import simulate
 
 from glowledger.glow.identifying import identify_frame
-from glowledger.glow.starting import bridged, first_line_spread, peak_widths, shift_steps
+from glowledger.glow.starting import bridged, first_line_spread, guessed_line_spread, peak_widths, shift_steps
 from glowledger.spectra.frames import frames_from_arrays
 
 
@@ -25,8 +25,23 @@ def test_the_width_of_argon_lines_is_found_however_finely_they_are_sampled(pixel
     # noise on the top of a line sampled by 14 pixels must not pass for a narrow line
     instrument = Instrument(pixels=pixels, fwhm_nm=(fwhm, fwhm))
     counts, nm, _ = simulate({"Ar I": photons}, instrument, 4)
-    found = first_line_spread(nm, np.nan_to_num(counts), instrument.read_noise_e * instrument.counts_per_e)
+    found = guessed_line_spread(frames_from_arrays(nm, np.nan_to_num(counts)))
     assert_allclose(found.fwhm_nm[0], fwhm, rtol=0.25)  # a fit takes it from there: its prior is 20 % wide
+
+
+@pytest.mark.parametrize(("pixels", "fwhm"), [(2048, 2.0), (3648, 1.3)])
+def test_ripples_of_photon_noise_on_a_bright_background_do_not_pass_for_narrow_lines(pixels, fwhm):
+    # Balmer lines (NIST ASD) on daylight as bright as a tenth of them: the narrowest bumps are those of noise
+    axis = np.linspace(340.0, 950.0, pixels)
+    light = 4e3 * np.exp(-(((axis - 600.0) / 250.0) ** 2))
+    for place, height in ((656.28, 4e4), (486.14, 9e3), (434.05, 3e3)):
+        light += height * np.exp(-4 * np.log(2) * ((axis - place) / fwhm) ** 2)
+    rng = np.random.default_rng(5)
+    frames = frames_from_arrays(axis, rng.poisson(light) + rng.normal(300.0, 12.0, pixels))
+    assert_allclose(guessed_line_spread(frames).fwhm_nm[0], fwhm, rtol=0.15)
+    fit = identify_frame(frames)
+    assert_allclose(fit.fwhm_nm, fwhm, rtol=0.05)
+    assert [one.name for one in fit.species if one.verdict in ("present", "possible")] == ["H I"]
 
 
 def test_saturated_lines_do_not_pass_for_narrow_ones():
@@ -46,12 +61,12 @@ def test_gaussians_give_their_width_exactly_with_the_pixels_taken_out():
     edges = np.append(axis - 0.25, axis[-1] + 0.25)
     centres = np.arange(420.0, 690.0, 30.0)[:, None]
     counts = 1e4 * np.diff(norm.cdf(edges, centres, 1.2 / 2.3548), axis=1).sum(axis=0)
-    assert_allclose(peak_widths(axis, counts, 1.0), 1.2, rtol=0.03)
+    assert_allclose(peak_widths(axis, counts, np.ones(axis.size)), 1.2, rtol=0.03)
 
 
 def test_without_peaks_the_width_is_three_pixels():
     axis = np.linspace(300.0, 900.0, 1201)
-    spread = first_line_spread(axis, np.random.default_rng(1).normal(100.0, 5.0, axis.size), 5.0)
+    spread = first_line_spread(axis, np.random.default_rng(1).normal(100.0, 5.0, axis.size), np.full(axis.size, 5.0))
     assert_allclose(spread.fwhm_nm, [1.5])
 
 
@@ -88,5 +103,5 @@ def test_a_saturated_line_does_not_pass_for_two_narrow_ones():
     counts = np.exp(-0.5 * ((axis[:, None] - centres) / 0.6) ** 2) @ heights + rng.normal(0.0, 5.0, axis.size)
     masked = counts > 5e3
     assert masked.sum() > 20
-    guess = first_line_spread(axis, bridged(counts, masked), 5.0)
+    guess = first_line_spread(axis, bridged(counts, masked), np.full(axis.size, 5.0))
     assert guess.fwhm_nm[0] == pytest.approx(0.6 * np.sqrt(8 * np.log(2)), rel=0.15)

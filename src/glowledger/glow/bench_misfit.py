@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from glowledger.bench.model import Bench, LineSpread
+from glowledger.bench.model import Bench
 from glowledger.glow.axis_freedom import DRIFT_SD_NM
 from glowledger.glow.choosing import chosen_emitters
 from glowledger.glow.fitting import Solution, fit_scene
@@ -15,9 +15,8 @@ from glowledger.glow.identifying import averaged
 from glowledger.glow.likelihood import unexplained_part
 from glowledger.glow.scene import Scene, build_scene
 from glowledger.glow.start_search import best_offset, binned
-from glowledger.glow.starting import bridged, first_line_spread, shift_steps
+from glowledger.glow.starting import guessed_line_spread, shift_steps
 from glowledger.spectra.frames import Frames
-from glowledger.spectra.noise import estimate_noise
 from glowledger.tables.species import find_species
 
 Floats = NDArray[np.float64]
@@ -80,7 +79,7 @@ def bench_misfit(frames: Frames, bench: Bench) -> BenchMisfit:
     """
     one = averaged(frames)
     low, high = float(one.axis[0]), float(one.axis[-1])
-    spread = bench.line_spread or _guessed_spread(one)
+    spread = bench.line_spread or guessed_line_spread(one)
     freed = frozenset(COMMON) - {"H2"}  # its many lines, placed roughly, would fit at any offset
     emitters = chosen_emitters(find_species(COMMON), freed, {}, low, high)
     scene = build_scene(one, emitters, spread, replace(bench, solution=None))
@@ -96,12 +95,6 @@ def bench_misfit(frames: Frames, bench: Bench) -> BenchMisfit:
         at_nm=scene.axis_nm[places], off_nm=off, off_se_nm=error, width_ratio=ratio, unexplained=strange,
         warning=_warning(off, error, scene.axis_nm[places], ratio, strange, bench),
     )  # fmt: skip
-
-
-def _guessed_spread(frames: Frames) -> LineSpread:
-    read = estimate_noise(frames).detector.read_noise_counts or 0.0
-    data = bridged(frames.counts[0], frames.mask[0])
-    return first_line_spread(frames.axis, data, read / np.sqrt(float(frames.averages[0])))
 
 
 def _best_offset(scene: Scene) -> Solution:

@@ -20,13 +20,12 @@ from glowledger.glow.fitting import Solution, fit_scene, with_response
 from glowledger.glow.judging import evidence_of
 from glowledger.glow.likelihood import drop_species, more_significant, unexplained_part
 from glowledger.glow.many_lines import among_many_lines, many_lines_variance
-from glowledger.glow.noise_levels import noise_of_one
 from glowledger.glow.optical_depth import absorption_warning
 from glowledger.glow.results import Fit, SpeciesEvidence, Temperature
 from glowledger.glow.rotation import found_kelvin, profile_temperature, settled
 from glowledger.glow.scene import Scene, build_scene
 from glowledger.glow.start_search import first_fit
-from glowledger.glow.starting import bridged, first_line_spread
+from glowledger.glow.starting import guessed_line_spread
 from glowledger.glow.visibility import Visibility, unlit, visibility, window_free_below
 from glowledger.spectra.averaging import mean_frame
 from glowledger.spectra.frames import Frames
@@ -257,9 +256,7 @@ def _line_spread(frames: Frames, bench: Bench | None) -> LineSpread:
             f"the points are {pixel:.2g} nm apart: too coarse to tell species apart.",
             mend=f"Use a spectrometer with lines narrower than {COARSEST_FWHM_NM:.0f} nm and two points in each.",
         )
-    read = noise_of_one(frames).detector.read_noise_counts or 0.0
-    data = bridged(frames.counts[0], frames.mask[0])
-    spread = first_line_spread(frames.axis, data, read / np.sqrt(float(frames.averages[0])))
+    spread = guessed_line_spread(frames)
     if spread.fwhm_nm[0] > COARSEST_FWHM_NM:
         raise FitError(
             f"lines look about {spread.fwhm_nm[0]:.0f} nm wide (give or take a third, by the narrower of the peaks): "

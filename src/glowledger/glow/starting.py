@@ -8,6 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.bench.model import LineSpread
+from glowledger.glow.noise_levels import noise_of_one
+from glowledger.spectra.frames import Frames
+from glowledger.spectra.noise import variance
 
 LN2_8 = 8 * np.log(2)  # FWHM² of a Gaussian over its variance
 STANDS_OUT = 8.0  # peaks must exceed the noise by this factor to speak of width
@@ -22,15 +25,15 @@ WIDTH_LADDER = 0.03  # of ln width: a guess is put to the next step, far finer t
 SHIFT_STEP = 0.35  # of the FWHM: finer than the reach of the Gauss-Newton fit
 
 
-def peak_widths(axis_nm: NDArray[np.float64], data: NDArray[np.float64], noise: float) -> NDArray[np.float64]:
+def peak_widths(
+    axis_nm: NDArray[np.float64], data: NDArray[np.float64], noise: NDArray[np.float64]
+) -> NDArray[np.float64]:
     """Return the FWHM of every peak that stands out.
 
     Parameters
     ----------
-    axis_nm, data : ndarray of shape (p,)
-        Spectrum.
-    noise : float
-        Standard deviation in the dark, counts.
+    axis_nm, data, noise : ndarray of shape (p,)
+        Spectrum, and the standard deviation of its noise.
 
     Returns
     -------
@@ -48,7 +51,7 @@ def peak_widths(axis_nm: NDArray[np.float64], data: NDArray[np.float64], noise: 
 
 
 def _widths(
-    axis_nm: NDArray[np.float64], data: NDArray[np.float64], noise: float, reach: int
+    axis_nm: NDArray[np.float64], data: NDArray[np.float64], noise: NDArray[np.float64], reach: int
 ) -> NDArray[np.float64]:
     """Return the FWHM of the peaks over a floor of some reach in pixels, brightest first."""
     from scipy.ndimage import minimum_filter1d, percentile_filter
@@ -57,7 +60,7 @@ def _widths(
     light = data - floor
     inner = light[1:-1]
     top = (inner > light[:-2]) & (inner >= light[2:])
-    top &= (inner > STANDS_OUT * noise) & (light[:-2] > 0) & (light[2:] > 0)
+    top &= (inner > STANDS_OUT * noise[1:-1]) & (light[:-2] > 0) & (light[2:] > 0)
     index = np.flatnonzero(top) + 1
     taken = np.zeros(axis_nm.size, dtype=bool)
     found: list[float] = []
@@ -100,15 +103,26 @@ def bridged(counts: NDArray[np.float64], masked: NDArray[np.bool_]) -> NDArray[n
     return np.where(masked, np.interp(at, at[~masked], counts[~masked]), counts)
 
 
-def first_line_spread(axis_nm: NDArray[np.float64], data: NDArray[np.float64], noise: float) -> LineSpread:
+def guessed_line_spread(frames: Frames) -> LineSpread:
+    """Return `first_line_spread` of one spectrum.
+
+    Noise goes by the light in every pixel: on a bright background ripples of photon noise would pass for lines, and
+    make all others look wide.
+    """
+    data, noise2 = frames.counts[0], variance(frames, noise_of_one(frames).detector)[0]
+    mask = frames.mask[0]
+    return first_line_spread(frames.axis, bridged(data, mask), np.sqrt(bridged(noise2, mask)))
+
+
+def first_line_spread(
+    axis_nm: NDArray[np.float64], data: NDArray[np.float64], noise: NDArray[np.float64]
+) -> LineSpread:
     """Return a constant line width guessed from the narrower peaks; the fit refines it.
 
     Parameters
     ----------
-    axis_nm, data : ndarray of shape (p,)
-        Spectrum.
-    noise : float
-        Standard deviation in the dark, counts.
+    axis_nm, data, noise : ndarray of shape (p,)
+        Spectrum, and the standard deviation of its noise.
 
     Returns
     -------
