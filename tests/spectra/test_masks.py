@@ -77,6 +77,22 @@ def test_single_pixels_narrower_than_the_lines_are_found(fwhm):
     assert not spikes(counts)[1].any()
 
 
+@pytest.mark.parametrize("fwhm", [2.5, 5.0, 9.0])
+def test_many_single_pixels_among_few_wide_lines_are_found(fwhm):
+    counts = lines(fwhm, 11, count=9)
+    dark = np.flatnonzero((counts[0] < 400) & (np.roll(counts[0], 1) < 400) & (np.roll(counts[0], -1) < 400))
+    chosen = dark[np.linspace(5, dark.size - 5, 8).astype(int)]
+    counts[0, chosen] += np.geomspace(900, 15000, 8)
+    assert_array_equal(np.flatnonzero(spikes(counts)[0]), chosen)
+
+
+@settings(max_examples=60, deadline=None)
+@given(seed=st.integers(0, 10**6), fwhm=st.floats(0.5, 2.0), count=st.integers(3, 40))
+def test_lines_narrower_than_a_pixel_on_a_bright_continuum_are_never_taken_for_spikes(seed, fwhm, count):
+    daylight = np.random.default_rng(seed).poisson(9000 * np.exp(-(((PIXEL - 300) / 90) ** 2)))
+    assert not spikes(lines(fwhm, seed, count=count) + daylight).any()
+
+
 def test_a_spectrum_of_few_lines_shows_no_width_and_nothing_is_refused():
     rng = np.random.default_rng(3)
     counts = rng.normal(100, 5, (1, P))

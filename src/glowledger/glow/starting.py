@@ -136,6 +136,12 @@ def first_line_spread(
     return _constant_width(steps, pixel, 0.5 * float(axis_nm[0] + axis_nm[-1]))
 
 
+def scaled_width(guess: LineSpread, factor: float) -> LineSpread:
+    """Return a guess of `first_line_spread` with its width multiplied by a factor."""
+    width = factor * float(guess.fwhm_nm[0])
+    return LineSpread(at_nm=guess.at_nm, fwhm_nm=np.array([width]), fwhm_se_nm=np.array([GUESS_ERROR * width]))
+
+
 @lru_cache(maxsize=64)
 def _constant_width(steps: int, pixel_nm: float, middle_nm: float) -> LineSpread:
     """Return one and the same line-spread for guesses that hardly differ: what is tabulated for it serves again."""

@@ -14,6 +14,11 @@ _REFERENCE_PEAKS = 5  # resolved peaks that must show the line width before a na
 _PEAK_SIGMAS = 20.0
 _SPIKE_SIGMAS = 12.0
 _NARROWER = 0.3  # of the narrowest reference peaks
+# of a peak's height in the higher neighbour: less than in any line one pixel wide; that of lines two pixels wide
+_LONE, _WIDE = 0.12, 0.45
+_RESOLVED = 0.3  # the same of lines wider than some 1.3 pixels at half height
+_FEW_BETWEEN = 0.25  # peaks of in-between widths, for each narrow one
+_BESIDE, _AROUND = 9, 51  # pixels: over which a peak has its foot, and noise is taken
 
 
 def find_ceiling(counts: NDArray[np.float64]) -> tuple[float | None, str]:
@@ -91,31 +96,42 @@ def spikes(counts: NDArray[np.float64]) -> NDArray[np.bool_]:
     Returns
     -------
     ndarray of bool, shape (n, p)
-        True at single high pixels, and at single low pixels within lines. All False where fewer than five
+        True at single high pixels. All False where fewer than five
         strong peaks show how wide a line is: in an undersampled spectrum a single pixel may be a line.
+
+    Notes
+    -----
+    A peak is told by the higher of its two neighbours over itself. Lines of one width give one kind of ratio where
+    they are well sampled, and every ratio down to that of a single pixel where they are not. So peaks are spikes
+    where lines prevail that are wide, or where hardly any peak lies between single pixels and wide ones.
     """
-    n, p = counts.shape
-    found = np.zeros((n, p), dtype=bool)
-    if p < 20:
-        return found
-    base = np.median(counts, axis=1, keepdims=True)
-    step = np.diff(counts, n=2, axis=1)
-    sigma = np.maximum(np.median(np.abs(step), axis=1, keepdims=True) / 0.6745 / np.sqrt(6.0), 0.5)
-    middle, left, right = counts[:, 1:-1] - base, counts[:, :-2] - base, counts[:, 2:] - base
-    side = np.maximum(left, right)
-    peak = (middle > left) & (middle >= right) & (middle > _PEAK_SIGMAS * sigma)
-    ratio = np.where(peak, side / np.where(peak, middle, 1.0), np.nan)
-    for i in np.flatnonzero(peak.sum(axis=1) > _REFERENCE_PEAKS):  # few frames reach this
-        ratios = np.sort(ratio[i][peak[i]])
-        resolved = ratios[ratios > 0.3]  # wider than some 1.3 pixels at half height
-        if len(resolved) < max(_REFERENCE_PEAKS, 3 * (len(ratios) - len(resolved))):
-            continue
-        limit = _NARROWER * resolved[len(resolved) // 10]
-        stands_out = middle[i] - side[i] > _SPIKE_SIGMAS * sigma[i]
-        found[i, 1:-1] = (
-            peak[i] & stands_out & (np.abs(side[i]) < np.maximum(limit * middle[i], 4 * sigma[i]))
-        )
-    return found
+    if counts.shape[1] < 20:
+        return np.zeros(counts.shape, dtype=bool)
+    return np.stack([_lone_pixels(frame) for frame in counts]) if len(counts) else np.zeros(counts.shape, dtype=bool)
+
+
+def _lone_pixels(counts: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Return the spikes of one frame, shape (p,)."""
+    from scipy.ndimage import median_filter, minimum_filter1d
+
+    noise = np.abs(np.convolve(counts, [1.0, -2.0, 1.0], mode="same")) / 0.6745 / np.sqrt(6.0)
+    sigma = np.maximum(median_filter(noise, _AROUND), 0.5)
+    height = counts - minimum_filter1d(counts, _BESIDE)  # over the foot: a bump of a bright continuum is no line
+    side = np.zeros(counts.size)
+    side[1:-1] = np.maximum(height[:-2], height[2:])
+    peak = (height >= side) & (height > _PEAK_SIGMAS * sigma)
+    peak[[0, -1]] = False
+    ratio = np.where(peak, side / np.where(peak, height, 1.0), np.nan)
+    ratios = np.sort(ratio[peak])
+    resolved = ratios[ratios > _RESOLVED]
+    if len(resolved) < _REFERENCE_PEAKS:
+        return np.zeros(counts.size, dtype=bool)
+    if len(resolved) >= 3 * (len(ratios) - len(resolved)):
+        limit = np.maximum(_NARROWER * resolved[len(resolved) // 10] * height, 4 * sigma)
+        return np.asarray(peak & (height - side > _SPIKE_SIGMAS * sigma) & (side < limit))
+    narrow, wide = np.count_nonzero(ratios < _LONE), np.count_nonzero(ratios > _WIDE)
+    few = wide >= _REFERENCE_PEAKS and len(ratios) - narrow - wide <= _FEW_BETWEEN * narrow
+    return np.asarray(ratio < _LONE) if few else np.zeros(counts.size, dtype=bool)
 
 
 def hot_pixels(dark: NDArray[np.float64]) -> NDArray[np.bool_]:
