@@ -310,7 +310,8 @@ def _contrast(
 def _label(given: _Given, top: int, fwhm: float) -> str:
     """Return the name of the strongest line or band at a pixel."""
     at, light, names = given.anchors
-    near = np.flatnonzero(np.abs(at - given.scene.axis_nm[top]) < 1.2 * fwhm)
+    place = given.scene.axis_nm[top] + given.solution.shift_at(given.scene, top)
+    near = np.flatnonzero(np.abs(at - place) < 1.2 * fwhm)
     if near.size == 0:
         return _beside(given.scene, given.solution, given.columns, top)
     return names[int(near[np.argmax(light[near])])]
@@ -334,5 +335,6 @@ def _beside(scene: Scene, solution: Solution, columns: NDArray[np.intp], top: in
     emitter = scene.emitters[columns[int(np.argmax(light))]]
     if not emitter.anchor_nm.size:
         return emitter.label
-    nearest = int(np.argmin(np.abs(emitter.anchor_nm - scene.axis_nm[top])))
+    place = scene.axis_nm[top] + solution.shift_at(scene, top)
+    nearest = int(np.argmin(np.abs(emitter.anchor_nm - place)))
     return f"{emitter.anchor_label[nearest]} tail"

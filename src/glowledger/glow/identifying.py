@@ -16,17 +16,17 @@ from glowledger.glow.band_emitters import rough_positions
 from glowledger.glow.choosing import chosen_emitters
 from glowledger.glow.emitters import Emitter
 from glowledger.glow.features import species_light
+from glowledger.glow.fit_warnings import fit_warnings
 from glowledger.glow.fitting import Solution, fit_scene, with_response
 from glowledger.glow.judging import evidence_of
-from glowledger.glow.likelihood import drop_species, more_significant, unexplained_part
+from glowledger.glow.likelihood import drop_species, more_significant
 from glowledger.glow.many_lines import among_many_lines, many_lines_variance
-from glowledger.glow.optical_depth import absorption_warning
 from glowledger.glow.results import Fit, SpeciesEvidence, Temperature
 from glowledger.glow.rotation import found_kelvin, profile_temperature, settled
 from glowledger.glow.scene import Scene, build_scene
 from glowledger.glow.start_search import first_fit
 from glowledger.glow.starting import guessed_line_spread, scaled_width
-from glowledger.glow.visibility import Visibility, unlit, visibility, window_free_below
+from glowledger.glow.visibility import unlit, visibility, window_free_below
 from glowledger.spectra.averaging import mean_frame
 from glowledger.spectra.frames import Frames
 from glowledger.spectra.noise import estimate_noise
@@ -42,8 +42,6 @@ TEMPERATURE_SIGMA = 12.0  # bands this significant speak of temperature
 COARSEST_FWHM_NM = 15.0  # beyond it no band has a shape of its own
 BRIGHT_SHARE = 0.2
 ATOM_SIGMA = 6.0  # what frees a molecule by its atom
-GHOST_SIGMA = 5.0
-SMOOTHED_FACTOR = 1.5  # of the variance of a fitted line: less is not worth a word
 LEAST_PIXELS = 100
 REFIT_ROUNDS = 6
 # standard deviations by which the whole model may move before all emitters are freed, which moves it by some ten, in
@@ -213,7 +211,7 @@ def _identified(
     solution = with_response(scene, solution)
     seen = visibility(scene, solution, bench)
     evidence = evidence_of(scene, solution, listed, seen, found[2])
-    fit = _fit(scene, solution, evidence, found[2], _warnings(frames, scene, solution, seen, evidence))
+    fit = _fit(scene, solution, evidence, found[2], fit_warnings(frames, scene, solution, seen, evidence))
     return Identified(scene=scene, solution=solution, fit=fit, freed=found[0], t_rot_k=found[1])
 
 
@@ -319,46 +317,6 @@ def _temperatures(
             drop_species(scene, solution, columns).significance > TEMPERATURE_SIGMA
         ):
             found.append(profile_temperature(scene, solution, one, columns, before_k.get(one.name), fine=fine))
-    return tuple(found)
-
-
-def _warnings(
-    frames: Frames, scene: Scene, solution: Solution, seen: Visibility, evidence: tuple[SpeciesEvidence, ...]
-) -> tuple[str, ...]:
-    found = []
-    if len(frames) > 1:
-        found.append(f"the mean of {len(frames)} frames was used")
-    masked = int((~scene.used).sum())
-    if masked:
-        found.append(f"{masked} pixels were left out (saturated, dead or missing)")
-    if solution.levels.shared > SMOOTHED_FACTOR:
-        found.append(
-            "neighbouring pixels share their noise: the spectrum was smoothed or resampled before it was written; "
-            "errors and limits allow for it"
-        )
-    if solution.levels.template_error > 0.15:
-        found.append(
-            f"lines and bands fit only to {100 * solution.levels.template_error:.0f} %: line shape, response or an "
-            "unlisted emitter is wrong, so faint species are hidden"
-        )
-    ghost = solution.columns[:, -1] * solution.x[-1]
-    if np.any(ghost[scene.used] > GHOST_SIGMA * np.sqrt(solution.variance[scene.used])):
-        at = float(scene.axis_nm[int(np.argmax(np.where(scene.used, ghost, 0.0)))])
-        found.append(
-            f"second-order light was fitted (strongest at {at:.0f} nm, from {at / 2:.0f} nm); a long-pass filter "
-            "before the slit removes it"
-        )
-    strange = unexplained_part(scene, solution)
-    if strange > 0.01:
-        found.append(
-            f"{100 * strange:.2g} % of the light fits no listed species (in hydrogen, the many unlisted lines of "
-            "H2): faint species are not claimed"
-        )
-    if unlit(scene, seen):
-        found.append(f"no light is seen below {seen.lit_from_nm:.0f} nm; a window there would explain it")
-    absorbed = absorption_warning(evidence)
-    if absorbed:
-        found.append(absorbed)
     return tuple(found)
 
 

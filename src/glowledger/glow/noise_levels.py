@@ -24,6 +24,7 @@ STUDENT_DOF = 4.0  # residuals of unlisted lines are outliers: common practice i
 FIRST_MISMATCH, FIRST_MISSHAPE = 0.05, 0.05
 DARK_PART = 0.35  # of the pixels: where read noise is looked for when nothing else tells it
 DARK_REACH = 15  # pixels
+LEAST_DARK = 30  # places that tell it
 LARGEST_MISMATCH = 0.35
 LEAST_SHAPE = 0.5  # of the smallest mismatch: a line shape is fitted, the strengths of lines stand in tables
 MOST_STEPS = 40
@@ -127,12 +128,18 @@ def first_levels(frames: Frames) -> tuple[NoiseLevels, bool]:
 
 
 def _dark_variance(frames: Frames) -> float:
-    """Return the variance between neighbouring pixels where one spectrum is darkest."""
+    """Return the variance between neighbouring pixels where one spectrum is darkest.
+
+    Where software has cut off what was below zero nothing is left of the noise: such places do not count.
+    """
     from scipy.ndimage import uniform_filter1d
 
     y = frames.counts[0][~frames.mask[0]]
     bend = y[2:] - 2 * y[1:-1] + y[:-2]
     around = uniform_filter1d(y, DARK_REACH)[1:-1]  # chosen by their own noise, dark pixels would all bend upward
+    cut = (y[1:-1] == y.min()) & (bend == 0)
+    if cut.size - cut.sum() >= LEAST_DARK:
+        bend, around = bend[~cut], around[~cut]
     dark = around <= np.quantile(around, DARK_PART)
     return float((1.4826 * np.median(np.abs(bend[dark]))) ** 2 / 6.0)
 

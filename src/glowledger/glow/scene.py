@@ -17,6 +17,7 @@ from glowledger.glow.response_guess import bends, expected_response, hats, respo
 from glowledger.glow.second_order import GroupedOrder, SecondOrder
 from glowledger.glow.templates import EmissionGrid, LineShape, emission_grid, pixel_edges
 from glowledger.spectra.frames import Frames
+from glowledger.spectra.noise import rounding_variance
 
 WIDTH_LOG_SD = 0.10  # ln of line width, beyond what bench or data told
 SHAPE_SD = 0.15  # Lorentz fraction and asymmetry
@@ -95,7 +96,7 @@ class Scene:
     first : NoiseLevels
         Starting noise.
     stated_variance : ndarray of shape (p,)
-        Variance known beforehand (of a subtracted dark, or stated in the file), added to the rest.
+        Variance known beforehand (of a subtracted dark, of rounding, or stated in the file), added to the rest.
     many_lines : ndarray of shape (p,)
         Variance of the light of H2 that stands in no table, from `many_lines_variance`; an error of its template.
     scans : float
@@ -260,5 +261,5 @@ def _stated_variance(frames: Frames) -> NDArray[np.float64]:
     if frames.added_variance is not None:
         total = total + frames.added_variance
     if frames.known_variance is not None:
-        total = total + np.nan_to_num(frames.known_variance[0])
-    return total
+        return np.asarray(total + np.nan_to_num(frames.known_variance[0]))
+    return total + rounding_variance(frames.counts)

@@ -8,6 +8,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from glowledger.glow.axis_freedom import LOOSE_OFFSET_SD_NM
 from glowledger.glow.fitting import Solution, first_equations, fit_scene
 from glowledger.glow.instrument import response_templates
 from glowledger.glow.scene import Adjustment, Scene
@@ -16,6 +17,8 @@ from glowledger.glow.templates import EmissionGrid, LineShape, SpreadLines
 
 PIXELS_PER_WIDTH = 1.5  # enough to tell where lines stand and how wide they are
 TRUSTED_WIDTHS = 0.8  # line widths by which a start may be off the axis without a second look
+ASTRAY = 30.0  # reduced χ² of a first fit whose lines are not where they are looked for; of others it is 1 to 15
+FAR = 4.0  # by this factor an axis that nobody has calibrated may be farther off than usual
 NEARLY = 3.0  # standard deviations: freeing the emitters moves the whole model by some twenty
 WIDTHS_TRIED = (0.5, 0.7, 0.85)  # beside it, of the first guess: blends make lines look wide, never narrow
 
@@ -39,6 +42,11 @@ def first_fit(scene: Scene, shift_sd_nm: float, *, width_known: bool, closing: i
     best, misfit = best_offset(coarse, shift_steps(width, shift_sd_nm))
     tried = best if width_known else _with_width(coarse, best, misfit)
     fitted = fit_scene(scene, tried, closing=closing, nearly=NEARLY)
+    if fitted.chi2_reduced > ASTRAY and shift_sd_nm >= LOOSE_OFFSET_SD_NM:
+        far, _ = best_offset(coarse, shift_steps(width, FAR * shift_sd_nm))
+        start = far if width_known else _with_width(coarse, far)
+        farther = fit_scene(scene, start, closing=closing, nearly=NEARLY)
+        fitted, best = min(((fitted, best), (farther, far)), key=lambda pair: _deviance(scene, pair[0]))
     if abs(float(best.shift_nm[0])) <= TRUSTED_WIDTHS * width:
         return fitted
     # far from where the axis says: one linear fit can err there, so the fit from the axis as it is must be worse

@@ -29,6 +29,7 @@ CERTAIN_LINE_SIGMA, CERTAIN_SHARE = 100.0, 0.8  # a main line this strong and fr
 MUCH_LIGHT = 0.2  # of all line light: no accident
 MOST_LIGHT = 0.4
 TYPICAL_MAIN = 0.5
+MOSTLY_UNEXPLAINED = 0.3  # of the light: then lines are not even where they are looked for
 REST_ASTRAY = 0.4  # of the typical light in all other features: one line alone may be anything
 TYPICAL_PART = 0.10  # a feature below this part of the strongest in the typical pattern cannot stand alone
 TYPICAL_PAIR = 0.03  # two of them may be fainter
@@ -106,6 +107,11 @@ class Case:
     chance: float
     pixels_per_line: float = 5.0
     blended: bool = False
+
+
+def in_percent(part: float) -> str:
+    """Return a part of the whole in per cent with two digits."""
+    return f"{100 * part:.0f} %" if part >= 0.0995 else f"{100 * part:.2g} %"
 
 
 def significance_needed(significances: NDArray[np.float64]) -> float:
@@ -190,7 +196,7 @@ def _seen(case: Case) -> tuple[Verdict, str]:
         return "possible", f"only {100 * coherent:.0f} % of its lines or bands agree, {best.feature.label} among them"
     pair = places(clean) >= 2 and case.chance < CHANCE_OF_PAIR
     if case.share < unexplained and not pair and (len(clean) < MANY_CLEAN or coherent < VERY_COHERENT):
-        part = f"{100 * unexplained:.2g} % of the light fits nothing listed"
+        part = f"{in_percent(unexplained)} of the light fits nothing listed"
         return "possible", f"{part}; {best.feature.label} may be part of that"
     if places(clean) >= 2 and max(test.typical_part for test in clean) >= TYPICAL_PAIR:
         names = " and ".join(test.feature.label for test in sorted(clean, key=lambda t: -t.sigma)[:2])
@@ -286,13 +292,15 @@ def _unseen(case: Case) -> tuple[Verdict, str]:
         if entangled(reach):
             return "cannot tell", f"at this resolution it cannot be told from {_rivals(case) or 'other light'}"
         return "cannot tell", "too little light or too much noise: even a strong share would go unseen"
+    if case.unexplained_anywhere > MOSTLY_UNEXPLAINED:
+        part = in_percent(case.unexplained_anywhere)
+        return "cannot tell", f"{part} of the light fits nothing listed: the wavelength axis may be far off"
     if max(reach.counts, 0.0) + ONE_SIDED_95 * reach.standard_error < case.unexplained * case.total_counts:
-        part = 100 * case.unexplained
-        return "cannot tell", f"{part:.2g} % of the light fits nothing listed, stands where it would and could hide it"
+        part = in_percent(case.unexplained)
+        return "cannot tell", f"{part} of the light fits nothing listed, stands where it would and could hide it"
     if case.total_counts > 0:
-        part = 100 * max(reach.counts, 0.0) / case.total_counts
-        part += 100 * ONE_SIDED_95 * reach.standard_error / case.total_counts
-        return "not seen", f"less than {part:.2g} % of the line light (95 % limit)"
+        most = (max(reach.counts, 0.0) + ONE_SIDED_95 * reach.standard_error) / case.total_counts
+        return "not seen", f"less than {in_percent(most)} of the line light (95 % limit)"
     return "not seen", "no light of it"
 
 

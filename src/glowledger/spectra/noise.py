@@ -127,7 +127,7 @@ def estimate_noise(frames: Frames) -> NoiseEstimate:
     known = frames.detector
     level, squares, correlation, how = _squares_by_level(frames)
     offset = known.offset_counts if known.offset_counts is not None else _offset(level)
-    floor = _quantum(frames.counts) ** 2 / 12.0
+    floor = rounding_variance(frames.counts)
     usual = _usual_gain(frames)
     line = fit_line(level - offset, squares, floor, usual)
     read2, read2_se, gain, gain_se = line.read2, line.read2_se, line.gain, line.gain_se
@@ -265,6 +265,11 @@ def _offset(level: NDArray[np.float64]) -> float:
     """Return the counts of the darkest pixels, from which photon noise is counted."""
     finite = level[np.isfinite(level)]
     return float(np.quantile(finite, 0.02)) if finite.size else 0.0
+
+
+def rounding_variance(counts: NDArray[np.float64]) -> float:
+    """Return the variance that rounding to whole steps of a converter adds, counts²: Δ²/12 (uniform error)."""
+    return _quantum(counts) ** 2 / 12.0
 
 
 def _quantum(counts: NDArray[np.float64]) -> float:

@@ -1,0 +1,87 @@
+"""What a user must know of a fit before believing it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from glowledger.glow.fitting import Solution
+from glowledger.glow.likelihood import unexplained_part
+from glowledger.glow.optical_depth import absorption_warning
+from glowledger.glow.results import SpeciesEvidence
+from glowledger.glow.scene import Scene
+from glowledger.glow.start_search import ASTRAY
+from glowledger.glow.verdicts import in_percent
+from glowledger.glow.visibility import Visibility, unlit
+from glowledger.spectra.frames import Frames
+
+GHOST_SIGMA = 5.0
+SMOOTHED_FACTOR = 1.5  # of the variance of a fitted line: less is not worth a word
+FAR_OFF = 3.0  # standard deviations of what the axis may be off
+
+
+def fit_warnings(
+    frames: Frames, scene: Scene, solution: Solution, seen: Visibility, evidence: tuple[SpeciesEvidence, ...]
+) -> tuple[str, ...]:
+    """Return what a user must know of a fit before believing it, a sentence each.
+
+    Parameters
+    ----------
+    frames : Frames
+        What was fitted.
+    scene, solution : Scene, Solution
+        The final fit.
+    seen : Visibility
+        Which pixels could show light.
+    evidence : tuple of SpeciesEvidence
+        The verdicts.
+
+    Returns
+    -------
+    tuple of str
+    """
+    found = []
+    if len(frames) > 1:
+        found.append(f"the mean of {len(frames)} frames was used")
+    found.extend(_of_the_axis(scene, solution))
+    masked = int((~scene.used).sum())
+    if masked:
+        found.append(f"{masked} pixels were left out (saturated, dead or missing)")
+    if solution.levels.shared > SMOOTHED_FACTOR:
+        found.append(
+            "neighbouring pixels share their noise: the spectrum was smoothed or resampled before it was written; "
+            "errors and limits allow for it"
+        )
+    if solution.levels.template_error > 0.15:
+        found.append(
+            f"lines and bands fit only to {100 * solution.levels.template_error:.0f} %: line shape, response or an "
+            "unlisted emitter is wrong, so faint species are hidden"
+        )
+    ghost = solution.columns[:, -1] * solution.x[-1]
+    if np.any(ghost[scene.used] > GHOST_SIGMA * np.sqrt(solution.variance[scene.used])):
+        at = float(scene.axis_nm[int(np.argmax(np.where(scene.used, ghost, 0.0)))])
+        found.append(
+            f"second-order light was fitted (strongest at {at:.0f} nm, from {at / 2:.0f} nm); a long-pass filter "
+            "before the slit removes it"
+        )
+    strange = unexplained_part(scene, solution)
+    if strange > 0.01:
+        found.append(
+            f"{in_percent(strange)} of the light fits no listed species (in hydrogen, the many unlisted lines of "
+            "H2): faint species are not claimed"
+        )
+    if unlit(scene, seen):
+        found.append(f"no light is seen below {seen.lit_from_nm:.0f} nm; a window there would explain it")
+    absorbed = absorption_warning(evidence)
+    if absorbed:
+        found.append(absorbed)
+    return tuple(found)
+
+
+def _of_the_axis(scene: Scene, solution: Solution) -> list[str]:
+    """Return what the fit tells of a wavelength axis that is far off, or nothing."""
+    if solution.chi2_reduced > ASTRAY:
+        return ["lines stand where nothing listed has any: the wavelength axis may be far off: calibrate with a lamp"]
+    off, at = solution.shift_at(scene, scene.axis_nm.size // 2), scene.axis_nm[scene.axis_nm.size // 2]
+    if abs(off) < FAR_OFF * scene.priors.shift_nm[0]:
+        return []
+    return [f"near {at:.0f} nm the wavelength axis is off by {abs(off):.1f} nm; calibrate it with a lamp"]
