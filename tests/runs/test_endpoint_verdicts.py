@@ -7,7 +7,7 @@ from run_ensemble import baseline, simulate
 from scipy import stats
 
 from glowledger.runs.blank import Blank, level_of
-from glowledger.runs.combining import combine
+from glowledger.runs.combining import combine, slight_changes
 from glowledger.runs.endpoint import Criterion, EndpointFollower, judge_series
 
 
@@ -193,3 +193,19 @@ def test_what_may_be_the_misfit_of_another_holds_it_up_only_if_it_ends_later():
     assert "Cr I" in said.reason
     assert combine({"CO": sure, "CN": slow}, doubtful=("CN",)).indicator == "CN"
     assert combine({"CO": sure, "Cr I": ghost}, doubtful=("CO", "Cr I")).indicator == "Cr I"
+
+
+def test_a_process_gas_that_falls_a_little_with_a_product_does_not_hold_up_the_end():
+    # hydrogen of the feed falls by 2 % while cyanogen falls to a tenth: crosstalk of the patterns, and slower than both
+    falls = {"CN": (0.03, 0.16), "H I": (0.100, 0.0023), "OH": (0.004, 0.006), "CO": (0.5, 0.06)}
+    assert slight_changes(falls) == ("H I",)
+    assert slight_changes({"H I": (0.100, 0.0023)}) == ()  # nothing else falls that could make it
+    assert slight_changes({}) == ()
+    product = judge_series(*decay(tau=15.0), name="CN")[-1]
+    feed = judge_series(*decay(tau=60.0, frames=600), name="H I")[-1]
+    assert combine({"CN": product, "H I": feed}).indicator == "H I"
+    said = combine({"CN": product, "H I": feed}, slight=("H I",))
+    assert said.indicator == "CN"
+    assert said.declared_at_s == product.declared_at_s
+    assert "Hardly changed" in said.reason
+    assert combine({"H I": feed}, slight=("H I",)).indicator == "H I"

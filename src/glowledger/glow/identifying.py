@@ -29,7 +29,7 @@ from glowledger.glow.starting import guessed_line_spread, scaled_width
 from glowledger.glow.visibility import unlit, visibility, window_free_below
 from glowledger.spectra.averaging import mean_frame
 from glowledger.spectra.frames import Frames
-from glowledger.spectra.noise import estimate_noise
+from glowledger.spectra.noise import estimate_noise, rounding_left, variance_of
 from glowledger.tables.species import ListedSpecies, find_species
 from glowledger.threads import one_thread
 
@@ -234,7 +234,10 @@ def averaged(frames: Frames) -> Frames:
     known = noise.detector
     if noise.gain_assumed:
         known = replace(known, counts_per_electron=frames.detector.counts_per_electron)
-    return replace(mean_frame(frames), detector=known)
+    mean = mean_frame(frames)
+    left = rounding_left(frames.counts, variance_of(mean.counts[0], noise.detector))
+    added = left if mean.added_variance is None else mean.added_variance + left
+    return replace(mean, detector=known, added_variance=added)
 
 
 def _check(frames: Frames) -> None:

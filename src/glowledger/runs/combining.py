@@ -8,10 +8,17 @@ from dataclasses import replace
 from glowledger.runs.results import Endpoint
 
 NAN = float("nan")
+# Of a species that glows all along a change is no more than what patterns that are not exact take from each other if
+# it is below this part of its own level and of the greatest change of another, and their product below the last;
+# seen in tests/benchmarks/bench_whole_run.py: 0.01 to 0.13 of its own, up to 0.08 of the other.
+SLIGHT, SLIGHT_PRODUCT = 0.3, 0.005
 
 
 def combine(
-    endpoints: dict[str, Endpoint], weak: tuple[str, ...] = (), doubtful: tuple[str, ...] = ()
+    endpoints: dict[str, Endpoint],
+    weak: tuple[str, ...] = (),
+    doubtful: tuple[str, ...] = (),
+    slight: tuple[str, ...] = (),
 ) -> Endpoint:
     """Combine the verdicts of several indicators: all with a decay must agree, the slowest decides.
 
@@ -24,6 +31,8 @@ def combine(
     doubtful : tuple of str
         Indicators of species without a feature of their own in the light. What falls like a bright species may be
         its misfit, so they hold up the others only if their end is significantly later.
+    slight : tuple of str
+        Indicators from `slight_changes`: they do not hold up the others.
 
     Returns
     -------
@@ -34,10 +43,12 @@ def combine(
     if not judged:
         return _nothing_to_judge(endpoints)
     strong = {name: e for name, e in judged.items() if name not in weak} or judged
-    likely = _without_misfits(strong, doubtful)
+    firm = {name: e for name, e in strong.items() if name not in slight} or strong
+    likely = _without_misfits(firm, doubtful)
     slowest = max(likely.values(), key=_slowness)
     others = [name for name in likely if name != slowest.indicator]
-    along = [name for name in strong if name not in likely]
+    along = [name for name in firm if name not in likely]
+    steady = [name for name in strong if name not in firm]
     faint = [name for name in judged if name not in strong]
     silent = [name for name in endpoints if name not in judged]
     words = [slowest.reason]
@@ -45,6 +56,8 @@ def combine(
         words.append(f"{slowest.indicator} is the slowest; also judged: {', '.join(others)}.")
     if along:
         words.append(f"Not slower than these, and perhaps light of theirs taken for another's: {', '.join(along)}.")
+    if steady:
+        words.append(f"Hardly changed, and perhaps by light of the others: {', '.join(steady)}.")
     if faint:
         words.append(f"Too weak to decide: {', '.join(faint)}.")
     if silent:
@@ -53,6 +66,28 @@ def combine(
     if slowest.verdict == "reached":
         declared = max(e.declared_at_s for e in likely.values())
     return replace(slowest, declared_at_s=declared, reason=" ".join(words))
+
+
+def slight_changes(falls: dict[str, tuple[float, float]]) -> tuple[str, ...]:
+    """Return the indicators that hardly changed while another changed much.
+
+    Parameters
+    ----------
+    falls : dict of str to (float, float)
+        Floor and starting excess of each, over the same reference.
+
+    Returns
+    -------
+    tuple of str
+        A process gas (hydrogen in a hydrogen feed) whose light overlaps with a product's falls a little with it.
+    """
+    most = max((excess for _, excess in falls.values()), default=0.0)
+    slight = []
+    for name, (floor, excess) in falls.items():
+        own, beside = excess / max(floor + excess, 1e-300), excess / max(most, 1e-300)
+        if own < SLIGHT and beside < SLIGHT and own * beside < SLIGHT_PRODUCT:
+            slight.append(name)
+    return tuple(slight)
 
 
 def _slowness(endpoint: Endpoint) -> tuple[float, ...]:

@@ -11,7 +11,7 @@ import numpy as np
 from glowledger.errors import RunError
 from glowledger.runs import naming, ratios
 from glowledger.runs.clock import WORDS, RunClock
-from glowledger.runs.combining import combine
+from glowledger.runs.combining import combine, slight_changes
 from glowledger.runs.endpoint import STRONG, EndpointFollower
 from glowledger.runs.flash_end import FEWEST, FLASHES, FlashFollower
 from glowledger.runs.frame_counts import FrameCounts
@@ -342,7 +342,12 @@ class RunFollower:
         if FLASHES not in self.options.indicators:
             found.pop(FLASHES, None)
         weak = tuple(f"{n}/{reference}" for n in self.seen if self.followers[n].weight < STRONG)
-        return combine(found, weak, tuple(f"{n}/{reference}" for n in self.seen if self._is_doubtful(n)))
+        doubtful = tuple(f"{n}/{reference}" for n in self.seen if self._is_doubtful(n))
+        fits = {f"{n}/{reference}": self.followers[n].posterior for n in self.seen}
+        falls = {name: (p.floor, p.excess) for name, p in fits.items() if p is not None and name not in weak}
+        kept = [n for n, f in self.followers.items() if f.criterion.blank or n in self.options.indicators]
+        slight = tuple(n for n in slight_changes(falls) if n.removesuffix(f"/{reference}") not in kept)
+        return combine(found, weak, doubtful, slight)
 
     def _is_doubtful(self, name: str) -> bool:
         present = self.options.present

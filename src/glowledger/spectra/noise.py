@@ -272,6 +272,31 @@ def rounding_variance(counts: NDArray[np.float64]) -> float:
     return _quantum(counts) ** 2 / 12.0
 
 
+def rounding_left(counts: NDArray[np.float64], variance: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return what rounding leaves in a mean of many frames, counts², same shape as `variance`.
+
+    Parameters
+    ----------
+    counts : ndarray of shape (n, p)
+        Frames as the converter gave them.
+    variance : ndarray of shape (p,)
+        Of one frame, its rounding included.
+
+    Notes
+    -----
+    Noise of more than half a step makes the errors of rounding average out, less noise leaves them alike in all
+    frames: Σ Δ² exp(-4 π² k² σ²/Δ²) / (2 π² k²), from the Fourier series of the rounding error under Gaussian noise
+    (Widrow & Kollár, Quantization Noise, 2008, from memory); without noise this is Δ²/12.
+    """
+    step = _quantum(counts)
+    if step == 0:
+        return np.zeros(variance.shape)
+    k = np.arange(1, 200)
+    noise = np.maximum(variance / step**2 - 1.0 / 12.0, 0.0)
+    terms = np.exp(-4 * np.pi**2 * k**2 * noise[..., None]) / (2 * np.pi**2 * k**2)
+    return np.asarray(step**2 * terms.sum(axis=-1))
+
+
 def _quantum(counts: NDArray[np.float64]) -> float:
     """Return the step between possible values: 1 for whole counts, else the smallest seen (0 if none)."""
     sample = counts[:: max(1, len(counts) // 4)].ravel()
