@@ -14,7 +14,7 @@ from glowledger.spectra.noise import variance
 
 LN2_8 = 8 * np.log(2)  # FWHM² of a Gaussian over its variance
 STANDS_OUT = 8.0  # peaks must exceed the noise by this factor to speak of width
-NARROWER = 0.15  # quantile of the widths taken for that of single lines
+NARROWER = 0.05  # quantile of the widths taken for that of single lines
 MOST_PEAKS = 40
 WELL_SAMPLED = 7  # pixels between the half heights
 FLOOR_PART = 0.3  # of its reach: lines must be narrower than this for the floor to lie under them
