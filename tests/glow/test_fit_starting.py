@@ -1,6 +1,7 @@
 """Where a fit begins: the line width found from simulated glows of known line-spread, and the offsets tried."""
 
 import sys
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -61,12 +62,13 @@ def test_gaussians_give_their_width_exactly_with_the_pixels_taken_out():
     edges = np.append(axis - 0.25, axis[-1] + 0.25)
     centres = np.arange(420.0, 690.0, 30.0)[:, None]
     counts = 1e4 * np.diff(norm.cdf(edges, centres, 1.2 / 2.3548), axis=1).sum(axis=0)
-    assert_allclose(peak_widths(axis, counts, np.ones(axis.size)), 1.2, rtol=0.03)
+    assert_allclose(peak_widths(axis, counts, np.ones_like), 1.2, rtol=0.03)
 
 
 def test_without_peaks_the_width_is_three_pixels():
     axis = np.linspace(300.0, 900.0, 1201)
-    spread = first_line_spread(axis, np.random.default_rng(1).normal(100.0, 5.0, axis.size), np.full(axis.size, 5.0))
+    counts = np.random.default_rng(1).normal(100.0, 5.0, axis.size)
+    spread = first_line_spread(axis, counts, partial(np.full_like, fill_value=5.0))
     assert_allclose(spread.fwhm_nm, [1.5])
 
 
@@ -103,5 +105,5 @@ def test_a_saturated_line_does_not_pass_for_two_narrow_ones():
     counts = np.exp(-0.5 * ((axis[:, None] - centres) / 0.6) ** 2) @ heights + rng.normal(0.0, 5.0, axis.size)
     masked = counts > 5e3
     assert masked.sum() > 20
-    guess = first_line_spread(axis, bridged(counts, masked), np.full(axis.size, 5.0))
+    guess = first_line_spread(axis, bridged(counts, masked), partial(np.full_like, fill_value=5.0))
     assert guess.fwhm_nm[0] == pytest.approx(0.6 * np.sqrt(8 * np.log(2)), rel=0.15)

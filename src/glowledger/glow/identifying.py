@@ -25,7 +25,7 @@ from glowledger.glow.results import Fit, SpeciesEvidence, Temperature
 from glowledger.glow.rotation import found_kelvin, profile_temperature, settled
 from glowledger.glow.scene import Scene, build_scene
 from glowledger.glow.start_search import first_fit
-from glowledger.glow.starting import guessed_line_spread, scaled_width
+from glowledger.glow.starting import guessed_line_spread
 from glowledger.glow.visibility import unlit, visibility, window_free_below
 from glowledger.spectra.averaging import mean_frame
 from glowledger.spectra.frames import Frames
@@ -48,8 +48,6 @@ REFIT_ROUNDS = 6
 # the fit that decides which levels are free and how hot bands are, and in the last one
 NEARLY_OPEN, NEARLY_DONE = 2.0, 1.5
 CLOSING = 3  # rounds of the last fit with all emitters free
-# a fitted line width beyond these parts of the guess, near where it may not go further, makes a new guess, so often
-NARROWEST, WIDEST, WIDTH_GUESSES = 0.5, 1.8, 2
 OPENING = 2  # rounds with all emitters free that decide which levels are freed and how hot bands are
 
 
@@ -187,11 +185,6 @@ def _first(one: Frames, emitters: tuple[Emitter, ...], bench: Bench | None) -> t
     progress.tell(0.1)
     width_known = bench is not None and bench.line_spread is not None
     solution = first_fit(scene, offset_sd_nm(bench), width_known=width_known, closing=OPENING)
-    for _ in range(0 if width_known else WIDTH_GUESSES):
-        if NARROWEST < solution.adjustment.shape.width < WIDEST:
-            break
-        scene = build_scene(one, emitters, scaled_width(scene.line_spread, solution.adjustment.shape.width), bench)
-        solution = first_fit(scene, offset_sd_nm(bench), width_known=width_known, closing=OPENING)
     many_lines = many_lines_variance(scene, solution)
     if np.any(many_lines > 0):  # what fails for want of their places is begun anew
         scene = among_many_lines(scene, many_lines)

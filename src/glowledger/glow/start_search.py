@@ -20,7 +20,7 @@ TRUSTED_WIDTHS = 0.8  # line widths by which a start may be off the axis without
 ASTRAY = 30.0  # reduced χ² of a first fit whose lines are not where they are looked for; of others it is 1 to 15
 FAR = 4.0  # by this factor an axis that nobody has calibrated may be farther off than usual
 NEARLY = 3.0  # standard deviations: freeing the emitters moves the whole model by some twenty
-WIDTHS_TRIED = (0.5, 0.7, 0.85)  # beside it, of the first guess: blends make lines look wide, never narrow
+WIDTHS_TRIED = (0.35, 0.5, 0.7, 0.85)  # beside it, of the first guess: blends make lines look wide, never narrow
 
 
 def first_fit(scene: Scene, shift_sd_nm: float, *, width_known: bool, closing: int) -> Solution:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import lru_cache
 
 import numpy as np
@@ -10,11 +11,13 @@ from numpy.typing import NDArray
 from glowledger.bench.model import LineSpread
 from glowledger.glow.noise_levels import noise_of_one
 from glowledger.spectra.frames import Frames
-from glowledger.spectra.noise import variance
+from glowledger.spectra.noise import variance_of
+
+Noise = Callable[[NDArray[np.float64]], NDArray[np.float64]]
 
 LN2_8 = 8 * np.log(2)  # FWHM² of a Gaussian over its variance
 STANDS_OUT = 8.0  # peaks must exceed the noise by this factor to speak of width
-NARROWER = 0.05  # quantile of the widths taken for that of single lines
+NARROWER = 0.15  # quantile of the widths taken for that of single lines
 MOST_PEAKS = 40
 WELL_SAMPLED = 7  # pixels between the half heights
 FLOOR_PART = 0.3  # of its reach: lines must be narrower than this for the floor to lie under them
@@ -25,15 +28,15 @@ WIDTH_LADDER = 0.03  # of ln width: a guess is put to the next step, far finer t
 SHIFT_STEP = 0.35  # of the FWHM: finer than the reach of the Gauss-Newton fit
 
 
-def peak_widths(
-    axis_nm: NDArray[np.float64], data: NDArray[np.float64], noise: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def peak_widths(axis_nm: NDArray[np.float64], data: NDArray[np.float64], noise: Noise) -> NDArray[np.float64]:
     """Return the FWHM of every peak that stands out.
 
     Parameters
     ----------
-    axis_nm, data, noise : ndarray of shape (p,)
-        Spectrum, and the standard deviation of its noise.
+    axis_nm, data : ndarray of shape (p,)
+        Spectrum.
+    noise : callable
+        The standard deviation of noise in every pixel at levels of shape (p,), counts.
 
     Returns
     -------
@@ -51,7 +54,7 @@ def peak_widths(
 
 
 def _widths(
-    axis_nm: NDArray[np.float64], data: NDArray[np.float64], noise: NDArray[np.float64], reach: int
+    axis_nm: NDArray[np.float64], data: NDArray[np.float64], noise: Noise, reach: int
 ) -> NDArray[np.float64]:
     """Return the FWHM of the peaks over a floor of some reach in pixels, brightest first."""
     from scipy.ndimage import minimum_filter1d, percentile_filter
@@ -60,7 +63,7 @@ def _widths(
     light = data - floor
     inner = light[1:-1]
     top = (inner > light[:-2]) & (inner >= light[2:])
-    top &= (inner > STANDS_OUT * noise[1:-1]) & (light[:-2] > 0) & (light[2:] > 0)
+    top &= (inner > STANDS_OUT * noise(floor)[1:-1]) & (light[:-2] > 0) & (light[2:] > 0)
     index = np.flatnonzero(top) + 1
     taken = np.zeros(axis_nm.size, dtype=bool)
     found: list[float] = []
@@ -106,23 +109,27 @@ def bridged(counts: NDArray[np.float64], masked: NDArray[np.bool_]) -> NDArray[n
 def guessed_line_spread(frames: Frames) -> LineSpread:
     """Return `first_line_spread` of one spectrum.
 
-    Noise goes by the light in every pixel: on a bright background ripples of photon noise would pass for lines, and
+    Noise goes by the light under the peaks: on a bright background ripples of photon noise would pass for lines, and
     make all others look wide.
     """
-    data, noise2 = frames.counts[0], variance(frames, noise_of_one(frames).detector)[0]
-    mask = frames.mask[0]
-    return first_line_spread(frames.axis, bridged(data, mask), np.sqrt(bridged(noise2, mask)))
+    mask, detector, scans = frames.mask[0], noise_of_one(frames).detector, float(frames.averages[0])
+    known = frames.known_variance
+
+    def noise(level: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.sqrt(variance_of(level, detector, scans) if known is None else bridged(known[0], mask))
+
+    return first_line_spread(frames.axis, bridged(frames.counts[0], mask), noise)
 
 
-def first_line_spread(
-    axis_nm: NDArray[np.float64], data: NDArray[np.float64], noise: NDArray[np.float64]
-) -> LineSpread:
+def first_line_spread(axis_nm: NDArray[np.float64], data: NDArray[np.float64], noise: Noise) -> LineSpread:
     """Return a constant line width guessed from the narrower peaks; the fit refines it.
 
     Parameters
     ----------
-    axis_nm, data, noise : ndarray of shape (p,)
-        Spectrum, and the standard deviation of its noise.
+    axis_nm, data : ndarray of shape (p,)
+        Spectrum.
+    noise : callable
+        The standard deviation of noise in every pixel at levels of shape (p,), counts.
 
     Returns
     -------
@@ -134,12 +141,6 @@ def first_line_spread(
     width = float(np.quantile(widths, NARROWER)) if widths.size >= 3 else UNSEEN_PIXELS * pixel
     steps = round(float(np.log(max(width / pixel, LEAST_PIXELS) / UNSEEN_PIXELS)) / WIDTH_LADDER)
     return _constant_width(steps, pixel, 0.5 * float(axis_nm[0] + axis_nm[-1]))
-
-
-def scaled_width(guess: LineSpread, factor: float) -> LineSpread:
-    """Return a guess of `first_line_spread` with its width multiplied by a factor."""
-    width = factor * float(guess.fwhm_nm[0])
-    return LineSpread(at_nm=guess.at_nm, fwhm_nm=np.array([width]), fwhm_se_nm=np.array([GUESS_ERROR * width]))
 
 
 @lru_cache(maxsize=64)

@@ -17,6 +17,7 @@ _NARROWER = 0.3  # of the narrowest reference peaks
 # of a peak's height in the higher neighbour: less than in any line one pixel wide; that of lines two pixels wide
 _LONE, _WIDE = 0.12, 0.45
 _RESOLVED = 0.3  # the same of lines wider than some 1.3 pixels at half height
+_WIDE_PEAKS = 7  # that must be there beside them: among fewer, chance may leave out what lies between
 _FEW_BETWEEN = 0.25  # peaks of in-between widths, for each narrow one
 _BESIDE, _AROUND = 9, 51  # pixels: over which a peak has its foot, and noise is taken
 
@@ -126,11 +127,12 @@ def _lone_pixels(counts: NDArray[np.float64]) -> NDArray[np.bool_]:
     resolved = ratios[ratios > _RESOLVED]
     if len(resolved) < _REFERENCE_PEAKS:
         return np.zeros(counts.size, dtype=bool)
-    if len(resolved) >= 3 * (len(ratios) - len(resolved)):
-        limit = np.maximum(_NARROWER * resolved[len(resolved) // 10] * height, 4 * sigma)
+    narrowest = resolved[len(resolved) // 10]
+    if narrowest > _WIDE and len(resolved) >= 3 * (len(ratios) - len(resolved)):
+        limit = np.maximum(_NARROWER * narrowest * height, 4 * sigma)
         return np.asarray(peak & (height - side > _SPIKE_SIGMAS * sigma) & (side < limit))
     narrow, wide = np.count_nonzero(ratios < _LONE), np.count_nonzero(ratios > _WIDE)
-    few = wide >= _REFERENCE_PEAKS and len(ratios) - narrow - wide <= _FEW_BETWEEN * narrow
+    few = wide >= _WIDE_PEAKS and len(ratios) - narrow - wide <= _FEW_BETWEEN * narrow
     return np.asarray(ratio < _LONE) if few else np.zeros(counts.size, dtype=bool)
 
 
