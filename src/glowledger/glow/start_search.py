@@ -40,19 +40,20 @@ def first_fit(scene: Scene, shift_sd_nm: float, *, width_known: bool, closing: i
     width = float(scene.line_spread.fwhm(scene.axis_nm[scene.axis_nm.size // 2]))
     coarse = binned(scene, width)
     best, misfit = best_offset(coarse, shift_steps(width, shift_sd_nm))
-    tried = best if width_known else _with_width(coarse, best, misfit)
-    fitted = fit_scene(scene, tried, closing=closing, nearly=NEARLY)
+
+    def fit_from(start: Adjustment, misfit: float = float("nan")) -> Solution:
+        tried = start if width_known else _with_width(coarse, start, misfit)
+        return fit_scene(scene, tried, closing=closing, nearly=NEARLY)
+
+    fitted = fit_from(best, misfit)
     if fitted.chi2_reduced > ASTRAY and shift_sd_nm >= LOOSE_OFFSET_SD_NM:
-        far, _ = best_offset(coarse, shift_steps(width, FAR * shift_sd_nm))
-        start = far if width_known else _with_width(coarse, far)
-        farther = fit_scene(scene, start, closing=closing, nearly=NEARLY)
-        fitted, best = min(((fitted, best), (farther, far)), key=lambda pair: _deviance(scene, pair[0]))
+        far, misfit = best_offset(coarse, shift_steps(width, FAR * shift_sd_nm))
+        pairs = (fitted, best), (fit_from(far, misfit), far)
+        fitted, best = min(pairs, key=lambda pair: _deviance(scene, pair[0]))
     if abs(float(best.shift_nm[0])) <= TRUSTED_WIDTHS * width:
         return fitted
     # far from where the axis says: one linear fit can err there, so the fit from the axis as it is must be worse
-    unmoved = scene.start() if width_known else _with_width(coarse, scene.start())
-    plain = fit_scene(scene, unmoved, closing=closing, nearly=NEARLY)
-    return min((plain, fitted), key=lambda solution: _deviance(scene, solution))
+    return min((fit_from(scene.start()), fitted), key=lambda solution: _deviance(scene, solution))
 
 
 def _with_width(scene: Scene, start: Adjustment, misfit: float = float("nan")) -> Adjustment:

@@ -341,13 +341,16 @@ class RunFollower:
             return found[FLASHES]
         if FLASHES not in self.options.indicators:
             found.pop(FLASHES, None)
-        weak = tuple(f"{n}/{reference}" for n in self.seen if self.followers[n].weight < STRONG)
-        doubtful = tuple(f"{n}/{reference}" for n in self.seen if self._is_doubtful(n))
-        fits = {f"{n}/{reference}": self.followers[n].posterior for n in self.seen}
-        falls = {name: (p.floor, p.excess) for name, p in fits.items() if p is not None and name not in weak}
-        kept = [n for n, f in self.followers.items() if f.criterion.blank or n in self.options.indicators]
-        slight = tuple(n for n in slight_changes(falls) if n.removesuffix(f"/{reference}") not in kept)
-        return combine(found, weak, doubtful, slight)
+        weak = [n for n in self.seen if self.followers[n].weight < STRONG]
+        groups = weak, [n for n in self.seen if self._is_doubtful(n)], self._slight(weak)
+        return combine(found, *(tuple(f"{n}/{reference}" for n in group) for group in groups))
+
+    def _slight(self, weak: list[str]) -> list[str]:
+        """Return what hardly changed beside others; not what was asked for, nor what a blank run decides."""
+        fits = {n: self.followers[n].posterior for n in self.seen if n not in weak}
+        falls = {n: (p.floor, p.excess) for n, p in fits.items() if p is not None}
+        blanks = [n for n in falls if self.followers[n].criterion.blank]
+        return [n for n in slight_changes(falls) if n not in (*self.options.indicators, *blanks)]
 
     def _is_doubtful(self, name: str) -> bool:
         present = self.options.present

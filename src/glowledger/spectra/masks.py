@@ -10,6 +10,7 @@ FLAT_TOP = 3  # values at the very maximum that make a ceiling
 _BELOW = 0.02  # part of the maximum in which an unclipped peak has more values than at its top
 _LEAST_STEPS = 50  # steps of the converter below which equal values mean nothing
 STUCK_FRAMES = 8  # frames a pixel must stand still in to be stuck
+_FEWEST_PIXELS = 20
 _REFERENCE_PEAKS = 5  # resolved peaks that must show the line width before a narrower one is refused
 _PEAK_SIGMAS = 20.0
 _SPIKE_SIGMAS = 12.0
@@ -97,8 +98,8 @@ def spikes(counts: NDArray[np.float64]) -> NDArray[np.bool_]:
     Returns
     -------
     ndarray of bool, shape (n, p)
-        True at single high pixels. All False where fewer than five
-        strong peaks show how wide a line is: in an undersampled spectrum a single pixel may be a line.
+        True at single high pixels. All False where fewer than five strong peaks show how wide a line is: in an
+        undersampled spectrum a single pixel may be a line.
 
     Notes
     -----
@@ -106,9 +107,11 @@ def spikes(counts: NDArray[np.float64]) -> NDArray[np.bool_]:
     they are well sampled, and every ratio down to that of a single pixel where they are not. So peaks are spikes
     where lines prevail that are wide, or where hardly any peak lies between single pixels and wide ones.
     """
-    if counts.shape[1] < 20:
-        return np.zeros(counts.shape, dtype=bool)
-    return np.stack([_lone_pixels(frame) for frame in counts]) if len(counts) else np.zeros(counts.shape, dtype=bool)
+    found = np.zeros(counts.shape, dtype=bool)
+    if counts.shape[1] >= _FEWEST_PIXELS:
+        for frame, row in zip(counts, found, strict=True):
+            row[:] = _lone_pixels(frame)
+    return found
 
 
 def _lone_pixels(counts: NDArray[np.float64]) -> NDArray[np.bool_]:
