@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 
 from glowledger.runs.blank import Blank, Equivalence, compare_with_blank
+from glowledger.runs.carried_over import CarriedOver
 from glowledger.runs.decay import Posterior
 from glowledger.runs.decay_follower import DecayFollower
 from glowledger.runs.results import Endpoint, EndpointVerdict
@@ -94,8 +95,9 @@ class EndpointFollower:
         When it counts as done.
     decay : DecayFollower
         The frames so far.
-    carried : float
-        Part of the first starting excess that was left when the present conditions began; 1 at first.
+    carried : CarriedOver
+        Part of the first starting excess that was left when the present conditions began. The verdict goes by its
+        upper limit.
     held_since_s, held_frames : float, int
         Since when, and for how many frames, the criterion has been met; NaN, 0 if it is not.
     declared_at_s, met_since_s : float
@@ -109,7 +111,7 @@ class EndpointFollower:
     name: str
     criterion: Criterion = field(default_factory=Criterion)
     decay: DecayFollower = field(default_factory=DecayFollower)
-    carried: float = 1.0
+    carried: CarriedOver = field(default_factory=CarriedOver)
     held_since_s: float = NAN
     held_frames: int = 0
     declared_at_s: float = NAN
@@ -123,14 +125,14 @@ class EndpointFollower:
     def __post_init__(self) -> None:
         self.decay.assurance = self.criterion.assurance
         self.decay.two_component = self.criterion.slow_part
-        self.decay.fraction = min(self.criterion.fraction / self.carried, 0.9)
+        self.decay.fraction = min(self.criterion.fraction / self.carried.high, 0.9)
 
     def to_dict(self) -> dict[str, object]:
         """Return the state as plain numbers, strings, lists and dicts; the criterion is not part of it."""
         return {
             "name": self.name,
             "decay": self.decay.to_dict(),
-            "carried": self.carried,
+            "carried": asdict(self.carried),
             "held_since_s": self.held_since_s,
             "held_frames": self.held_frames,
             "declared_at_s": self.declared_at_s,
@@ -147,6 +149,7 @@ class EndpointFollower:
         """Rebuild the follower from `to_dict` and the criterion it was made with."""
         known = dict(state)
         known["decay"] = DecayFollower.from_dict(known["decay"])
+        known["carried"] = CarriedOver(**known["carried"])
         if known["posterior"] is not None:
             told: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in known["posterior"].items()}
             known["posterior"] = Posterior(**told)
@@ -232,7 +235,9 @@ class EndpointFollower:
 
     def anew(self, criterion: Criterion) -> EndpointFollower:
         """Return a follower for new conditions, which starts with what was left of the excess."""
-        return EndpointFollower(name=self.name, criterion=criterion, carried=min(self.left_upper(), 1.0))
+        p = self.posterior
+        left = p.left if p is not None and p.seen >= SEEN else (1.0, 1.0, 1.0)
+        return EndpointFollower(name=self.name, criterion=criterion, carried=self.carried.then(left))
 
     @property
     def weight(self) -> float:
@@ -248,13 +253,6 @@ class EndpointFollower:
     def in_doubt(self) -> bool:
         """True if the endpoint was declared and later frames rather speak against it."""
         return self.reached and self.posterior is not None and self.posterior.done < 0.5 and not self.frozen
-
-    def left_upper(self) -> float:
-        """Return the upper limit of the part of the first starting excess that is left; 1 if unknown."""
-        p = self.posterior
-        if p is None or p.seen < SEEN:
-            return self.carried
-        return self.carried * p.left[2]
 
     def endpoint(self, label: str = "", *, plasma_out: bool = False) -> Endpoint:
         """Return the verdict with time, interval and reason.
@@ -276,9 +274,11 @@ class EndpointFollower:
         known = p is not None and p.seen >= SEEN and verdict != "cannot tell"
         time_s, low, high = NAN, NAN, NAN
         if known and p is not None:
-            time_s, inexact = start + p.end[1], MEASURED * p.end[1]
-            low = time_s - math.hypot(p.end[1] - p.end[0], inexact)
-            high = time_s + math.hypot(p.end[2] - p.end[1], inexact)
+            sooner = self.carried.sooner(self.decay.fraction, p.end[1], self.decay.time[-1], p.left[1])
+            inexact, high = MEASURED * p.end[1], start + p.end[1]
+            time_s, low = high - sooner[1], high - sooner[0]
+            low -= math.hypot(p.end[1] - p.end[0], inexact)
+            high += math.hypot(p.end[2] - p.end[1], inexact)
             if high - start > self._horizon():
                 high = math.inf
             if time_s - start > self._horizon():
@@ -315,9 +315,9 @@ class EndpointFollower:
             return ("not reached", self.equivalence.sentence(label))
         if p is None:
             return "cannot tell", f"Too few usable frames of {label}: {self.decay.frames} so far."
-        if p.seen < SEEN and self.carried < 1.0:
+        if p.seen < SEEN and self.carried.high < 1.0:
             return "cannot tell", (
-                f"Conditions changed while up to {100 * self.carried:.0f} % of the starting excess of {label} was "
+                f"Conditions changed while up to {100 * self.carried.high:.0f} % of the starting excess of {label} was "
                 "left, and no decay stands out of the noise since then."
             )
         if self.decay.rising and p.seen < SEEN:

@@ -12,6 +12,7 @@ from glowledger.errors import RunError
 from glowledger.runs import naming, ratios
 from glowledger.runs.clock import WORDS, RunClock
 from glowledger.runs.combining import combine, slight_changes
+from glowledger.runs.continuity import RatioStep, ratio_step
 from glowledger.runs.endpoint import STRONG, EndpointFollower
 from glowledger.runs.flash_end import FEWEST, FLASHES, FlashFollower
 from glowledger.runs.frame_counts import FrameCounts
@@ -27,6 +28,7 @@ from glowledger.runs.screening import Decided, Screen
 WARM_UP = 10  # usable frames from which the reference is chosen
 SEEN_WINDOW = 12  # frames; a contaminant is trended once its counts are significant in half of them
 SEEN_ERRORS = 3.0
+SAME_RATIO = 0.03  # of its level: what a ratio may step by with the light and go on as before
 STEP_IS_NONE = "Such a step is no endpoint; it is taken out, and the verdict rests on what falls gradually."
 
 
@@ -134,6 +136,7 @@ class RunFollower:
         points += self._choose_reference() if self.warming else []
         for name in self.seen:
             self.followers[name].settle()
+            self._events(name, self.followers[name])
         return points
 
     def _too_bright(self, time_s: float) -> bool:
@@ -175,7 +178,22 @@ class RunFollower:
             reference = "reference" if self.reference is None else self.reference.name
             why = change.why or "the light changed"
             return replace(change, why=f"{reference} drifted fast: {why}", cut=True)
+        if change.cut and not change.gases and self._ratios_go_on(decided):
+            return replace(change, why=f"{change.why}; the ratios went on as before", cut=False, steps=False)
         return change
+
+    def _ratios_go_on(self, decided: Decided) -> bool:
+        """True if the ratio of no contaminant steps with the light, and of one at least it would show."""
+        steps = [self._step_of(name, decided) for name, one in self.followers.items() if not one.frozen]
+        told = [step for step in steps if step.told]
+        return bool(told) and all(step.within(SAME_RATIO) for step in told)
+
+    def _step_of(self, name: str, decided: Decided) -> RatioStep:
+        """Measure how far a ratio stepped with the light."""
+        decay = self.followers[name].decay
+        after = np.array([self._ratios(frame)[0][name] for frame in decided.frames])
+        after_s = np.array([frame.time_s for frame in decided.frames]) - decay.start_s
+        return ratio_step(np.array(decay.time), np.array(decay.value), after_s, after, np.array(decay.count, float))
 
     def _lit(self, decided: Decided) -> Change:
         """The plasma burns again: as before, with a pause in the cleaning, or otherwise."""
@@ -186,7 +204,7 @@ class RunFollower:
             if not follower.reached:
                 follower.decay.skip(pause)
                 follower.decay.steps_s.append(decided.frames[0].time_s)
-        return Change(why="plasma lit again, as before", cut=False, kind="plasma lit")
+        return Change(why="plasma lit again, as before", cut=False, kind="plasma lit", steps=False)
 
     def _conditions(self, start_s: float, change: Change) -> list[Point]:
         """Begin new conditions; where ratios cannot be compared, followers begin anew with what was left."""
@@ -195,10 +213,10 @@ class RunFollower:
         self.optics.begin()
         for name, old in self.followers.items():
             if old.reached:
-                old.frozen = True
+                old.frozen |= change.cut or change.steps
             elif change.cut:
                 self.followers[name] = old.anew(self.options.criterion_for(name))
-            elif change.kind != "plasma lit":
+            elif change.steps:
                 old.decay.steps_s.append(start_s)
         points: list[Point] = []
         if change.gases and self.options.reference is None:
@@ -211,7 +229,7 @@ class RunFollower:
         names = []
         for name, follower in self.followers.items():
             i = self.species_names.index(name)
-            if abs(change[i]) > 3.0 * max(decided.noise[i], 1e-12):
+            if abs(change[i]) > 3.0 * max(decided.noise[i], 1e-12) and not self._step_of(name, decided).within(0.0):
                 follower.decay.steps_s.append(time_s)
                 names.append(f"{name} {'rose' if change[i] > 0 else 'fell'}")
         if names:

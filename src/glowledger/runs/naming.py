@@ -33,12 +33,15 @@ class Change:
         True if the process gas is another, so that the reference has to be chosen anew.
     kind : str
         Kind of the alarm.
+    steps : bool
+        True if ratios that are not cut may have stepped.
     """
 
     why: str
     cut: bool
     gases: bool = False
     kind: str = "conditions changed"
+    steps: bool = True
 
 
 def name_change(names: tuple[str, ...], before: Floats, after: Floats, noise: Floats) -> Change:
