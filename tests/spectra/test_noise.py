@@ -9,7 +9,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 from glowledger.errors import ReadError
 from glowledger.spectra.darks import subtract_dark
 from glowledger.spectra.frames import Detector, frames_from_arrays
-from glowledger.spectra.noise import estimate_noise, variance, variance_of
+from glowledger.spectra.noise import coarse_warning, estimate_noise, variance, variance_of
 
 P = 2048
 
@@ -181,3 +181,28 @@ def test_a_dark_on_another_axis_is_refused():
         with pytest.raises(ReadError, match="the dark has"):
             subtract_dark(frames, frames_from_arrays(other, np.ones(other.size), axis_kind="pixel"))
     assert_array_equal(subtract_dark(frames, frames).counts, 0)
+
+
+def stepped(step, *, frames=20, noise=5.0):
+    """Frames of a few lines that fade slowly, written in steps."""
+    rng = np.random.default_rng(8)
+    nm = np.linspace(300, 800, 600)
+    lines = 100 + 4000 * sum(np.exp(-0.5 * ((nm - at) / 8.0) ** 2) for at in (380.0, 520.0, 700.0))
+    light = lines * (1 - 0.002 * np.arange(frames)[:, None])
+    return frames_from_arrays(nm, step * np.round((light + noise * rng.standard_normal(light.shape)) / step))
+
+
+def test_steps_wider_than_the_noise_are_told_and_finer_ones_are_not():
+    assert "steps" in coarse_warning(stepped(16.0, noise=3.0))
+    assert coarse_warning(stepped(1.0)) == ""
+    assert coarse_warning(stepped(4.0)) == ""
+
+
+def test_frames_written_twice_are_no_coarse_steps():
+    once = stepped(1.0)
+    assert coarse_warning(frames_from_arrays(once.axis, np.repeat(once.counts, 2, axis=0))) == ""
+
+
+def test_darkness_cut_off_at_zero_is_no_coarse_step():
+    dark = stepped(1.0)
+    assert coarse_warning(frames_from_arrays(dark.axis, np.clip(dark.counts - 130.0, 0.0, None))) == ""

@@ -56,6 +56,7 @@ def follow(file: Path, wanted: Wanted, reading: dict[str, Any] | None = None) ->
     from glowledger.report.style import INVENTED
     from glowledger.runs.analysing import analyse_run
     from glowledger.runs.operating_point import RiskHistory
+    from glowledger.spectra.noise import coarse_warning
     from glowledger.spectra.samples import says_invented
     from glowledger.tables.added import added_packages
 
@@ -73,7 +74,8 @@ def follow(file: Path, wanted: Wanted, reading: dict[str, Any] | None = None) ->
     with progress.share(0.6, 1.0):
         result = analyse_run(series, options, watch=history)
     _LOG.info("followed the run, reference %s", result.reference)
-    result = _with_bench_alarm(result, bench_warning(frames, bench))
+    result = _with_alarm(result, "coarse steps", coarse_warning(frames))
+    result = _with_alarm(result, "bench in doubt", bench_warning(frames, bench))
     invented = says_invented(frames)
     extra: dict[str, object] = {"file": file.name, "setup": _setup(wanted, bench, frames), **added_packages()}
     extra |= {"started_at": frames.started_at} if frames.started_at else {}
@@ -100,16 +102,17 @@ def _light(
     )  # fmt: skip
 
 
-def _with_bench_alarm(result: RunResult, warning: str) -> RunResult:
-    """Return the result with an alarm if the plasma's lines do not fit the bench."""
+def _with_alarm(result: RunResult, kind: str, warning: str) -> RunResult:
+    """Return the result with an alarm on what holds for the whole run, if there is a warning."""
     from dataclasses import replace
 
+    from glowledger.report.sentences import capital
     from glowledger.runs.results import Alarm
 
     if not warning:
         return result
     start_s = result.regimes[0].start_s if result.regimes else 0.0
-    alarm = Alarm(kind="bench in doubt", time_s=start_s, text=f"{warning}.")
+    alarm = Alarm(kind=kind, time_s=start_s, text=capital(warning))
     return replace(result, alarms=(alarm, *result.alarms))
 
 

@@ -13,6 +13,7 @@ from glowledger.glow.start_search import ASTRAY
 from glowledger.glow.verdicts import in_percent
 from glowledger.glow.visibility import Visibility, unlit
 from glowledger.spectra.frames import Frames
+from glowledger.spectra.noise import coarse_warning
 
 GHOST_SIGMA = 5.0
 SMOOTHED_FACTOR = 1.5  # of the variance of a fitted line: less is not worth a word
@@ -42,6 +43,8 @@ def fit_warnings(
     found = []
     if len(frames) > 1:
         found.append(f"the mean of {len(frames)} frames was used")
+        coarse = coarse_warning(frames)
+        found.extend([coarse] if coarse else [])
     found.extend(_of_the_axis(scene, solution))
     masked = int((~scene.used).sum())
     if masked:

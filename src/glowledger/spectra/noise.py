@@ -20,6 +20,12 @@ _MOST_DIFFERENCES = 64
 _FEWEST_FRAMES = 6
 SMOOTHED = 0.2  # correlation of neighbours beyond which spectra were smoothed or resampled before they were written
 
+COARSE = (
+    "most values do not move from frame to frame: the steps in which they are written are wider than their noise, so "
+    "changes of less than a step are lost, and times and ratios of a run are worse than their errors say; expose "
+    "longer, or have the spectrometer hand over finer values"
+)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NoiseEstimate:
@@ -295,6 +301,23 @@ def rounding_left(counts: NDArray[np.float64], variance: NDArray[np.float64]) ->
     noise = np.maximum(variance / step**2 - 1.0 / 12.0, 0.0)
     terms = np.exp(-4 * np.pi**2 * k**2 * noise[..., None]) / (2 * np.pi**2 * k**2)
     return np.asarray(step**2 * terms.sum(axis=-1))
+
+
+def coarse_warning(frames: Frames) -> str:
+    """Return what to say if most lit values do not move from frame to frame, because a step hides their noise, or ''.
+
+    Frames that repeat the one before as a whole do not count, nor values at the lowest, where a converter may cut off.
+    """
+    few = frames.counts[:_MOST_DIFFERENCES, ~frames.mask[:_MOST_DIFFERENCES].any(axis=0)]
+    step = _quantum(few)
+    if len(few) < _FEWEST_FRAMES or step == 0:
+        return ""
+    same = np.abs(np.diff(few, axis=0)) < 0.5 * step
+    lit = few[1:] > np.nanmin(few) + 1.5 * step
+    whole = same.all(axis=1)
+    lit, same = lit[~whole], same[~whole]
+    still = np.count_nonzero(lit) > few.shape[1] / 20 and np.mean(same[lit]) > 0.5
+    return COARSE if still else ""
 
 
 def _quantum(counts: NDArray[np.float64]) -> float:
