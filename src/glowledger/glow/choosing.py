@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from functools import lru_cache
 
@@ -15,6 +16,7 @@ from glowledger.tables.species import ListedSpecies
 OTHERS = ""  # key of the rotational temperature of molecules that are not named
 FIRST_T_ROT_K = 500.0  # a glow's molecules before anything is known: common practice, no source
 BRIGHT_LEVELS = 100
+TILTED_EV = 3.0  # beyond, levels are no hotter than there: doubly excited ones lie far above all others
 STEP_LOG_T = 0.1  # of the logarithm of the temperature of bands that do not tell their own
 CACHED = 192  # results kept: those of all species, molecules at some temperatures
 CACHED_BANDS = 64  # for the molecules themselves, of up to a hundred thousand lines each
@@ -32,6 +34,7 @@ def chosen_emitters(
     high_nm: float,
     bright: frozenset[str] = frozenset(),
     clear: frozenset[str] = frozenset(),
+    tilt: Mapping[str, float] | None = None,
 ) -> tuple[Emitter, ...]:
     """Return the emitters for a fit.
 
@@ -50,6 +53,8 @@ def chosen_emitters(
         Species that give much of the light: their faint levels matter too, so more are freed.
     clear : frozenset of str
         Atoms seen clearly: more of their levels show, and many-lined metals have many.
+    tilt : mapping of str to float, optional
+        By how much 1 / kT of an atom's levels is less than the typical, 1 / eV.
 
     Returns
     -------
@@ -60,7 +65,7 @@ def chosen_emitters(
     for one in species:
         like_others = _step(t_rot_k[OTHERS]) if one.molecular and OTHERS in t_rot_k else FIRST_T_ROT_K
         temperature = float(t_rot_k.get(one.name, like_others))
-        shares, here = _shares_in_range(one, temperature, low_nm, high_nm)
+        shares, here = _shares_in_range(one, temperature, low_nm, high_nm, (tilt or {}).get(one.name, 0.0))
         if not here:
             continue
         if one.name in freed:
@@ -84,13 +89,22 @@ def _step(kelvin: float) -> float:
     return float(np.exp(np.round(np.log(kelvin) / STEP_LOG_T) * STEP_LOG_T))
 
 
-def _all_emitters(species: ListedSpecies, t_rot_k: float) -> tuple[Emitter, ...]:
-    return _bands(species, t_rot_k) if species.molecular else _levels(species)
+def _all_emitters(species: ListedSpecies, t_rot_k: float, tilt: float) -> tuple[Emitter, ...]:
+    return _bands(species, t_rot_k) if species.molecular else _levels(species, tilt)
 
 
 @lru_cache(maxsize=CACHED)
-def _levels(species: ListedSpecies) -> tuple[Emitter, ...]:
-    return atomic_emitters(species)
+def _levels(species: ListedSpecies, tilt: float) -> tuple[Emitter, ...]:
+    """Return the levels of an atom with the typical weights of another excitation."""
+    if tilt == 0.0:
+        return atomic_emitters(species)
+    levels = _levels(species, 0.0)
+    about = max(levels, key=lambda e: e.weight).energy_ev if levels else 0.0
+    return tuple(
+        replace(e, weight=e.weight * float(np.exp(tilt * np.clip(e.energy_ev - about, -TILTED_EV, TILTED_EV))))
+        if np.isfinite(e.energy_ev) else e
+        for e in levels
+    )  # fmt: skip
 
 
 @lru_cache(maxsize=CACHED_BANDS)
@@ -114,10 +128,10 @@ def _summed(emitters: tuple[Emitter, ...], label: str) -> Emitter:
 
 @lru_cache(maxsize=CACHED)
 def _shares_in_range(
-    species: ListedSpecies, t_rot_k: float, low_nm: float, high_nm: float
+    species: ListedSpecies, t_rot_k: float, low_nm: float, high_nm: float, tilt: float
 ) -> tuple[NDArray[np.float64], tuple[Emitter, ...]]:
     """Return the emitters with light in range, and which part of each's photons that is."""
-    every = _all_emitters(species, t_rot_k)
+    every = _all_emitters(species, t_rot_k, tilt)
     if not every:
         return np.zeros(0), ()
     nm = np.concatenate([e.wavelength_nm for e in every])

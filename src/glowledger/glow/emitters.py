@@ -46,6 +46,8 @@ class Emitter:
         Typical relative standard error of `rate`.
     summed : bool
         Several levels in typical proportions, or a band of assumed shape: `rate` is a rough guess.
+    energy_ev : float
+        Of the upper level of an atom or ion; NaN for bands, sums and lines without a level.
     """
 
     species: str
@@ -58,6 +60,7 @@ class Emitter:
     anchor_label: tuple[str, ...]
     branching_error: float
     summed: bool = False
+    energy_ev: float = float("nan")
 
 
 def atomic_emitters(species: ListedSpecies) -> tuple[Emitter, ...]:
@@ -128,6 +131,7 @@ def _atomic_emitter(
         anchor_rate=rate,
         anchor_label=tuple(f"{name} {value:.2f}" for value in nm),
         branching_error=float(np.sum(rate * np.nan_to_num(error[rows], nan=0.5))),
+        energy_ev=float(energy),
     )
 
 

@@ -19,6 +19,7 @@ from glowledger.glow.features import species_light
 from glowledger.glow.fit_warnings import fit_warnings
 from glowledger.glow.fitting import Solution, fit_scene, with_response
 from glowledger.glow.judging import evidence_of
+from glowledger.glow.level_tilt import level_tilt
 from glowledger.glow.likelihood import drop_species, more_significant
 from glowledger.glow.many_lines import among_many_lines, many_lines_variance
 from glowledger.glow.results import Fit, SpeciesEvidence, Temperature
@@ -36,6 +37,7 @@ from glowledger.threads import one_thread
 _LOG = logging.getLogger(__name__)
 FREED_AT_START = frozenset({"N2", "N2+", "Ar I", "H I", "O I", "He I", "Ne I"})
 FREED_BY = {"H2": "H I"}  # the many lines of a molecule may be anything, unless its atoms glow clearly
+STEP_TILT = 0.4  # 1 / eV
 FREE_SIGMA = 3.0  # a species this significant has its levels freed
 CLEAR_SIGMA = 15.0  # this significant, an atom shows more than its few main levels
 TEMPERATURE_SIGMA = 12.0  # bands this significant speak of temperature
@@ -67,6 +69,8 @@ class Identified:
         Species fitted level by level.
     t_rot_k : dict of str to float
         Rotational temperatures used, by species; key '' for those not named.
+    tilt : dict of str to float
+        By how much 1 / kT of an atom's levels was found less than the typical, 1 / eV.
     """
 
     scene: Scene
@@ -74,6 +78,7 @@ class Identified:
     fit: Fit
     freed: frozenset[str]
     t_rot_k: dict[str, float]
+    tilt: dict[str, float]
 
 
 def identify_frame(
@@ -119,18 +124,20 @@ def identify(
     progress.tell(0.3)
     t_rot: dict[str, float] = {}
     temperatures: tuple[Temperature, ...] = ()
+    tilt: dict[str, float] = {}
     told: tuple[object, ...] = ()
     for last, done in ((False, 0.6), (True, 0.9)):
         freed = _freed(scene, solution, freed)
         temperatures = _temperatures(scene, solution, listed, freed, t_rot, fine=last)
         found = found_kelvin(temperatures)
         bright, clear = _bright(scene, solution), _significant(scene, solution, frozenset(), CLEAR_SIGMA)
-        if told == (freed, bright, clear, tuple(found)) and settled(found, t_rot):
+        tilt = _tilts(scene, solution, tilt)
+        if told == (freed, bright, clear, tilt, tuple(found)) and settled(found, t_rot):
             solution = fit_scene(scene, rounds=0, before=(scene, solution), closing=CLOSING)
             break
-        told = (freed, bright, clear, tuple(found))
+        told = (freed, bright, clear, tilt, tuple(found))
         t_rot.update(found)
-        emitters = chosen_emitters(listed, freed, t_rot, low, high, bright, clear)
+        emitters = chosen_emitters(listed, freed, t_rot, low, high, bright, clear, tilt)
         before = scene, solution
         scene = among_many_lines(build_scene(one, emitters, scene.line_spread, bench), scene.many_lines)
         scene = window_free_below(scene, unlit_below)
@@ -138,7 +145,7 @@ def identify(
         solution = fit_scene(scene, rounds=REFIT_ROUNDS, before=before, closing=closing, nearly=nearly)
         progress.tell(done)
         _LOG.info("fitted %d patterns of %d species to %d pixels", len(emitters), len(listed), int(scene.used.sum()))
-    return _identified(frames, scene, solution, listed, bench, (freed, t_rot, temperatures))
+    return _identified(frames, scene, solution, listed, bench, (freed, t_rot, tilt, temperatures))
 
 
 @one_thread
@@ -165,12 +172,13 @@ def identify_alike(frames: Frames, like: Identified, *, bench: Bench | None = No
     solution = fit_scene(scene, before.adjustment, REFIT_ROUNDS, before.levels, closing=OPENING, nearly=NEARLY_OPEN)
     freed = _freed(scene, solution, like.freed)
     bright, clear = _bright(scene, solution), _significant(scene, solution, frozenset(), CLEAR_SIGMA)
-    emitters = chosen_emitters(listed, freed, like.t_rot_k, low, high, bright, clear)
+    emitters = chosen_emitters(listed, freed, like.t_rot_k, low, high, bright, clear, like.tilt)
     unlit_below = unlit(scene, visibility(scene, solution, bench))
     refined = among_many_lines(build_scene(one, emitters, scene.line_spread, bench), many_lines)
     refined = window_free_below(refined, unlit_below)
     solution = fit_scene(refined, None, REFIT_ROUNDS, before=(scene, solution), closing=CLOSING, nearly=NEARLY_DONE)
-    return _identified(frames, refined, solution, listed, bench, (freed, like.t_rot_k, like.fit.temperatures))
+    found = freed, like.t_rot_k, like.tilt, like.fit.temperatures
+    return _identified(frames, refined, solution, listed, bench, found)
 
 
 def _first(one: Frames, emitters: tuple[Emitter, ...], bench: Bench | None) -> tuple[Scene, Solution]:
@@ -198,14 +206,14 @@ def _identified(
     solution: Solution,
     listed: tuple[ListedSpecies, ...],
     bench: Bench | None,
-    found: tuple[frozenset[str], dict[str, float], tuple[Temperature, ...]],
+    found: tuple[frozenset[str], dict[str, float], dict[str, float], tuple[Temperature, ...]],
 ) -> Identified:
-    """Judge a final fit, with the species freed, the temperatures used and those found."""
+    """Judge a final fit, with the species freed, the temperatures and tilts used and the temperatures found."""
     solution = with_response(scene, solution)
     seen = visibility(scene, solution, bench)
-    evidence = evidence_of(scene, solution, listed, seen, found[2])
-    fit = _fit(scene, solution, evidence, found[2], fit_warnings(frames, scene, solution, seen, evidence))
-    return Identified(scene=scene, solution=solution, fit=fit, freed=found[0], t_rot_k=found[1])
+    evidence = evidence_of(scene, solution, listed, seen, found[3])
+    fit = _fit(scene, solution, evidence, found[3], fit_warnings(frames, scene, solution, seen, evidence))
+    return Identified(scene=scene, solution=solution, fit=fit, freed=found[0], t_rot_k=found[1], tilt=found[2])
 
 
 def averaged(frames: Frames) -> Frames:
@@ -291,6 +299,18 @@ def _bright(scene: Scene, solution: Solution) -> frozenset[str]:
     light = solution.templates[scene.used].sum(axis=0) * solution.x[: len(scene.emitters)]
     share = np.bincount(index, light, len(names)) / max(float(light.sum()), np.finfo(float).tiny)
     return frozenset(name for name, part in zip(names, share, strict=True) if part > BRIGHT_SHARE)
+
+
+def _tilts(scene: Scene, solution: Solution, before: dict[str, float]) -> dict[str, float]:
+    """Return by how much each atom is excited otherwise than typical, on a ladder so that patterns are kept."""
+    names, index = scene.species_of_emitters()
+    amount = solution.x[: len(scene.emitters)]
+    used = scene.used
+    distance = amount * np.sqrt((solution.templates[used] ** 2 / solution.variance[used, None]).sum(axis=0))
+    weight, energy = (np.array([getattr(e, name) for e in scene.emitters]) for name in ("weight", "energy_ev"))
+    tilt = level_tilt(energy, weight, amount, index, distance)
+    found = {n: before.get(n, 0.0) + STEP_TILT * round(float(t) / STEP_TILT) for n, t in zip(names, tilt, strict=True)}
+    return {name: value for name, value in found.items() if value}
 
 
 def _temperatures(
