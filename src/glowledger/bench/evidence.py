@@ -103,7 +103,8 @@ def score(
     total = float(np.sum(np.log(foreign)))
     gain = np.logaddexp(np.log(foreign[peak]), gain) - np.log(foreign[peak])
     total += float(np.sum(gain))
-    gap = np.min(np.abs(listed.wavelength_nm[:, None] - at[None, :]), axis=1)
+    rising = np.sort(at)
+    gap = np.abs(listed.wavelength_nm - rising[nearest(rising, listed.wavelength_nm)])
     cost, missing = _missing(pattern, listed, inside, gap > 1.4 * typical, line, scale_ln)
     room = _occam(scale, pattern, peak, sigma, prior, span)
     total += cost + room
@@ -163,11 +164,14 @@ def _pair_gain(
     seen = inside & np.isfinite(factor)
     seen[line] = True
     expected = np.log(listed.strength) + factor
-    excess = np.log(pattern.strength[peak])[:, None] - expected[None, :]
+    bright = np.log(pattern.strength[peak])
+    excess, own = bright[:, None] - expected[None, seen], bright - expected[line]
     # a saturated peak may be brighter than measured, so being fainter than expected speaks against nothing
-    excess = np.where(pattern.saturated[peak][:, None], np.maximum(excess, 0.0), excess)
-    like = np.exp(-0.5 * (excess / STRENGTH_SD) ** 2) + 0.01
-    share = like[np.arange(len(peak)), line] / np.maximum(np.sum(like[:, seen], axis=1), 1e-12)
+    flat = pattern.saturated[peak]
+    if np.any(flat):
+        excess[flat], own[flat] = np.maximum(excess[flat], 0.0), np.maximum(own[flat], 0.0)
+    like = np.sum(np.exp(-0.5 * (excess / STRENGTH_SD) ** 2), axis=1) + 0.01 * np.count_nonzero(seen)
+    share = (np.exp(-0.5 * (own / STRENGTH_SD) ** 2) + 0.01) / np.maximum(like, 1e-12)
     foreign = np.array(FOREIGN)[peak_class(len(pattern.u))][peak]
     return np.log1p(-foreign) + np.log(share) + position[peak] + np.log(range_nm)
 

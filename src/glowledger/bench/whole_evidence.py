@@ -37,8 +37,9 @@ def log_evidence(fit: WholeFit, whole: WholeSpectrum) -> float:
 def _room_of_light(state: State, worth: float) -> float:
     """Return half the log of how much the light of the lines is narrowed down by the counts."""
     rows = np.flatnonzero(state.free[: state.lines])
-    design = state.design[:, rows] / np.sqrt(state.prior[rows])
-    return 0.5 * float(np.linalg.slogdet(np.eye(len(rows)) + design.T @ design / worth)[1])
+    rate = np.sqrt(state.prior[rows])
+    narrowed = state.gram[np.ix_(rows, rows)] / (rate[:, None] * rate[None, :]) / worth
+    return 0.5 * float(np.linalg.slogdet(np.eye(len(rows)) + narrowed)[1])
 
 
 def _room_of_scale(fit: WholeFit, whole: WholeSpectrum, worth: float) -> float:

@@ -9,6 +9,7 @@ from numpy.polynomial.chebyshev import chebder, chebval, chebvander
 from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.linalg import solve
+from scipy.sparse import csc_array, hstack
 
 from glowledger.bench.placing import FAINT_FACTOR
 from glowledger.bench.profiles import gaussian
@@ -39,7 +40,8 @@ class State:
 
     part: Part
     lines: int  # first so many columns
-    design: Floats  # (b, n) over noise: lines, strangers, background
+    design: csc_array  # (b, n) over noise: lines, strangers, background
+    gram: Floats  # (n, n) of the design
     by_scale: Floats  # (b, d + 1) over noise
     prior: Floats  # (n,) precision of the light
     off: Floats  # (n,) pull of the prior
@@ -51,26 +53,30 @@ class State:
     def curve(self) -> tuple[Floats, Floats]:
         """Return the normal matrix (d + 1, d + 1) of the scale with the light left free, and its right side."""
         weight = 1.0 / (1.0 + (self.residual / OUTLIER) ** 2)
-        design, free = self.design[:, self.free], self.free
-        turned = (design * weight[:, None]).T
-        own = turned @ design + np.diag(self.prior[free])
-        cross = turned @ self.by_scale
+        free = self.free
+        own = _with_prior(_gram(self.design, weight), self.prior, np.flatnonzero(free))
         moving = (self.by_scale * weight[:, None]).T
-        reduced = np.linalg.solve(own, np.column_stack([cross, turned @ self.residual + self.off[free]]))
+        cross = (self.design.T @ moving.T)[free]
+        light = (self.design.T @ (self.residual * weight) + self.off)[free]
+        reduced = solve(own, np.column_stack([cross, light]), assume_a="pos", overwrite_a=True, check_finite=False)
         normal = moving @ self.by_scale - cross.T @ reduced[:, :-1]
         return normal, moving @ self.residual - cross.T @ reduced[:, -1]
 
     def gain_if_free(self, rate: Floats) -> Floats:
         """Return how much the loss would fall for each peak (m,) if a stranger stood there, the scale being free."""
         part = self.part
-        light, _ = part.profiles(part.peak_x, np.interp(part.peak_x, part.x, part.width))
-        light *= part.rate[:, None]
-        design = np.hstack([self.design[:, self.free], self.by_scale])
-        own = design.T @ design + np.diag(np.concatenate([self.prior[self.free], rate]))
-        cross = design.T @ light
-        left = np.sum(light**2, axis=0) - np.sum(cross * np.linalg.solve(own, cross), axis=0)
+        light = _scaled(part.profiles(part.peak_x, np.interp(part.peak_x, part.x, part.width))[0], part.rate)
+        free = np.flatnonzero(self.free)
+        mixed = (self.design.T @ self.by_scale)[free]
+        own = np.block([
+            [_with_prior(self.gram, self.prior, free), mixed],
+            [mixed.T, self.by_scale.T @ self.by_scale + np.diag(rate)],
+        ])  # fmt: skip
+        cross = np.vstack([(self.design.T @ light).toarray()[free], (light.T @ self.by_scale).T])
+        square = np.asarray(light.multiply(light).sum(axis=0)).ravel()
+        left = square - np.sum(cross * np.linalg.solve(own, cross), axis=0)
         pull = light.T @ self.residual
-        return np.where(pull > 0.0, pull**2 / np.maximum(left, 1e-3 * np.sum(light**2, axis=0) + 1e-300), 0.0)
+        return np.where(pull > 0.0, pull**2 / np.maximum(left, 1e-3 * square + 1e-300), 0.0)
 
 
 class Part:
@@ -104,7 +110,7 @@ class Part:
         self.noise = np.sqrt(noise**2 + beside[0] ** 2 + beside[1] ** 2)
         self.rate = np.where(self.good, 1.0 / np.maximum(self.noise, 1e-300), 0.0)
         nodes = np.linspace(0.0, count - 1.0, max(int(count / (BACKGROUND_WIDTHS * typical / size)), 3))
-        self.background = np.array([np.interp(self.x, nodes, row) for row in np.eye(len(nodes))]).T
+        self.background = csc_array(np.array([np.interp(self.x, nodes, row) for row in np.eye(len(nodes))]).T)
         self.background_sd = float(np.median(np.abs(counts)) + np.median(noise))
 
     def width_nm(self, scale: Floats) -> float:
@@ -163,39 +169,57 @@ class Part:
         wide = np.where(self.lines.anchor[rows], width, np.hypot(width, BAND_WIDTH_NM / np.abs(step[seen])))
         light, by_place = self.profiles(x, wide)
         loose, _ = self.profiles(strangers, np.interp(strangers, self.x, self.width))
-        design = np.hstack([light, loose, self.background]) * self.rate[:, None]
+        design = _scaled(hstack([light, loose, self.background], format="csc"), self.rate)
         spread = np.where(self.lines.bright[rows], STRENGTH_SPREAD, FAINT_FACTOR)
         goal = self.counts * self.rate
-        area, prior, free = _light(design, goal, expected, spread, len(strangers), self.background_sd)
+        gram = _gram(design)
+        area, prior, free = _light(gram, design.T @ goal, expected, spread, len(strangers), self.background_sd)
         k = len(rows)
         residual = goal - design @ area
         off = np.zeros(len(area))
         off[:k] = (expected - area[:k]) * prior[:k]
         loss = float(residual @ residual + np.sum(off[:k] ** 2 / prior[:k]))
-        moving = (by_place * area[:k]) @ by_scale * self.rate[:, None]
-        return State(self, k, design, moving, prior, off, free, residual, loss, len(strangers))
+        moving = by_place @ (area[:k, None] * by_scale) * self.rate[:, None]
+        return State(self, k, design, gram, moving, prior, off, free, residual, loss, len(strangers))
 
     def of_no_lamp(self) -> Floats:
         """Return the residuals over noise of the usable bins if every peak is a line of no lamp."""
         width = np.interp(self.peak_x, self.x, self.width)
-        design = np.hstack([self.profiles(self.peak_x, width)[0], self.background]) * self.rate[:, None]
+        design = _scaled(hstack([self.profiles(self.peak_x, width)[0], self.background], format="csc"), self.rate)
         goal, none = self.counts * self.rate, np.zeros(0)
-        light, _, _ = _light(design, goal, none, none, len(self.peak_x), self.background_sd)
+        light, _, _ = _light(_gram(design), design.T @ goal, none, none, len(self.peak_x), self.background_sd)
         return (goal - design @ light)[self.good]
 
-    def profiles(self, x: Floats, width: Floats) -> tuple[Floats, Floats]:
+    def profiles(self, x: Floats, width: Floats) -> tuple[csc_array, csc_array]:
         """Return unit lines (b, k) in the bins and their derivatives by the place."""
-        value, slope = np.zeros((2, len(self.x), len(x)))
+        shape = (len(self.x), len(x))
         if len(x) == 0:
-            return value, slope
+            return csc_array(shape), csc_array(shape)
         reach = int(np.ceil(REACH * float(np.max(width)))) + 1
         bins = np.rint(x).astype(np.intp)[:, None] + np.arange(-reach, reach + 1)[None, :]
         here, by_place, _ = gaussian(bins.astype(np.float64), x[:, None], width[:, None, None])
         inside = (bins >= 0) & (bins < len(self.x))
-        column = np.broadcast_to(np.arange(len(x))[:, None], bins.shape)
-        value[bins[inside], column[inside]] = here[..., 0][inside]
-        slope[bins[inside], column[inside]] = by_place[..., 0][inside]
-        return value, slope
+        first = np.concatenate([[0], np.cumsum(inside.sum(axis=1))])
+        light = csc_array((here[..., 0][inside], bins[inside], first), shape=shape)
+        return light, csc_array((by_place[..., 0][inside], bins[inside], first), shape=shape)
+
+
+def _scaled(design: csc_array, rate: Floats) -> csc_array:
+    """Return a design (b, n) with its rows times rates (b,)."""
+    return csc_array((design.data * rate[design.indices], design.indices, design.indptr), shape=design.shape)
+
+
+def _gram(design: csc_array, weight: Floats | None = None) -> Floats:
+    """Return the products (n, n) of the columns of a design, its rows weighted: only lines that overlap have any."""
+    weighted = design if weight is None else _scaled(design, weight)
+    return np.asarray((design.T @ weighted).toarray())
+
+
+def _with_prior(gram: Floats, prior: Floats, kept: NDArray[np.intp]) -> Floats:
+    """Return the normal matrix of the kept columns: their products and the precision of their prior."""
+    normal = gram[np.ix_(kept, kept)]
+    normal[np.arange(len(kept)), np.arange(len(kept))] += prior[kept]
+    return normal
 
 
 def _below(scene: Scene) -> Floats:
@@ -206,14 +230,14 @@ def _below(scene: Scene) -> Floats:
 
 
 def _light(
-    design: Floats, goal: Floats, expected: Floats, spread: Floats, loose: int, background_sd: float
+    gram: Floats, pull: Floats, expected: Floats, spread: Floats, loose: int, background_sd: float
 ) -> tuple[Floats, Floats, NDArray[np.bool_]]:
     """Return the light (n,) of lines, strangers and background, its prior precision, and what is not held at zero.
 
+    `gram` (n, n) and `pull` (n,) are the products of the columns, and of these with the counts.
     A line may be brighter than listed by any factor: its spread is taken from what it turns out to be.
     """
-    lines, n = len(expected), design.shape[1]
-    gram, pull = design.T @ design, design.T @ goal
+    lines, n = len(expected), len(pull)
     held = LOOSE * float(np.max(np.diagonal(gram), initial=1e-300))
     area, free = np.zeros(n), np.ones(n, dtype=bool)
     area[:lines] = expected
@@ -225,8 +249,7 @@ def _light(
         right[:lines] += expected * prior[:lines]
         for _ in range(ROUNDS if turn == 0 else 1):
             kept = np.flatnonzero(free)
-            normal = gram[np.ix_(kept, kept)]
-            normal[np.arange(len(kept)), np.arange(len(kept))] += prior[kept]
+            normal = _with_prior(gram, prior, kept)
             area = np.zeros(n)
             area[kept] = solve(normal, right[kept], assume_a="pos", overwrite_a=True, check_finite=False)
             dark = area < 0.0
