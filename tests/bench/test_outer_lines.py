@@ -125,6 +125,24 @@ def test_the_range_ends_before_a_gap_that_nothing_holds():
     assert set(rows) <= set(range(6))
 
 
+class Stepped:
+    """A fit that is sure up to an edge, and less so beyond."""
+
+    def __init__(self, edge):
+        self.edge = edge
+
+    def standard_error_nm(self, u):
+        return WIDTH * np.where(np.asarray(u) < self.edge, 0.02, 0.08)
+
+
+@pytest.mark.parametrize(("sure", "lines"), [(2, 6), (5, 5)])
+def test_a_range_of_few_lines_may_go_on_where_the_solution_is_a_little_worse(sure, lines):
+    # standard error 0.02 of the line width at the first lines, 0.08 beyond: more than 0.065, less than 0.1
+    found = placed(np.linspace(-0.5, 0.5, 6))
+    edge = 0.5 * (found.u[sure - 1] + found.u[sure])
+    assert len(well_covered(found, np.arange(6), Stepped(edge))) == lines
+
+
 def fitted(found, degree):
     return fit_lines(found.u, found.wavelength_nm, found.error_nm, degree, SPAN)
 

@@ -22,30 +22,44 @@ BETTER = 5.0  # natural log of the odds by the spectrum at which another curve t
 CLOSE = 6.0  # natural log of the odds by the peaks: scales that the spectrum may put before the best one
 RULED_OUT = 40.0  # natural log of the odds against a matched scale, before it is drawn to its lines
 MOST_MOVES, OWN_STEPS, OTHER_STEPS = 2, 4, 2
-DECIDING_STRANGE = 0.15  # share of the peaks: with more of no line of the lamp, light of another kind may decide
+DECIDING_STRANGE = 0.15  # share of the peaks: with more of no line of the lamp, light of another kind may make odds
 LOST = 3.0  # natural log of the odds by the peaks that the curve drawn to the spectrum may lose
 
 
-def likeliest(trials: list[Nearby], whole: WholeSpectrum) -> Nearby:
+def likeliest(trials: list[tuple[Candidate, Nearby]], view: View, whole: WholeSpectrum) -> tuple[Candidate, Nearby]:
     """Return the likeliest of settled scales: by its peaks if these say so, else by peaks and spectrum.
+
+    Peaks that leave scales open may as well have drawn the right one to a wrong curve: each is also taken as it was
+    matched, and drawn to the spectrum instead.
 
     Parameters
     ----------
-    trials : list of Nearby
-        At least one.
+    trials : list of (Candidate, Nearby)
+        At least one scale, as matched and as settled.
+    view : View
+        Peaks and lamp.
     whole : WholeSpectrum
         The spectra.
     """
-    best = max(trials, key=lambda near: near.own.log_evidence)
-    close = [near for near in trials if near.own.log_evidence > best.own.log_evidence - CLOSE]
+    top = max(near.own.log_evidence for _, near in trials)
+    close = [trial for trial in trials if trial[1].own.log_evidence > top - CLOSE]
+    best = max(close, key=lambda trial: trial[1].own.log_evidence)
     if len(close) == 1:
         return best
-    first = whole.fit(best.own.scale, OTHER_STEPS)
-    fits = [first if near is best else whole.fit(near.own.scale, OTHER_STEPS, first) for near in close]
-    if not any(fit.trusted for fit in fits):
+    first = whole.fit(best[1].own.scale, OTHER_STEPS)
+    told: list[tuple[float, Candidate, Nearby, WholeFit | None]] = []
+    for candidate, near in close:
+        fit = first if near is best[1] else whole.fit(near.own.scale, OTHER_STEPS, first)
+        if fit.trusted:
+            told.append((near.own.log_evidence + log_evidence(fit, whole), candidate, near, None))
+        fit = whole.fit(of_terms(candidate.scale), OTHER_STEPS, first)
+        if fit.trusted:
+            by_peaks = weighed(view, fit.scale).log_evidence
+            told.append((by_peaks + log_evidence(fit, whole), candidate, near, fit))
+    if not told:
         return best
-    together = [n.own.log_evidence + log_evidence(f, whole) for n, f in zip(close, fits, strict=True)]
-    return close[int(np.argmax(together))]
+    _, candidate, near, drawn = max(told, key=lambda row: row[0])
+    return candidate, near if drawn is None else nearby_curves(view, drawn.scale, stay=True)
 
 
 def told_by_spectrum(near: Nearby, view: View, whole: WholeSpectrum) -> tuple[Nearby, WholeFit]:
@@ -119,7 +133,8 @@ class BySpectrum:
     margin : float
         Over the next best of quite different scales; 0 where there is none.
     odds : float
-        The same as `margin`, the room that the light of the lines has left out.
+        The same as `margin`, the room that the light of the lines has left out; nothing where it shows more than the
+        lamp.
     """
 
     evidence: float = -np.inf
@@ -128,10 +143,12 @@ class BySpectrum:
 
 
 def by_spectrum(own: WholeFit, others: list[Candidate], whole: WholeSpectrum) -> BySpectrum:
-    """Return what the whole spectrum says of a fitted scale; nothing where it shows more than the lamp."""
-    if not own.trusted or own.strange > max(DECIDING_STRANGE * own.peaks, 1):
+    """Return what the whole spectrum says of a fitted scale; nothing where lines of the lamp do not describe it."""
+    if not own.trusted:
         return BySpectrum()
     evidence = log_evidence(own, whole)
     fits = [whole.fit(of_terms(other.scale), OTHER_STEPS, own) for other in others]
     margin = min((evidence - log_evidence(fit, whole) for fit in fits), default=0.0)
-    return BySpectrum(evidence=evidence, margin=margin, odds=min((own.log_odds(f) for f in fits), default=0.0))
+    lamp_only = own.strange <= max(DECIDING_STRANGE * own.peaks, 1)
+    odds = min((own.log_odds(fit) for fit in fits), default=0.0) if lamp_only else -np.inf
+    return BySpectrum(evidence=evidence, margin=margin, odds=odds)

@@ -253,6 +253,7 @@ def _of_seen_elements(found: Identified, shots: list[Shot], coefficients: Floats
     if len({name for shot in shots for name in shot.lines.species}) == 1:
         return keep
     ends = np.sort(chebval(np.array([-1.0, 1.0]), coefficients))
+    flat = np.concatenate([chebval(shot.u[shot.scene.saturated], coefficients) for shot in shots])
     for name in set(found.species):
         nm, strength = _expected_of(name, shots)
         inside = (nm > ends[0]) & (nm < ends[1])
@@ -264,7 +265,8 @@ def _of_seen_elements(found: Identified, shots: list[Shot], coefficients: Floats
         seen = _any_near(found.wavelength_nm[rows], bright, 1.5 * width)
         others = found.wavelength_nm[~rows]
         near = np.where(found.anchor[~rows] | np.isfinite(found.brightness[~rows]), width, max(width, BAND_WIDTH_NM))
-        open_to_view = seen | ~_any_near(others, bright, 1.5 * near)
+        hidden = _any_near(others, bright, 1.5 * near) | _any_near(flat, bright, width)  # a flat top may hold any line
+        open_to_view = seen | ~hidden
         if np.any(open_to_view) and np.mean(seen[open_to_view]) < SEEN_SHARE:
             keep[rows] = False
     return keep if np.any(keep) else ~keep

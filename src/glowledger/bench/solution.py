@@ -12,6 +12,7 @@ from glowledger.bench.identified import Identified
 from glowledger.bench.matching import View
 from glowledger.bench.nearby import PULL, Nearby, nearby_curves, weighed
 from glowledger.bench.outer_lines import (
+    GOOD_TO,
     WELL_PLACED,
     doubting_faint,
     doubts,
@@ -197,7 +198,7 @@ def _by_spectrum(
     fit = _as_line_fit(whole, found, usable)
     shows = found.sharp & (found.error_nm < SHOWS * found.width_nm)
     agree = usable[(fit.weight > 0.05) & shows[usable] & np.isin(usable, kept)]
-    carrying = undisputed(found, well_covered(found, agree, fit), fit, first)
+    carrying = undisputed(found, well_covered(found, agree, fit, GOOD_TO), fit, first)
     return replace(_refined(found, usable, carrying, fit), by_spectrum=True)
 
 

@@ -84,8 +84,8 @@ def solve(
     result = Calibration(lamp=lamp, accepted=False, log_evidence=found[0].log_evidence, peaks_found=peaks_found)
     if whole is None:
         return replace(result, reasons=("too few lines can carry a solution",))
-    near = likeliest([trial for _, trial in trials], whole)
-    result = replace(result, log_margin=_margin(near, trials, found))
+    matched, near = likeliest(trials, view, whole)
+    result = replace(result, log_margin=_margin((matched, near), trials, found))
     near, fitted, refined, shots = _drawn(polished(near, shots, view), shots, view, whole)
     result = replace(result, log_evidence=near.own.log_evidence)
     if refined is None:
@@ -146,17 +146,20 @@ def _likeliest_first(found: list[Candidate], shots: list[Shot]) -> list[Candidat
     return sorted(near, key=lambda c: -matched_evidence(c, whole)) + found[len(near) :]
 
 
-def _margin(best: Nearby, trials: list[tuple[Candidate, Nearby]], found: list[Candidate]) -> float:
+def _margin(
+    best: tuple[Candidate, Nearby], trials: list[tuple[Candidate, Nearby]], found: list[Candidate]
+) -> float:
     """Return ln of the odds of the best scale over the next one that is really another, at most 999.
 
     Like is compared with like: settled with settled, as matched with as matched.
     """
     margin = MOST_ODDS
-    settled = {id(candidate): near.own for candidate, near in trials}
-    matched = next(candidate for candidate, near in trials if near is best)
+    matched, near = best
+    settled = {id(candidate): trial.own for candidate, trial in trials}
+    settled[id(matched)] = near.own
     for candidate in found:
         other = settled.get(id(candidate), candidate)
-        own = best.own if other is not candidate else matched
+        own = near.own if other is not candidate else matched
         if other is not own and _unlike(other, own):
             margin = min(margin, own.log_evidence - other.log_evidence)
     return margin
@@ -266,7 +269,7 @@ def _doubts(
     least, evidence = next(limits for lines, *limits in reversed(LEAST) if carrying >= lines)
     if confidence < least or result.log_evidence < evidence:
         doubts.append("the peaks fit this lamp hardly better than chance")
-    asked = doubts and best.explained > MIN_EXPLAINED and result.log_margin > 0.0 and result.matched >= MIN_USED
+    asked = doubts and best.explained > MIN_EXPLAINED and result.matched >= MIN_USED
     if asked and _sure_by_spectrum(result, by_spectrum()):
         doubts = []
     if result.matched < MIN_USED:
@@ -286,9 +289,10 @@ def _confidence(result: Calibration) -> float:
 def _sure_by_spectrum(result: Calibration, word: BySpectrum) -> bool:
     """Return whether peaks and whole spectrum together leave no doubt of scale and lamp."""
     margin = min(word.margin, MOST_MARGIN)
+    both = min(result.log_margin, MOST_MARGIN) + margin
     together = _confidence(result) + float(np.clip(word.evidence, *SPECTRUM_RANGE)) + margin
-    if together > TOGETHER and min(result.log_margin, MOST_MARGIN) + margin > BOTH_MARGINS:
+    if together > TOGETHER and both > BOTH_MARGINS:
         return True
     wanted = SPECTRUM_MARGIN + PRICE_OF_EVIDENCE * max(GOOD_EVIDENCE - result.log_evidence, 0.0)
     near = any(result.log_margin > margin and result.log_evidence > evidence for margin, evidence in ASKED)
-    return near and word.odds > wanted and word.margin > 0.0
+    return (near or both > BOTH_MARGINS) and word.odds > wanted and word.margin > 0.0
