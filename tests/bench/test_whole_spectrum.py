@@ -208,3 +208,13 @@ def test_odds_that_the_room_of_the_light_outweighs_decide_nothing():
     frames = frames_from_arrays(case.pixel, case.counts, axis_kind="pixel")
     result = solve([prepare_shot(frames, "hg,ne,ar")], frames.axis)
     assert not result.accepted
+
+
+def test_an_element_that_meets_peaks_by_chance_carries_nothing():
+    # argon called mercury, neon and argon: three of ten neon lines met faint argon lines and bent the blue end
+    case = make_case(151220)
+    frames = frames_from_arrays(case.pixel, case.counts, axis_kind="pixel")
+    result = solve([prepare_shot(frames, "hg,ne,ar")], frames.axis)
+    used = {line.species for line in result.lines if line.used}
+    assert used == {"Ar I"}
+    assert largest_error(case, result.solution.nm(case.pixel), *result.solution.covered) < 1.0

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.polynomial.chebyshev import chebder, chebval
 from numpy.typing import NDArray
+from scipy.special import bdtrc
 
 from glowledger.bench.identified import Identified, Placed, as_identified, joined
 from glowledger.bench.shifts import BAND_WIDTH_NM, FAINT_SPREAD, STRENGTH_SPREAD, Shift, Window, fit_shifts
@@ -27,6 +28,8 @@ ONE_FLANK, FLANK_REACH = 0.15, 2.2  # of the FWHM: error of a flat-topped line, 
 MISFIT = 0.08  # of the height: a peak fitted worse than this has a hot pixel or a stranger in it
 LEAST_SHARE = 0.005  # lines fainter than this share of the brightest beside them do not matter
 BRIGHT, SEEN_SHARE = 0.3, 0.25  # an element is there if this share of its lines above 0.3 of the brightest is
+# or, below one half, not so many of three or more would meet a peak by chance, as beside their places (FWHM)
+BY_CHANCE, HALF, FEWEST_TOLD, BESIDE = 0.1, 0.5, 3, (-9.0, -7.0, -5.0, -3.0, 3.0, 5.0, 7.0, 9.0)
 
 
 @dataclass(slots=True)
@@ -254,6 +257,7 @@ def _of_seen_elements(found: Identified, shots: list[Shot], coefficients: Floats
         return keep
     ends = np.sort(chebval(np.array([-1.0, 1.0]), coefficients))
     flat = np.concatenate([chebval(shot.u[shot.scene.saturated], coefficients) for shot in shots])
+    peaks = np.concatenate([chebval(shot.u_at(shot.peaks.pixel), coefficients) for shot in shots])
     for name in set(found.species):
         nm, strength = _expected_of(name, shots)
         inside = (nm > ends[0]) & (nm < ends[1])
@@ -267,9 +271,20 @@ def _of_seen_elements(found: Identified, shots: list[Shot], coefficients: Floats
         near = np.where(found.anchor[~rows] | np.isfinite(found.brightness[~rows]), width, max(width, BAND_WIDTH_NM))
         hidden = _any_near(others, bright, 1.5 * near) | _any_near(flat, bright, width)  # a flat top may hold any line
         open_to_view = seen | ~hidden
-        if np.any(open_to_view) and np.mean(seen[open_to_view]) < SEEN_SHARE:
-            keep[rows] = False
+        dark = np.any(open_to_view) and np.mean(seen[open_to_view]) < SEEN_SHARE
+        keep[rows] &= not (dark or (np.any(found.anchor[rows]) and _by_chance(bright[~hidden], peaks, width)))
     return keep if np.any(keep) else ~keep
+
+
+def _by_chance(lines: Floats, peaks: Floats, width: float) -> bool:
+    """Return whether less than half of some lines, nm, meet peaks, no more than if they lay elsewhere (binomial)."""
+    if len(lines) < FEWEST_TOLD:
+        return False
+    met = np.count_nonzero(_any_near(peaks, lines, CHANCE_REACH * width))
+    if met >= HALF * len(lines):
+        return False
+    chance = float(np.mean([_any_near(peaks, lines + off * width, CHANCE_REACH * width) for off in BESIDE]))
+    return bool(met == 0 or bdtrc(met - 1, len(lines), chance) > BY_CHANCE)
 
 
 def _any_near(places: Floats, of: Floats, reach: float | Floats) -> NDArray[np.bool_]:
