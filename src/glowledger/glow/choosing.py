@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from functools import lru_cache
 
@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 from glowledger.glow.band_emitters import band_emitters, is_line_list
 from glowledger.glow.emitters import Emitter, atomic_emitters, summed
 from glowledger.tables.species import ListedSpecies
+
+Told = Callable[[tuple[Emitter, ...]], NDArray[np.bool_]]
 
 OTHERS = ""  # key of the rotational temperature of molecules that are not named
 FIRST_T_ROT_K = 500.0  # a glow's molecules before anything is known: common practice, no source
@@ -35,6 +37,7 @@ def chosen_emitters(
     bright: frozenset[str] = frozenset(),
     clear: frozenset[str] = frozenset(),
     tilt: Mapping[str, float] | None = None,
+    told: Told | None = None,
 ) -> tuple[Emitter, ...]:
     """Return the emitters for a fit.
 
@@ -55,6 +58,8 @@ def chosen_emitters(
         Atoms seen clearly: more of their levels show, and many-lined metals have many.
     tilt : mapping of str to float, optional
         By how much 1 / kT of an atom's levels is less than the typical, 1 / eV.
+    told : callable, optional
+        Which levels of an atom the spectrum could tell, shape (m,); others are not freed.
 
     Returns
     -------
@@ -71,6 +76,10 @@ def chosen_emitters(
         if one.name in freed:
             levels = one.levels * (CLEAR_FACTOR if one.name in clear and not one.molecular else 1)
             free, rest = _split(here, shares, BRIGHT_LEVELS if one.name in bright else levels)
+            if told is not None and not one.molecular and free:
+                seen = told(tuple(free))
+                rest = [*(e for e, own in zip(free, seen, strict=True) if not own), *rest]
+                free = [e for e, own in zip(free, seen, strict=True) if own]
             chosen.extend(free)
             if rest:
                 chosen.append(_summed(tuple(rest), f"{one.name} fainter levels"))

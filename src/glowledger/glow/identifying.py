@@ -15,6 +15,7 @@ from glowledger.glow.axis_freedom import offset_sd_nm
 from glowledger.glow.band_emitters import rough_positions
 from glowledger.glow.choosing import chosen_emitters
 from glowledger.glow.emitters import Emitter
+from glowledger.glow.faint_levels import light_of
 from glowledger.glow.features import species_light
 from glowledger.glow.fit_warnings import fit_warnings
 from glowledger.glow.fitting import Solution, fit_scene, with_response
@@ -137,7 +138,8 @@ def identify(
             break
         told = (freed, bright, clear, tilt, tuple(found))
         t_rot.update(found)
-        emitters = chosen_emitters(listed, freed, t_rot, low, high, bright, clear, tilt)
+        seen = light_of(scene, solution).told
+        emitters = chosen_emitters(listed, freed, t_rot, low, high, bright, clear, tilt, seen)
         before = scene, solution
         scene = among_many_lines(build_scene(one, emitters, scene.line_spread, bench), scene.many_lines)
         scene = window_free_below(scene, unlit_below)
@@ -172,7 +174,8 @@ def identify_alike(frames: Frames, like: Identified, *, bench: Bench | None = No
     solution = fit_scene(scene, before.adjustment, REFIT_ROUNDS, before.levels, closing=OPENING, nearly=NEARLY_OPEN)
     freed = _freed(scene, solution, like.freed)
     bright, clear = _bright(scene, solution), _significant(scene, solution, frozenset(), CLEAR_SIGMA)
-    emitters = chosen_emitters(listed, freed, like.t_rot_k, low, high, bright, clear, like.tilt)
+    seen = light_of(scene, solution).told
+    emitters = chosen_emitters(listed, freed, like.t_rot_k, low, high, bright, clear, like.tilt, seen)
     unlit_below = unlit(scene, visibility(scene, solution, bench))
     refined = among_many_lines(build_scene(one, emitters, scene.line_spread, bench), many_lines)
     refined = window_free_below(refined, unlit_below)

@@ -49,11 +49,12 @@ def response_templates(
 def _seen_sums(scene: Scene, adjustment: Adjustment) -> csr_array:
     """Return how light at the nodes is seen in the pixels: what falls into each, times the response there."""
     seen = _sums(scene, adjustment).copy()
-    seen.data *= np.repeat(_response(scene, adjustment), np.diff(seen.indptr))
+    seen.data *= np.repeat(response_at(scene, adjustment), np.diff(seen.indptr))
     return seen
 
 
-def _response(scene: Scene, adjustment: Adjustment) -> NDArray[np.float64]:
+def response_at(scene: Scene, adjustment: Adjustment) -> NDArray[np.float64]:
+    """Return the response under an adjustment, counts per photon, shape (p,)."""
     return np.asarray(scene.expected * np.exp(scene.hats @ adjustment.log_response))
 
 
@@ -219,7 +220,7 @@ def free_columns(
         The prior acts on the whole adjustment, so it pulls back what was moved before.
     """
     shape = adjustment.shape
-    response = _response(scene, adjustment)
+    response = response_at(scene, adjustment)
     basis = scene.shift_basis
     shapes = (
         shape,
