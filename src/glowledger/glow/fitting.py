@@ -228,7 +228,7 @@ def first_equations(
     """Return the equations for amounts alone, their columns, the constant, and the variance assumed."""
     above = np.maximum(scene.data - np.quantile(scene.data[scene.used], 0.1), 0.0)
     variance = expected_variance(scene, levels, above, above)
-    columns = _columns(scene, templates, np.zeros(scene.data.size))
+    columns = np.concatenate([templates, scene.background, np.zeros((scene.data.size, 1))], axis=1)
     free = np.ones((scene.data.size, 1))
     weight = np.where(scene.used, 1.0 / variance, 0.0)
     sums = weighted_sums(columns, free, weight, scene.data)
@@ -240,8 +240,10 @@ def _round(
 ) -> Solution:
     """Solve the linearised problem once and re-estimate the noise."""
     m = len(scene.emitters)
-    templates = response_templates(scene, adjustment)
-    columns = _columns(scene, templates, second_order(scene, adjustment, x[:m]))
+    columns = np.empty((scene.data.size, m + scene.background.shape[1] + 1))
+    response_templates(scene, adjustment, out=columns[:, :m])
+    columns[:, m:-1] = scene.background
+    columns[:, -1] = second_order(scene, adjustment, x[:m])
     free, precision, pull = free_columns(scene, adjustment, x[:m])
     variance = expected_variance(scene, levels, last.model, last.lines, last.doubt, last.bent)
     outliers = np.maximum(1.0, np.abs(scene.data - last.model) / (OUTLIER * np.sqrt(variance)))
@@ -263,12 +265,6 @@ def _bounded_doubt(scene: Scene, solution: Solution) -> NDArray[np.float64]:
     room = np.maximum(scene.data - smooth, 0.0) + SEEN * np.sqrt(random + scene.stated_variance)
     known = np.minimum(solution.doubt[1] - scene.many_lines, (SUMMED_ERROR * room) ** 2)
     return np.stack([solution.doubt[0], known + scene.many_lines])
-
-
-def _columns(
-    scene: Scene, templates: NDArray[np.float64], ghost: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    return np.concatenate([templates, scene.background, ghost[:, None]], axis=1)
 
 
 def _solution(

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from glowledger.glow.emitters import Emitter
 from glowledger.glow.noise_levels import NoiseLevels
-from glowledger.glow.scene import Adjustment, Scene
-from glowledger.glow.templates import EmissionGrid, SpreadLines
+from glowledger.glow.scene import Adjustment, Priors, Scene
+from glowledger.glow.templates import Edges, EmissionGrid, SpreadLines
 from glowledger.glow.width_scale import pixel_sums
 
 if TYPE_CHECKING:
@@ -32,9 +32,10 @@ WIDTH_STEP, SHAPE_STEP = 0.04, 0.10  # finite differences for the derivative col
 
 
 def response_templates(
-    scene: Scene, adjustment: Adjustment, lines: EmissionGrid | SpreadLines | None = None
+    scene: Scene, adjustment: Adjustment, lines: EmissionGrid | SpreadLines | None = None,
+    out: NDArray[np.float64] | None = None,
 ) -> NDArray[np.float64]:
-    """Return counts per photon of every emitter under an adjustment, shape (p, m).
+    """Return counts per photon of every emitter under an adjustment, shape (p, m), written to `out` if given.
 
     `lines` may hold other emitters on the same scale, or lines already spread by the shape of the adjustment, where
     many adjustments share it.
@@ -42,7 +43,7 @@ def response_templates(
     sums = _seen_sums(scene, adjustment)
     if isinstance(lines, SpreadLines):
         return np.asarray(sums @ lines.light)
-    return (lines or scene.grid).collected(adjustment.shape, sums)
+    return (lines or scene.grid).collected(adjustment.shape, sums, out)
 
 
 @lru_cache(maxsize=4)
@@ -85,6 +86,11 @@ def _sums(scene: Scene, adjustment: Adjustment) -> csr_array:
     return pixel_sums(scene.grid.scale, scene.moved_edges(adjustment))
 
 
+@lru_cache(maxsize=4)
+def _edges(scene: Scene, adjustment: Adjustment) -> Edges:
+    return Edges.on(scene.grid.scale, scene.moved_edges(adjustment))
+
+
 def branching_doubt(
     scene: Scene, templates: NDArray[np.float64], amounts: NDArray[np.float64], columns: NDArray[np.intp] | None = None
 ) -> NDArray[np.float64]:
@@ -122,19 +128,22 @@ def branching_doubt(
     if columns is None and 2 * lit.size > amounts.size:  # picking most of the columns costs more than they do
         lit = given
     light, mine = np.maximum(amounts[lit], 0.0), templates if lit.size == amounts.size else templates[:, lit]
-    size = max(1, round(BAND_NM / scene.pixel_nm))
-    blocks = [slice(first, first + size) for first in range(0, mine.shape[0], size)]
-    top = np.stack([mine[block].max(axis=0) for block in blocks])
+    size = min(max(1, round(BAND_NM / scene.pixel_nm)), mine.shape[0])
+    starts = np.arange(0, mine.shape[0], size)
+    whole = mine.shape[0] // size
+    top = np.maximum.reduceat(mine, starts, axis=0)
     near = top.copy()
     np.maximum(near[1:], top[:-1], out=near[1:])
     np.maximum(near[:-1], top[1:], out=near[:-1])
     weak = np.divide(top.max(axis=0), near, out=np.zeros_like(near), where=near > 0)
     factor = FAINT_DOUBT * np.minimum(weak, MOST_DOUBT) * light**2
+    squares = np.square(mine)
     relative = np.empty(mine.shape[0])
-    for k, block in enumerate(blocks):  # a block stays in the cache, squares of all templates would not
-        relative[block] = np.square(mine[block]) @ factor[k]
+    relative[: whole * size] = np.matmul(squares[: whole * size].reshape(whole, size, -1), factor[:whole, :, None]).ravel()
+    if whole < starts.size:
+        relative[whole * size :] = squares[whole * size :] @ factor[-1]
     sums = np.flatnonzero(_summed(scene.emitters)[lit])
-    absolute = np.square(mine[:, sums]) @ (SUMMED_ERROR * light[sums]) ** 2
+    absolute = squares[:, sums] @ (SUMMED_ERROR * light[sums]) ** 2
     return np.stack([relative, absolute + many_lines])
 
 
@@ -169,7 +178,10 @@ def error_shape(
     """
     from scipy.ndimage import uniform_filter1d
 
-    steepness = np.gradient(lines, scene.axis_nm) * scene.line_spread.fwhm(scene.axis_nm)
+    steepness = np.empty(lines.size)
+    steepness[1:-1] = 0.5 * (lines[2:] - lines[:-2])
+    steepness[0], steepness[-1] = lines[1] - lines[0], lines[-1] - lines[-2]
+    steepness *= scene.width_px
     # two running means: as good as a Gaussian of the same width
     size = 2 * round(0.5 * np.sqrt(6.0) * AROUND_WIDTHS * scene.pixels_per_line) + 1  # odd: the middle stays
     around = uniform_filter1d(uniform_filter1d(np.maximum(lines, 0.0), size, mode="nearest"), size, mode="nearest")
@@ -232,20 +244,22 @@ def free_columns(
         grid, amounts = scene.grid, _telling(scene, amounts)
     spread = grid.spread_sum(amounts, shapes)
     light, *changed = (_sums(scene, adjustment) @ spread.light).T
-    moved = spread.slope(scene.moved_edges(adjustment), 0)
+    moved = _edges(scene, adjustment).slope(spread.light[:, 0])
+    k, steps = basis.shape[1], (WIDTH_STEP, SHAPE_STEP, SHAPE_STEP)
+    everything = np.empty((light.size, k + len(steps) + scene.hats.shape[1] + 1))
     # each shift term moves the edges of a pixel nearly alike: its derivative is the common one, weighted
-    middle = 0.5 * (basis[1:] + basis[:-1])
-    columns = [moved * term for term in middle.T]
-    steps = (WIDTH_STEP, SHAPE_STEP, SHAPE_STEP)
-    columns.extend((other - light) / size for other, size in zip(changed, steps, strict=True))
-    instrument = np.stack(columns, axis=1) * response[:, None]
-    constant = np.ones((light.size, 1))
-    everything = np.concatenate([instrument, scene.hats * (light * response)[:, None], constant], axis=1)
-    priors = scene.priors
-    sd = np.concatenate(
-        [priors.shift_nm, [priors.width_log, priors.shape, priors.shape], priors.log_response]
-    )
-    line_spread = scene.line_spread
+    np.multiply(basis[1:] + basis[:-1], (0.5 * moved * response)[:, None], out=everything[:, :k])
+    for column, other, size in zip(range(k, k + 3), changed, steps, strict=True):
+        everything[:, column] = (other - light) * (response / size)
+    np.multiply(scene.hats, (light * response)[:, None], out=everything[:, k + 3 : -1])
+    everything[:, -1] = 1.0
+    return everything, *_prior(scene, adjustment)
+
+
+def _prior(scene: Scene, adjustment: Adjustment) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return precision and pull of the free columns, as `free_columns`."""
+    precision, weight = _precision(scene.priors)
+    shape, line_spread = adjustment.shape, scene.line_spread
     state = np.concatenate(
         [
             adjustment.shift_nm,
@@ -257,9 +271,14 @@ def free_columns(
             adjustment.log_response,
         ]
     )
+    return precision.copy(), np.append(-state * weight, 0.0)
+
+
+@lru_cache(maxsize=4)
+def _precision(priors: Priors) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    sd = np.concatenate([priors.shift_nm, [priors.width_log, priors.shape, priors.shape], priors.log_response])
     precision = np.diag(np.append(1.0 / sd**2, 0.0))
     # a common factor of the response belongs to the amounts: held at one
     common = np.zeros(precision.shape[0])
     common[-1 - priors.log_response.size : -1] = priors.log_response**-2 / np.sum(priors.log_response**-2)
-    precision += HELD * np.outer(common, common)
-    return everything, precision, np.append(-state / sd**2, 0.0)
+    return precision + HELD * np.outer(common, common), 1.0 / sd**2

@@ -74,8 +74,7 @@ def drop_species(scene: Scene, solution: Solution, columns: NDArray[np.intp]) ->
     x = solution.x
     lit = int((x[columns] > 0).sum())
     quick = quick_significance(scene, solution, columns)
-    most = _quick_loss(scene, solution, columns) * _held_back(scene, solution, columns)
-    if significance(most, freedom(solution.normal, columns, x)) < CLEARLY_NOTHING:
+    if _clearly_nothing(scene, solution, columns):
         residual = scene.data - solution.model
         return Drop(
             loss=quick**2, levels=lit, significance=quick, residual=residual, residual_with=residual,
@@ -99,6 +98,14 @@ def drop_species(scene: Scene, solution: Solution, columns: NDArray[np.intp]) ->
         residual_with=left[1],
         variance=variance,
     )
+
+
+def _clearly_nothing(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> bool:
+    """Return whether a species would be no more than noise even if its own template errors did not hold it back."""
+    loss, levels = _quick_loss(scene, solution, columns), freedom(solution.normal, columns, solution.x)
+    if significance(loss / (1.0 - CAPPED), levels) < CLEARLY_NOTHING:
+        return True
+    return significance(loss * _held_back(scene, solution, columns), levels) < CLEARLY_NOTHING
 
 
 def _loosened(normal: Normal, columns: NDArray[np.intp]) -> Normal:

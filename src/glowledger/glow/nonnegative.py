@@ -125,7 +125,8 @@ def scaled_gram(gram: NDArray[np.float64]) -> ScaledGram:
     """Scale a Gram matrix of shape (m, m) for `ScaledGram.solve`."""
     diagonal = np.diag(gram)
     scale = np.where(diagonal > 0, 1.0 / np.sqrt(np.maximum(diagonal, np.finfo(float).tiny)), 0.0)
-    scaled = gram * scale[:, None] * scale[None, :]
+    scaled = gram * scale[:, None]
+    scaled *= scale
     scaled[np.diag_indices_from(scaled)] = 1.0 + RIDGE
     return ScaledGram(scale, scaled)
 

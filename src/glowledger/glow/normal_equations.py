@@ -62,10 +62,12 @@ def weighted_sums(
     weight, data : ndarray of shape (p,)
         Inverse variance, 0 where a pixel does not count, and counts.
     """
-    everything = np.concatenate([columns, free, data[:, None]], axis=1)
-    everything *= np.sqrt(weight)[:, None]
+    c, root = columns.shape[1], np.sqrt(weight)[:, None]
+    everything = np.empty((data.size, c + free.shape[1] + 1))
+    np.multiply(columns, root, out=everything[:, :c])
+    np.multiply(free, root, out=everything[:, c:-1])
+    np.multiply(data, root[:, 0], out=everything[:, -1])
     products = everything.T @ everything
-    c = columns.shape[1]
     return WeightedSums(
         gram=products[:c, :c], cross=products[:c, c:-1], free=products[c:-1, c:-1], rhs=products[:c, -1],
         free_rhs=products[c:-1, -1],
@@ -163,16 +165,23 @@ def normal_equations(
     free = sums.free + precision
     free[np.diag_indices_from(free)] *= 1 + 1e-9
     free_rhs = sums.free_rhs + pull
-    eliminated = np.linalg.solve(free, np.concatenate([sums.cross.T, free_rhs[:, None]], axis=1))
-    taken = sums.cross @ eliminated[:, :-1]
-    gram = sums.gram - 0.5 * (taken + taken.T)
+    rooted = _rooted(free, np.concatenate([sums.cross.T, free_rhs[:, None]], axis=1))
+    taken = rooted.T @ rooted
+    gram = sums.gram - taken[:-1, :-1]
     # a column that the free ones can copy keeps a trace of itself, or rounding would decide its amount
     gram[np.diag_indices_from(gram)] += TRACE * np.diag(sums.gram)
     tie, tie_rhs = _tie(scene, gram, x)
     return Normal(
-        gram=gram, rhs=sums.rhs - sums.cross @ eliminated[:, -1], tie=tie, tie_rhs=tie_rhs, free=free,
+        gram=gram, rhs=sums.rhs - taken[:-1, -1], tie=tie, tie_rhs=tie_rhs, free=free,
         cross=sums.cross, free_rhs=free_rhs,
     )  # fmt: skip
+
+
+def _rooted(matrix: NDArray[np.float64], sides: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the inverse of the Cholesky factor of a positive definite matrix times other columns."""
+    from scipy.linalg.lapack import dtrtrs
+
+    return np.asarray(dtrtrs(np.linalg.cholesky(matrix), sides, lower=1)[0])
 
 
 def _tie(

@@ -71,7 +71,11 @@ def profile_temperature(
     step = float(ladder[1] - ladder[0])
     tried = _tried(profile, ladder, before_k)
     best = min(tried, key=lambda log_t: tried[log_t])
-    if max(tried.values()) - tried[best] < LEAST_TOLD * profile.birge(best) * scene.pixels_per_line:
+    least = LEAST_TOLD * profile.birge(best) * scene.pixels_per_line
+    if max(tried.values()) - tried[best] < least:  # then the ends of the ladder decide
+        tried.update({log_t: profile.misfit(log_t) for log_t in (float(ladder[0]), float(ladder[-1]))})
+        best = min(tried, key=lambda log_t: tried[log_t])
+    if max(tried.values()) - tried[best] < least:
         return _untold(name, "the bands look alike at every temperature at this resolution and noise")
     if best in (min(tried), max(tried)):
         side = "colder than" if best == min(tried) else "hotter than"
@@ -122,14 +126,14 @@ def log_doubt(species: str, temperatures: tuple[Temperature, ...]) -> float:
 
 
 def _tried(profile: _Profile, ladder: NDArray[np.float64], before_k: float | None) -> dict[float, float]:
-    """Return χ² by logarithm of T: on every third step of the ladder, then step by step down to the lowest.
+    """Return χ² by logarithm of T: a quarter, half and three quarters up the ladder, then step by step to the lowest.
 
-    Where a temperature is known from before, at both ends and near it first.
+    Where a temperature is known from before, near it first.
     """
     if before_k is None:
-        first = list(range(0, ladder.size, 3))
+        first = [ladder.size // 4, ladder.size // 2, 3 * ladder.size // 4]
     else:
-        first = sorted({0, ladder.size - 1, int(np.argmin(np.abs(ladder - np.log(before_k))))})
+        first = [int(np.argmin(np.abs(ladder - np.log(before_k))))]
     chi2 = {k: profile.misfit(float(ladder[k])) for k in first}
     while True:
         best = min(chi2, key=lambda k: chi2[k])

@@ -65,6 +65,8 @@ class Scene:
         Believed wavelengths.
     pixel_nm : float
         Median distance of pixels.
+    width_px : ndarray of shape (p,)
+        FWHM of lines, in pixels.
     data : ndarray of shape (p,)
         Counts.
     used : ndarray of bool, shape (p,)
@@ -112,6 +114,7 @@ class Scene:
     axis_nm: NDArray[np.float64]
     edges_nm: NDArray[np.float64]
     pixel_nm: float
+    width_px: NDArray[np.float64]
     data: NDArray[np.float64]
     used: NDArray[np.bool_]
     cut: NDArray[np.bool_]
@@ -211,6 +214,7 @@ def build_scene(
         axis_nm=axis,
         edges_nm=pixel_edges(axis),
         pixel_nm=float(np.median(np.diff(axis))),
+        width_px=line_spread.fwhm(axis) / np.gradient(axis),
         data=np.asarray(frames.counts[0]),
         used=used,
         cut=_flanks(np.asarray(frames.counts[0]), used, middle_fwhm / float(np.median(np.diff(axis)))),

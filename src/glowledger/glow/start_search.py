@@ -135,6 +135,7 @@ def binned(scene: Scene, width_nm: float) -> Scene:
         scene,
         axis_nm=axis,
         pixel_nm=float(np.median(np.diff(axis))),
+        width_px=scene.line_spread.fwhm(axis) / np.gradient(axis),
         edges_nm=scene.edges_nm[np.append(first, end)],
         data=summed(scene.data),
         used=np.logical_and.reduceat(scene.used[:end], first),

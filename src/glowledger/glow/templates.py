@@ -103,13 +103,36 @@ class SpreadLines:
 
     def slope(self, edges_nm: NDArray[np.float64], number: int) -> NDArray[np.float64]:
         """Return how one emitter's light in each pixel changes as the edges move, per nm, shape (p,)."""
-        u = self.scale.to_u(edges_nm)
-        light = self.light[:, number]
-        node = np.clip(np.rint(u / STEP).astype(np.int64), 1, light.size - 2)
-        beyond = u / STEP - node
-        shares = spline_shares(beyond)
-        per_u = sum(share * light[node + k] for k, share in zip((-1, 0, 1), shares, strict=True)) / STEP
-        return np.diff(per_u * np.gradient(u, edges_nm))
+        return Edges.on(self.scale, edges_nm).slope(self.light[:, number])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Edges:
+    """Pixel edges on the u grid.
+
+    Attributes
+    ----------
+    node : ndarray of int, shape (p + 1,)
+        The node next to each.
+    shares : tuple of ndarray of shape (p + 1,)
+        The splines of the nodes before, next to and after each, per nm.
+    """
+
+    node: NDArray[np.int64]
+    shares: tuple[NDArray[np.float64], ...]
+
+    @classmethod
+    def on(cls, scale: WidthScale, edges_nm: NDArray[np.float64]) -> Edges:
+        """Place pixel edges, nm, increasing, on a scale."""
+        u = scale.to_u(edges_nm)
+        node = np.clip(np.rint(u / STEP).astype(np.int64), 1, scale.nodes - 2)
+        per_nm = np.gradient(u, edges_nm) / STEP
+        return cls(node, tuple(share * per_nm for share in spline_shares(u / STEP - node)))
+
+    def slope(self, light: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return how light at the nodes, shape (q,), changes in each pixel as the edges move, per nm, shape (p,)."""
+        before, here, after = self.shares
+        return np.diff(before * light[self.node - 1] + here * light[self.node] + after * light[self.node + 1])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -164,9 +187,11 @@ class EmissionGrid:
         """
         return self.collected(shape, pixel_sums(self.scale, edges_nm))
 
-    def collected(self, shape: LineShape, sums: csr_array) -> NDArray[np.float64]:
-        """As `on_pixels`, with the `pixel_sums` of the edges."""
-        light = np.empty((sums.shape[0], self.density.shape[0]))
+    def collected(
+        self, shape: LineShape, sums: csr_array, out: NDArray[np.float64] | None = None
+    ) -> NDArray[np.float64]:
+        """As `on_pixels`, with the `pixel_sums` of the edges; written to `out` if given."""
+        light = np.empty((sums.shape[0], self.density.shape[0])) if out is None else out
         for rows, block in self._blocks(shape):
             light[:, rows] = sums @ block
         return light
