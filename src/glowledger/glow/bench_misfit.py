@@ -9,12 +9,13 @@ from numpy.typing import NDArray
 
 from glowledger.bench.model import Bench
 from glowledger.glow.axis_freedom import DRIFT_SD_NM
+from glowledger.glow.binning import binned
 from glowledger.glow.choosing import chosen_emitters
 from glowledger.glow.fitting import Solution, fit_scene
 from glowledger.glow.identifying import averaged
 from glowledger.glow.likelihood import unexplained_part
 from glowledger.glow.scene import Scene, build_scene
-from glowledger.glow.start_search import best_offset, binned
+from glowledger.glow.start_search import best_offset
 from glowledger.glow.starting import guessed_line_spread, shift_steps
 from glowledger.spectra.frames import Frames
 from glowledger.tables.species import find_species

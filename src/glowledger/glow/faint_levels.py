@@ -37,7 +37,8 @@ class Light:
     def told(self, emitters: tuple[Emitter, ...]) -> NDArray[np.bool_]:
         """Return which emitters of one species could be told from noise in their typical shares, shape (m,)."""
         nm, rate, owner = _lines(emitters)
-        per_photon = np.bincount(owner, rate**2 * np.interp(nm, self.axis_nm, self.information, 0.0, 0.0), len(emitters))
+        here = np.interp(nm, self.axis_nm, self.information, 0.0, 0.0)
+        per_photon = np.bincount(owner, rate**2 * here, len(emitters))
         photons = self.brightness.get(emitters[0].species, np.inf) * np.array([e.weight for e in emitters])
         return np.asarray(photons * np.sqrt(per_photon) >= UNTOLD)
 

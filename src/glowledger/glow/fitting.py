@@ -11,7 +11,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from glowledger.glow.coarse import carried_over, coarse_scene, lit_scene
+from glowledger.glow.coarse import CoarseScene, carried_over, coarse_scene, lit_scene
+from glowledger.glow.fitted_noise import noise_of_fit
 from glowledger.glow.instrument import (
     SUMMED_ERROR,
     branching_doubt,
@@ -22,10 +23,9 @@ from glowledger.glow.instrument import (
     response_templates,
     second_order,
 )
-from glowledger.glow.noise_levels import NoiseLevels, fitted_levels
+from glowledger.glow.noise_levels import NoiseLevels
 from glowledger.glow.normal_equations import Normal, normal_equations, weighted_sums
 from glowledger.glow.scene import Adjustment, Scene
-from glowledger.glow.shared_noise import shared_pixels
 from glowledger.glow.templates import LineShape
 
 ROUNDS = 8
@@ -35,8 +35,6 @@ STILL_MISMATCH = 0.1  # of its logarithm
 LONGEST_SHIFT = 0.35  # of the line width in one round: farther the derivative says nothing
 MOST_RESPONSE = 0.7  # of its logarithm in one round
 SEEN = 2.0  # standard deviations of light in a pixel
-NOISY = 0.25  # of the random variance: smaller template errors leave the noise as it is
-WRONG = 0.25  # of a template, to which it may err where noise is asked whether pixels share it
 OUTLIER = 4.0  # residuals beyond this many standard deviations count less
 
 
@@ -111,6 +109,17 @@ class Solution:
         return float(np.sqrt(term @ self.shift_variance @ term))
 
 
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Seen:
+    """What a round asks of the last one: the attributes of `Solution` of the same names."""
+
+    model: NDArray[np.float64]
+    lines: NDArray[np.float64]
+    doubt: NDArray[np.float64]
+    bent: NDArray[np.float64]
+    levels: NoiseLevels
+
+
 def fit_scene(
     scene: Scene,
     start: Adjustment | None = None,
@@ -149,18 +158,21 @@ def fit_scene(
     Solution
     """
     going_on = before is not None
+    last: Solution | Seen
     if before is None:
         adjustment = scene.start() if start is None else start
-        last = first_round(scene, adjustment, response_templates(scene, adjustment), levels or scene.first)
+        first = first_round(scene, adjustment, response_templates(scene, adjustment), levels or scene.first)
         if rounds == 1:
-            return last
-        x, levels = last.x, last.levels
+            return first
+        last, x, levels = first, first.x, first.levels
     else:
-        last = before[1]
-        adjustment, levels = _moved(*before), last.levels
-        x = carried_over(before[0], last.x, scene)
+        last, adjustment, levels = before[1], _moved(*before), before[1].levels
+        x = carried_over(before[0], before[1].x, scene)
+        if scene.summed_pixels != before[0].summed_pixels:
+            last, x = _on_other_pixels(scene, adjustment, before, x)
+            levels = last.levels
     if rounds and np.any(x[: len(scene.emitters)] > 0):
-        last, x = _settled_coarsely(scene, adjustment, x, levels, last, rounds, nearly, going_on)
+        last, x = _settled_coarsely(coarse_scene(scene, x), adjustment, x, levels, last, rounds, nearly, going_on)
         adjustment, levels = _moved(scene, last), last.levels
     for left in range(closing - 1, -1, -1):
         if 0 < left < closing - 1 and np.any(x[: len(scene.emitters)] > 0):
@@ -197,21 +209,38 @@ def with_response(scene: Scene, solution: Solution) -> Solution:
     return replace(risen, doubt=_bounded_doubt(scene, risen))
 
 
+def _on_other_pixels(
+    scene: Scene, adjustment: Adjustment, before: tuple[Scene, Solution], x: NDArray[np.float64]
+) -> tuple[Seen, NDArray[np.float64]]:
+    """Return what a fit of the same spectrum in other pixels says of these, and its amounts, from `carried_over`."""
+    solution, times = before[1], before[0].summed_pixels / scene.summed_pixels
+    amounts = x.copy()
+    amounts[len(scene.emitters) : -1] /= times  # those of the background
+    lit = coarse_scene(scene, x) if np.any(x[: len(scene.emitters)] > 0) else lit_scene(scene, x)
+    few, k = lit.merged(amounts), len(lit.scene.emitters)
+    columns = _columns(lit.scene, adjustment, few[:k])
+    lines = columns[:, :k] @ few[:k]
+    seen = Seen(
+        model=columns @ few + solution.free_values[-1] / times, lines=lines,
+        doubt=branching_doubt(lit.scene, columns[:, :k], few[:k]), bent=response_doubt(scene, adjustment),
+        levels=replace(solution.levels, read_variance=solution.levels.read_variance / times),
+    )  # fmt: skip
+    return seen, amounts
+
+
 def _settled_coarsely(
-    scene: Scene, adjustment: Adjustment, x: NDArray[np.float64], levels: NoiseLevels, last: Solution, rounds: int,
-    nearly: float, going_on: bool,
+    coarse: CoarseScene, adjustment: Adjustment, x: NDArray[np.float64], levels: NoiseLevels, last: Solution | Seen,
+    rounds: int, nearly: float, going_on: bool,
 ) -> tuple[Solution, NDArray[np.float64]]:
     """Return the last solution, and the amounts of all emitters, once the instrument has settled."""
-    coarse = coarse_scene(scene, x)
-    amounts = coarse.merged(x)
-    for _ in range(rounds):
-        solution = _round(coarse.scene, adjustment, levels, amounts, last, going_on)
-        still = _still(scene, solution, last, nearly)
-        last, amounts, levels = solution, solution.x, solution.levels
-        adjustment = _moved(scene, solution)
-        if still:
+    scene = coarse.scene
+    solution = _round(scene, adjustment, levels, coarse.merged(x), last, going_on)
+    for _ in range(rounds - 1):
+        if _still(scene, solution, last, nearly):
             break
-    return last, coarse.split(amounts)
+        last = solution
+        solution = _round(scene, _moved(scene, last), last.levels, last.x, last, going_on)
+    return solution, coarse.split(solution.x)
 
 
 def first_round(
@@ -236,14 +265,12 @@ def first_equations(
 
 
 def _round(
-    scene: Scene, adjustment: Adjustment, levels: NoiseLevels, x: NDArray[np.float64], last: Solution, going_on: bool
+    scene: Scene, adjustment: Adjustment, levels: NoiseLevels, x: NDArray[np.float64], last: Solution | Seen,
+    going_on: bool,
 ) -> Solution:
     """Solve the linearised problem once and re-estimate the noise."""
     m = len(scene.emitters)
-    columns = np.empty((scene.data.size, m + scene.background.shape[1] + 1))
-    response_templates(scene, adjustment, out=columns[:, :m])
-    columns[:, m:-1] = scene.background
-    columns[:, -1] = second_order(scene, adjustment, x[:m])
+    columns = _columns(scene, adjustment, x[:m])
     free, precision, pull = free_columns(scene, adjustment, x[:m])
     variance = expected_variance(scene, levels, last.model, last.lines, last.doubt, last.bent)
     outliers = np.maximum(1.0, np.abs(scene.data - last.model) / (OUTLIER * np.sqrt(variance)))
@@ -265,6 +292,16 @@ def _bounded_doubt(scene: Scene, solution: Solution) -> NDArray[np.float64]:
     room = np.maximum(scene.data - smooth, 0.0) + SEEN * np.sqrt(random + scene.stated_variance)
     known = np.minimum(solution.doubt[1] - scene.many_lines, (SUMMED_ERROR * room) ** 2)
     return np.stack([solution.doubt[0], known + scene.many_lines])
+
+
+def _columns(scene: Scene, adjustment: Adjustment, amounts: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return templates, background and second order, shape (p, c)."""
+    m = len(scene.emitters)
+    columns = np.empty((scene.data.size, m + scene.background.shape[1] + 1))
+    response_templates(scene, adjustment, out=columns[:, :m])
+    columns[:, m:-1] = scene.background
+    columns[:, -1] = second_order(scene, adjustment, amounts)
+    return columns
 
 
 def _solution(
@@ -290,7 +327,7 @@ def _solution(
     if guess is not None:
         spent = int((solved > 0).sum()) + free.shape[1]
         known = doubt[1] + (bent * lines) ** 2
-        levels, chi2 = _noise(scene, model, error_shape(scene, lines, doubt[0]), known, levels, spent)
+        levels, chi2 = noise_of_fit(scene, model, error_shape(scene, lines, doubt[0]), known, levels, spent)
     covariance = np.asarray(np.linalg.inv(normal.free), dtype=np.float64)
     terms = min(scene.shift_basis.shape[1], free.shape[1])
     return Solution(
@@ -300,47 +337,12 @@ def _solution(
     )  # fmt: skip
 
 
-def _still(scene: Scene, solution: Solution, last: Solution, least: float) -> bool:
+def _still(scene: Scene, solution: Solution, last: Solution | Seen, least: float) -> bool:
     """Return whether neither the model nor its assumed error moved much since the last round."""
     change = (solution.model - last.model)[scene.used]
     distance = float(np.sqrt(np.sum(change**2 / solution.variance[scene.used])))
     errors = solution.levels.template_error, last.levels.template_error
     return distance < least and abs(np.log(errors[0] / errors[1])) < STILL_MISMATCH
-
-
-def _noise(
-    scene: Scene,
-    model: NDArray[np.float64],
-    errors: NDArray[np.float64],
-    known: NDArray[np.float64],
-    last: NoiseLevels,
-    parameters: int,
-) -> tuple[NoiseLevels, float]:
-    """Re-estimate the noise levels; return them and the reduced χ² by pixel."""
-    used = scene.used
-    residual = (scene.data - model)[used]
-    shape, known = errors[:, used], (known + scene.stated_variance)[used]
-    freedom = max(1.0 - parameters / used.sum(), 0.2)
-    levels = fitted_levels(
-        residual, model[used], shape, known, scene.first, last,
-        freedom=freedom, gain_known=scene.gain_known, least_mismatch=scene.least_mismatch,
-        mismatch_known=bool(scene.many_lines.any()),  # lines in no table would pass for errors of those listed
-    )  # fmt: skip
-    variance = levels.pixel_variance(model[used], shape) + known
-    chi2 = float(np.mean(residual**2 / variance)) / freedom
-    return replace(levels, shared=_shared(scene, model, errors, levels)), chi2
-
-
-def _shared(
-    scene: Scene, model: NDArray[np.float64], errors: NDArray[np.float64], levels: NoiseLevels
-) -> float:
-    """Return the factor of `shared_pixels`, from where noise is more than the errors of templates."""
-    random = levels.random_variance(model)
-    wrong = replace(levels, mismatch=max(levels.mismatch, WRONG))  # bands too cold misfit over many pixels alike
-    patterned = scene.pixels_per_line * (wrong.template_variance(errors) + scene.many_lines)
-    noisy = scene.used & (patterned < NOISY * random)
-    residual = (scene.data - model) / np.sqrt(random + scene.stated_variance)
-    return shared_pixels(residual, noisy, scene.pixels_per_line)
 
 
 def _moved(scene: Scene, solution: Solution) -> Adjustment:

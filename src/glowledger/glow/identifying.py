@@ -7,12 +7,14 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from glowledger import progress
 from glowledger.bench.model import Bench, LineSpread
 from glowledger.errors import FitError
 from glowledger.glow.axis_freedom import offset_sd_nm
 from glowledger.glow.band_emitters import rough_positions
+from glowledger.glow.binning import summed_pixels
 from glowledger.glow.choosing import chosen_emitters
 from glowledger.glow.emitters import Emitter
 from glowledger.glow.faint_levels import light_of
@@ -21,7 +23,7 @@ from glowledger.glow.fit_warnings import fit_warnings
 from glowledger.glow.fitting import Solution, fit_scene, with_response
 from glowledger.glow.judging import evidence_of
 from glowledger.glow.level_tilt import level_tilt
-from glowledger.glow.likelihood import drop_species, more_significant
+from glowledger.glow.likelihood import drop_species, failed, more_significant
 from glowledger.glow.many_lines import among_many_lines, many_lines_variance
 from glowledger.glow.results import Fit, SpeciesEvidence, Temperature
 from glowledger.glow.rotation import found_kelvin, profile_temperature, settled
@@ -34,6 +36,8 @@ from glowledger.spectra.frames import Frames
 from glowledger.spectra.noise import estimate_noise, rounding_left, variance_of
 from glowledger.tables.species import ListedSpecies, find_species
 from glowledger.threads import one_thread
+
+Floats = NDArray[np.float64]
 
 _LOG = logging.getLogger(__name__)
 FREED_AT_START = frozenset({"N2", "N2+", "Ar I", "H I", "O I", "He I", "Ne I"})
@@ -120,7 +124,7 @@ def identify(
     one = averaged(frames)
     low, high = float(one.axis[0]), float(one.axis[-1])
     freed = FREED_AT_START & frozenset(s.name for s in listed)
-    scene, solution = _first(one, chosen_emitters(listed, freed, {}, low, high), bench)
+    scene, solution, many_lines = _first(one, chosen_emitters(listed, freed, {}, low, high), bench)
     unlit_below = unlit(scene, visibility(scene, solution, bench))
     progress.tell(0.3)
     t_rot: dict[str, float] = {}
@@ -134,15 +138,18 @@ def identify(
         bright, clear = _bright(scene, solution), _significant(scene, solution, frozenset(), CLEAR_SIGMA)
         tilt = _tilts(scene, solution, tilt)
         if told == (freed, bright, clear, tilt, tuple(found)) and settled(found, t_rot):
-            solution = fit_scene(scene, rounds=0, before=(scene, solution), closing=CLOSING)
+            before = scene, solution
+            scene = window_free_below(_scene(one, scene.emitters, scene.line_spread, bench, many_lines), unlit_below)
+            solution = fit_scene(scene, rounds=0, before=before, closing=CLOSING)
             break
         told = (freed, bright, clear, tilt, tuple(found))
         t_rot.update(found)
         seen = light_of(scene, solution).told
         emitters = chosen_emitters(listed, freed, t_rot, low, high, bright, clear, tilt, seen)
         before = scene, solution
-        scene = among_many_lines(build_scene(one, emitters, scene.line_spread, bench), scene.many_lines)
-        scene = window_free_below(scene, unlit_below)
+        scene = window_free_below(_scene(one, emitters, scene.line_spread, bench, many_lines), unlit_below)
+        if not last:
+            scene = summed_pixels(scene, before[0].summed_pixels)
         closing, nearly = (CLOSING, NEARLY_DONE) if last else (OPENING, NEARLY_OPEN)
         solution = fit_scene(scene, rounds=REFIT_ROUNDS, before=before, closing=closing, nearly=nearly)
         progress.tell(done)
@@ -184,8 +191,17 @@ def identify_alike(frames: Frames, like: Identified, *, bench: Bench | None = No
     return _identified(frames, refined, solution, listed, bench, found)
 
 
-def _first(one: Frames, emitters: tuple[Emitter, ...], bench: Bench | None) -> tuple[Scene, Solution]:
-    """Fit for the first time: place and width of lines are not known yet."""
+def _scene(
+    one: Frames, emitters: tuple[Emitter, ...], spread: LineSpread, bench: Bench | None, many_lines: Floats
+) -> Scene:
+    return among_many_lines(build_scene(one, emitters, spread, bench), many_lines)
+
+
+def _first(one: Frames, emitters: tuple[Emitter, ...], bench: Bench | None) -> tuple[Scene, Solution, Floats]:
+    """Fit for the first time: place and width of lines are not known yet.
+
+    Returns the scene with as many pixels summed as a line needs, its fit, and `many_lines_variance` in every pixel.
+    """
     spread = _line_spread(one, bench)
     if not emitters:
         raise FitError(
@@ -195,12 +211,15 @@ def _first(one: Frames, emitters: tuple[Emitter, ...], bench: Bench | None) -> t
     scene = build_scene(one, emitters, spread, bench)
     progress.tell(0.1)
     width_known = bench is not None and bench.line_spread is not None
-    solution = first_fit(scene, offset_sd_nm(bench), width_known=width_known, closing=OPENING)
-    many_lines = many_lines_variance(scene, solution)
+    few, solution = first_fit(scene, offset_sd_nm(bench), width_known=width_known, closing=OPENING)
+    if few is not scene and failed(solution):  # where nothing fits, what little is told is in the shapes
+        few, solution = first_fit(scene, offset_sd_nm(bench), width_known=width_known, closing=OPENING, whole=True)
+    many_lines = many_lines_variance(few, solution)
+    many_lines = np.interp(scene.axis_nm, few.axis_nm, many_lines) / few.summed_pixels**2
     if np.any(many_lines > 0):  # what fails for want of their places is begun anew
         scene = among_many_lines(scene, many_lines)
-        solution = first_fit(scene, offset_sd_nm(bench), width_known=width_known, closing=OPENING)
-    return scene, solution
+        few, solution = first_fit(scene, offset_sd_nm(bench), width_known=width_known, closing=OPENING)
+    return few, solution, many_lines
 
 
 def _identified(

@@ -137,11 +137,11 @@ def branching_doubt(
     np.maximum(near[:-1], top[1:], out=near[:-1])
     weak = np.divide(top.max(axis=0), near, out=np.zeros_like(near), where=near > 0)
     factor = FAINT_DOUBT * np.minimum(weak, MOST_DOUBT) * light**2
-    squares = np.square(mine)
+    squares, end = np.square(mine), whole * size
     relative = np.empty(mine.shape[0])
-    relative[: whole * size] = np.matmul(squares[: whole * size].reshape(whole, size, -1), factor[:whole, :, None]).ravel()
+    relative[:end] = np.matmul(squares[:end].reshape(whole, size, -1), factor[:whole, :, None]).ravel()
     if whole < starts.size:
-        relative[whole * size :] = squares[whole * size :] @ factor[-1]
+        relative[end:] = squares[end:] @ factor[-1]
     sums = np.flatnonzero(_summed(scene.emitters)[lit])
     absolute = squares[:, sums] @ (SUMMED_ERROR * light[sums]) ** 2
     return np.stack([relative, absolute + many_lines])

@@ -128,7 +128,12 @@ class Normal:
         lit = np.flatnonzero(x > 0)
         gram = self.gram[np.ix_(lit, lit)] + np.diag(self.tie[lit])
         scale = 1.0 / np.sqrt(np.diag(gram))
-        inverse = np.linalg.pinv(gram * scale[:, None] * scale[None, :], hermitian=True)
+        scaled = gram * scale[:, None] * scale[None, :]
+        try:
+            rooted = _rooted(scaled, np.eye(lit.size))
+            inverse = np.asarray(rooted.T @ rooted, dtype=np.float64)
+        except np.linalg.LinAlgError:  # columns that are sums of others
+            inverse = np.asarray(np.linalg.pinv(scaled, hermitian=True), dtype=np.float64)
         full = np.zeros((x.size, x.size))
         full[np.ix_(lit, lit)] = inverse * scale[:, None] * scale[None, :]
         return full

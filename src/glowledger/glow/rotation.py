@@ -7,7 +7,6 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from glowledger.bench.model import LineSpread
 from glowledger.glow.band_emitters import band_emitters
 from glowledger.glow.choosing import OTHERS
 from glowledger.glow.fitting import Solution
@@ -15,7 +14,8 @@ from glowledger.glow.instrument import FLANK, free_columns, response_templates
 from glowledger.glow.nonnegative import Minima, scaled_gram
 from glowledger.glow.results import Temperature
 from glowledger.glow.scene import Scene
-from glowledger.glow.templates import EmissionGrid, emission_grid
+from glowledger.glow.templates import EmissionGrid, placed
+from glowledger.glow.width_scale import WidthScale
 from glowledger.tables.species import ListedSpecies
 
 COLDEST_K, HOTTEST_K = 150.0, 3900.0
@@ -211,8 +211,7 @@ class _Profile:
 
     def _columns_at(self, log_t: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return the bands and the free columns with the bands at a temperature."""
-        low, high = float(self.scene.axis_nm[0]), float(self.scene.axis_nm[-1])
-        grid = _bands_at(self.species, self.labels, log_t, self.scene.line_spread, low, high)
+        grid = _bands_at(self.species, self.labels, log_t, self.scene.grid.scale)
         own, _, _ = free_columns(self.scene, self.adjustment, self.amounts, grid)
         own[:, -1] = 0.0  # the constant is there already
         width = own[:, self.scene.shift_basis.shape[1]]
@@ -220,13 +219,11 @@ class _Profile:
 
 
 @lru_cache(maxsize=256)
-def _bands_at(
-    species: ListedSpecies, labels: tuple[str, ...], log_t: float, line_spread: LineSpread, low: float, high: float
-) -> EmissionGrid:
+def _bands_at(species: ListedSpecies, labels: tuple[str, ...], log_t: float, scale: WidthScale) -> EmissionGrid:
     """Place the bands at a temperature: the same for all spectra of one spectrometer."""
     hot = {e.label: e for e in band_emitters(species, float(np.exp(log_t)))}
     emitters = [hot[label] for label in labels]
-    return emission_grid([e.wavelength_nm for e in emitters], [e.rate for e in emitters], line_spread, low, high)
+    return placed([e.wavelength_nm for e in emitters], [e.rate for e in emitters], scale)
 
 
 @lru_cache(maxsize=2)

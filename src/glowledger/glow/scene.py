@@ -109,6 +109,8 @@ class Scene:
         Smallest template error to assume.
     line_spread : LineSpread
         What defines the grid.
+    summed_pixels : int
+        Pixels of the spectrum in one of the scene.
     """
 
     axis_nm: NDArray[np.float64]
@@ -135,6 +137,7 @@ class Scene:
     gain_known: bool
     least_mismatch: float
     line_spread: LineSpread
+    summed_pixels: int = 1
 
     @property
     def pixels_per_line(self) -> float:

@@ -9,13 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.glow.axis_freedom import LOOSE_OFFSET_SD_NM
+from glowledger.glow.binning import binned, enough_pixels, summed_pixels
 from glowledger.glow.fitting import Solution, first_equations, fit_scene
 from glowledger.glow.instrument import response_templates
 from glowledger.glow.scene import Adjustment, Scene
 from glowledger.glow.starting import shift_steps
 from glowledger.glow.templates import EmissionGrid, LineShape, SpreadLines
 
-PIXELS_PER_WIDTH = 1.5  # enough to tell where lines stand and how wide they are
 TRUSTED_WIDTHS = 0.8  # line widths by which a start may be off the axis without a second look
 ASTRAY = 30.0  # reduced χ² of a first fit whose lines are not where they are looked for; of others it is 1 to 15
 FAR = 4.0  # by this factor an axis that nobody has calibrated may be farther off than usual
@@ -23,7 +23,9 @@ NEARLY = 3.0  # standard deviations: freeing the emitters moves the whole model 
 WIDTHS_TRIED = (0.35, 0.5, 0.7, 0.85)  # beside it, of the first guess: blends make lines look wide, never narrow
 
 
-def first_fit(scene: Scene, shift_sd_nm: float, *, width_known: bool, closing: int) -> Solution:
+def first_fit(
+    scene: Scene, shift_sd_nm: float, *, width_known: bool, closing: int, whole: bool = False
+) -> tuple[Scene, Solution]:
     """Fit from the best of several offsets of the axis and, where no bench tells it, of several line widths.
 
     Parameters
@@ -36,24 +38,37 @@ def first_fit(scene: Scene, shift_sd_nm: float, *, width_known: bool, closing: i
         Do not try other widths.
     closing : int
         As for `fit_scene`.
+    whole : bool
+        Keep all pixels.
+
+    Returns
+    -------
+    Scene, Solution
+        The scene with as many pixels summed as a line needs, and its fit.
     """
     width = float(scene.line_spread.fwhm(scene.axis_nm[scene.axis_nm.size // 2]))
     coarse = binned(scene, width)
     best, misfit = best_offset(coarse, shift_steps(width, shift_sd_nm))
 
-    def fit_from(start: Adjustment, misfit: float = float("nan")) -> Solution:
-        tried = start if width_known else _with_width(coarse, start, misfit)
-        return fit_scene(scene, tried, closing=closing, nearly=NEARLY)
+    def tried(start: Adjustment, misfit: float = float("nan")) -> Adjustment:
+        return start if width_known else _with_width(coarse, start, misfit)
 
-    fitted = fit_from(best, misfit)
+    begun = tried(best, misfit)
+    few = scene if whole else summed_pixels(scene, enough_pixels(scene, begun.shape.width))
+
+    def fit_from(start: Adjustment) -> Solution:
+        return fit_scene(few, start, closing=closing, nearly=NEARLY)
+
+    fitted = fit_from(begun)
     if fitted.chi2_reduced > ASTRAY and shift_sd_nm >= LOOSE_OFFSET_SD_NM:
         far, misfit = best_offset(coarse, shift_steps(width, FAR * shift_sd_nm))
-        pairs = (fitted, best), (fit_from(far, misfit), far)
-        fitted, best = min(pairs, key=lambda pair: _deviance(scene, pair[0]))
+        pairs = (fitted, best), (fit_from(tried(far, misfit)), far)
+        fitted, best = min(pairs, key=lambda pair: _deviance(few, pair[0]))
     if abs(float(best.shift_nm[0])) <= TRUSTED_WIDTHS * width:
-        return fitted
+        return few, fitted
     # far from where the axis says: one linear fit can err there, so the fit from the axis as it is must be worse
-    return min((fit_from(scene.start()), fitted), key=lambda solution: _deviance(scene, solution))
+    both = fit_from(tried(scene.start())), fitted
+    return few, min(both, key=lambda solution: _deviance(few, solution))
 
 
 def _with_width(scene: Scene, start: Adjustment, misfit: float = float("nan")) -> Adjustment:
@@ -109,42 +124,3 @@ def _misfits(scene: Scene, starts: list[Adjustment]) -> NDArray[np.float64]:
 @lru_cache(maxsize=1)
 def _spread(grid: EmissionGrid, shape: LineShape) -> SpreadLines:
     return grid.spread(shape)
-
-
-def binned(scene: Scene, width_nm: float) -> Scene:
-    """Return a scene with neighbouring pixels summed, as many as leave a line a few pixels wide.
-
-    Parameters
-    ----------
-    scene : Scene
-        With p pixels.
-    width_nm : float
-        FWHM of a line.
-    """
-    many = int(width_nm / (PIXELS_PER_WIDTH * scene.pixel_nm))
-    if many < 2:
-        return scene
-    first = np.arange(0, scene.axis_nm.size - many + 1, many)
-    end = int(first[-1]) + many
-
-    def summed(values: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.add.reduceat(values[:end], first, axis=0)
-
-    axis = summed(scene.axis_nm) / many
-    return replace(
-        scene,
-        axis_nm=axis,
-        pixel_nm=float(np.median(np.diff(axis))),
-        width_px=scene.line_spread.fwhm(axis) / np.gradient(axis),
-        edges_nm=scene.edges_nm[np.append(first, end)],
-        data=summed(scene.data),
-        used=np.logical_and.reduceat(scene.used[:end], first),
-        cut=np.logical_or.reduceat(scene.cut[:end], first),
-        background=summed(scene.background) / many,
-        expected=summed(scene.expected) / many,
-        hats=summed(scene.hats) / many,
-        shift_basis=scene.shift_basis[np.append(first, end)],
-        stated_variance=summed(scene.stated_variance),
-        many_lines=many * summed(scene.many_lines),  # alike over the pixels of a line
-        first=replace(scene.first, read_variance=many * scene.first.read_variance),
-    )

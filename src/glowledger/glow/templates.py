@@ -294,7 +294,13 @@ def emission_grid(
     -------
     EmissionGrid
     """
-    scale = width_scale(line_spread, float(low_nm), float(high_nm))
+    return placed(wavelengths_nm, rates, width_scale(line_spread, float(low_nm), float(high_nm)))
+
+
+def placed(
+    wavelengths_nm: list[NDArray[np.float64]], rates: list[NDArray[np.float64]], scale: WidthScale
+) -> EmissionGrid:
+    """As `emission_grid`, on a scale already made."""
     density = np.empty((len(rates), scale.nodes))
     for row, (nm, rate) in enumerate(zip(wavelengths_nm, rates, strict=True)):
         density[row] = scale.density(nm, rate)
