@@ -11,6 +11,7 @@ from glowledger.glow.fitting import Solution
 from glowledger.glow.likelihood import Drop
 from glowledger.glow.results import Feature
 from glowledger.glow.scene import Scene
+from glowledger.glow.species_light import species_light, typical_light
 
 FAINT_FEATURE = 0.01  # of the species' strongest: fainter ones are not listed
 REACH_WIDTHS = 0.9  # half window for the counts of a feature, in line widths
@@ -70,30 +71,6 @@ class FeatureTest:
     centred: bool
     band: bool
     murky: bool
-
-
-def species_light(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> NDArray[np.float64]:
-    """Return the fitted counts of a species in each pixel, shape (p,)."""
-    return np.asarray(solution.templates[:, columns] @ solution.x[columns])
-
-
-def typical_light(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> NDArray[np.float64]:
-    """Return the typical pattern of a species in each pixel, shape (p,), scaled to its brightest pixel."""
-    weights = np.array([scene.emitters[i].weight for i in columns])
-    light = solution.templates[:, columns] @ weights
-    return np.asarray(light / max(float(light.max()), np.finfo(float).tiny))
-
-
-def usual_light(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> NDArray[np.float64]:
-    """Return the counts a species would have in its typical pattern at its fitted total, shape (p,).
-
-    Where two species meet within a line width the fit may have given the light to the wrong one; what this
-    one commonly has there is then no proof of the other.
-    """
-    fitted = species_light(scene, solution, columns)
-    typical = typical_light(scene, solution, columns)
-    total = float(typical[scene.used].sum())
-    return np.asarray(typical * (float(fitted[scene.used].sum()) / total if total > 0 else 0.0))
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

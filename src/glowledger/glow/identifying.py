@@ -18,7 +18,6 @@ from glowledger.glow.binning import summed_pixels
 from glowledger.glow.choosing import chosen_emitters
 from glowledger.glow.emitters import Emitter
 from glowledger.glow.faint_levels import light_of
-from glowledger.glow.features import species_light
 from glowledger.glow.fit_warnings import fit_warnings
 from glowledger.glow.fitting import Solution, fit_scene, with_response
 from glowledger.glow.judging import evidence_of
@@ -28,6 +27,7 @@ from glowledger.glow.many_lines import among_many_lines, many_lines_variance
 from glowledger.glow.results import Fit, SpeciesEvidence, Temperature
 from glowledger.glow.rotation import found_kelvin, profile_temperature, settled
 from glowledger.glow.scene import Scene, build_scene
+from glowledger.glow.species_light import species_light
 from glowledger.glow.start_search import first_fit
 from glowledger.glow.starting import guessed_line_spread
 from glowledger.glow.visibility import unlit, visibility, window_free_below

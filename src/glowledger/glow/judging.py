@@ -11,7 +11,7 @@ from glowledger.glow.band_emitters import is_line_list, rough_positions, rough_r
 from glowledger.glow.choosing import chosen_emitters
 from glowledger.glow.coincidence import chance
 from glowledger.glow.emitters import Emitter
-from glowledger.glow.features import feature_tests, species_light, typical_light, usual_light
+from glowledger.glow.features import feature_tests
 from glowledger.glow.fitting import Solution
 from glowledger.glow.instrument import MANY_LINED
 from glowledger.glow.likelihood import drop_species, failed, quick_significance, unexplained_light, unexplained_part
@@ -19,6 +19,7 @@ from glowledger.glow.reach import reach_of
 from glowledger.glow.results import SpeciesEvidence, Temperature
 from glowledger.glow.rotation import log_doubt
 from glowledger.glow.scene import Scene
+from glowledger.glow.species_light import species_light, typical_light, usual_light
 from glowledger.glow.verdicts import (
     OUT_OF_RANGE,
     PARTS,

@@ -14,6 +14,7 @@ from glowledger.glow.noise_levels import LARGEST_MISMATCH
 from glowledger.glow.nonnegative import Minima
 from glowledger.glow.normal_equations import Normal, WeightedSums, normal_equations, weighted_sums
 from glowledger.glow.scene import Scene
+from glowledger.glow.species_light import species_light
 
 CLEARLY_NOTHING = 2.0  # with the instrument held; with it free the exact test gives no more
 SETTLED_WIDTHS = 0.07  # of the line width: how far the axis may still move when a species is dropped
@@ -24,7 +25,6 @@ BAD_FIT = 3.0  # reduced χ², template errors already allowed for
 MISFIT_CAP = 25.0  # one outlier does not make a region
 MISFIT_REACH_NM, MISFIT_WIDTHS = 25.0, 12.0
 SAME = 1e-2  # relative: a difference in weight or light this small is none
-MANY_ROWS = 0.45  # of the pixels: beyond, new sums cost no more than a change
 SETTLED_SHAPE = 0.05
 SETTLED_RESPONSE = 0.2
 
@@ -150,19 +150,14 @@ def _without_own_shape(
     own = np.where(np.isin(np.arange(m), columns), solution.x[:m], 0.0)
     shaped, _, _ = free_columns(scene, solution.adjustment, own)
     weight = np.where(scene.used, 1.0 / variance, 0.0)
-    light = solution.templates[:, columns] @ solution.x[columns]
+    light = species_light(scene, solution, columns)
     differs = (np.abs(weight - base.weight) > SAME * base.weight) | (light > SAME * solution.lines)
     rows = np.flatnonzero(differs & scene.used)
     free = base.free.copy()
     free[rows, :-1] -= shaped[rows, :-1]  # the last is the constant, which has no shape
-    if rows.size > MANY_ROWS * weight.size:
-        weight = np.where(differs, weight, base.weight)
-        sums = weighted_sums(solution.columns, free, weight, scene.data)
-    else:
-        some, y = solution.columns[rows], scene.data[rows]
-        sums = base.sums.changed(
-            weighted_sums(some, free[rows], weight[rows], y), weighted_sums(some, base.free[rows], base.weight[rows], y)
-        )
+    sums = base.sums.reweighted(
+        solution.columns[rows], (base.free[rows], free[rows]), (base.weight[rows], weight[rows]), scene.data[rows]
+    )
     return normal_equations(scene, sums, base.precision, np.zeros(base.precision.shape[0]), solution.x), free
 
 
@@ -246,7 +241,7 @@ def _held_back(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> f
 
     Where templates err by a third, no single line stands more than three of its own errors high.
     """
-    light = solution.templates[:, columns] @ solution.x[columns]
+    light = species_light(scene, solution, columns)
     own = expected_variance(scene, replace(solution.levels, read_variance=0.0, gain=0.0), light, light)
     own -= scene.stated_variance
     part = np.where(scene.used, own * solution.outliers / solution.variance, 0.0).max(initial=0.0)
@@ -295,7 +290,7 @@ def variance_without(scene: Scene, solution: Solution, columns: NDArray[np.intp]
     """Return the variance if a species were not there: template errors come from the others' light alone."""
     m = len(scene.emitters)
     own = columns[columns < m]
-    lines = solution.lines - solution.templates[:, own] @ solution.x[own]
+    lines = solution.lines - species_light(scene, solution, own)
     doubt = solution.doubt - branching_doubt(scene, solution.templates, solution.x[:m], own)
     doubt = np.maximum(doubt, 0.0)
     variance = expected_variance(scene, solution.levels, solution.model, lines, doubt, solution.bent)

@@ -12,11 +12,11 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from glowledger.glow.features import species_light
 from glowledger.glow.fitting import Solution
 from glowledger.glow.instrument import MANY_LINED
 from glowledger.glow.likelihood import drop_species
 from glowledger.glow.scene import Scene
+from glowledger.glow.species_light import species_light
 
 RANGE_NM = (415.0, 865.0)
 WINDOW_NM = 25.0  # over which the strength of the lines is taken as constant

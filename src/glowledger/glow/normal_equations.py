@@ -42,12 +42,36 @@ class WeightedSums:
     rhs: NDArray[np.float64]
     free_rhs: NDArray[np.float64]
 
-    def changed(self, added: WeightedSums, removed: WeightedSums) -> WeightedSums:
-        """Return these sums after some rows were added and others removed."""
-        names = ("gram", "cross", "free", "rhs", "free_rhs")
+    def reweighted(
+        self,
+        columns: NDArray[np.float64],
+        free: tuple[NDArray[np.float64], NDArray[np.float64]],
+        weight: tuple[NDArray[np.float64], NDArray[np.float64]],
+        data: NDArray[np.float64],
+    ) -> WeightedSums:
+        """Return these sums with some rows changed.
+
+        Parameters
+        ----------
+        columns : ndarray of shape (k, c)
+            Those rows of A, which stay.
+        free, weight : pair of ndarray of shape (k, f) and (k,)
+            Those rows of F, and their weights, before and after.
+        data : ndarray of shape (k,)
+            Those of y.
+        """
+        old, new = (w[:, None] * f for w, f in zip(weight, free, strict=True))
+        more = weight[1] - weight[0]
+        beside = columns.T @ np.concatenate([new - old, (more * data)[:, None]], axis=1)
+        gram = self.gram.copy()
+        for sign in (1.0, -1.0):
+            rows = np.flatnonzero(sign * more > 0)
+            some = columns[rows] * np.sqrt(np.abs(more[rows]))[:, None]
+            gram += sign * (some.T @ some)
         return WeightedSums(
-            **{name: getattr(self, name) + getattr(added, name) - getattr(removed, name) for name in names}
-        )
+            gram=gram, cross=self.cross + beside[:, :-1], rhs=self.rhs + beside[:, -1],
+            free=self.free + free[1].T @ new - free[0].T @ old, free_rhs=self.free_rhs + (new - old).T @ data,
+        )  # fmt: skip
 
 
 def weighted_sums(

@@ -12,6 +12,7 @@ from glowledger.glow.fitting import Solution
 from glowledger.glow.instrument import SUMMED_ERROR
 from glowledger.glow.likelihood import local_misfit
 from glowledger.glow.scene import Scene
+from glowledger.glow.species_light import pattern_light, species_light
 
 # of all counts of a species: far wings of lines, and of bands, whose shape is not known, and which the background
 # takes; scatter in tests/benchmarks/bench_identification.py
@@ -62,7 +63,8 @@ def reach_of(scene: Scene, solution: Solution, columns: NDArray[np.intp], log_t_
     in_pixels = _light_in_pixels(scene, solution)[columns]
     counts_per_unit = float(in_pixels @ weights)
     information = float(weights @ solution.normal.gram[np.ix_(columns, columns)] @ weights)
-    light = np.where(scene.used, solution.templates[:, columns] @ (weights + solution.x[columns]), 0.0)
+    fitted = species_light(scene, solution, columns)
+    light = np.where(scene.used, pattern_light(scene, solution, columns) + fitted, 0.0)
     misfit = float(np.sqrt(np.average(local_misfit(scene, solution), weights=light + 1e-9 * light.max() + 1e-300)))
     if np.any(solution.x[columns] > 0):
         random = float(np.average(_random_part(scene, solution), weights=light + 1e-9 * light.max() + 1e-300))
@@ -72,7 +74,7 @@ def reach_of(scene: Scene, solution: Solution, columns: NDArray[np.intp], log_t_
         error = counts_per_unit / np.sqrt(max(left, 1e-6 * information, np.finfo(float).tiny))
     rough = in_pixels * _rough_amounts(scene, solution, columns, weights)
     common = np.hypot(BAND_ERROR, TAILS * log_t_error) if _is_molecule(scene, columns) else ATOM_ERROR
-    flanks = np.where(scene.used & scene.cut, solution.templates[:, columns] @ solution.x[columns], 0.0)
+    flanks = np.where(scene.used & scene.cut, fitted, 0.0)
     shape = np.hypot(common * float(in_pixels @ solution.x[columns]), FLANK_ERROR * float(flanks.sum()))
     return Reach(
         counts=float(in_pixels @ solution.x[columns]),
@@ -146,7 +148,7 @@ def _fitted_error(
     lit, scale, factor = _tied_factor(solution)
     nodes = scene.hats.shape[1]
     bent = np.zeros(solution.normal.free.shape[0])
-    light = np.where(scene.used, solution.templates[:, columns] @ solution.x[columns], 0.0)
+    light = np.where(scene.used, species_light(scene, solution, columns), 0.0)
     bent[-1 - nodes : -1] = light @ scene.hats
     taken = np.linalg.solve(solution.normal.free, bent)
     direction = np.zeros(solution.x.size)
