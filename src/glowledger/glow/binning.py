@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from glowledger.glow.scene import Scene
 
 ENOUGH_PIXELS = 2.0  # to a line width: sampling theorem, nearly all that a line tells of place, width and amount
-START_PIXELS = 1.5  # enough to tell where lines stand and how wide they are
+START_PIXELS = 1.3  # enough to tell where lines stand and how wide they are
 LEAST_PIXELS = 400  # of a spectrum, to tell noise from
 
 

@@ -7,6 +7,7 @@ increments of shift, width, shape and response (free, with priors).
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +25,7 @@ from glowledger.glow.instrument import (
     second_order,
 )
 from glowledger.glow.noise_levels import NoiseLevels
-from glowledger.glow.normal_equations import Normal, normal_equations, weighted_sums
+from glowledger.glow.normal_equations import Normal, WeightedSums, normal_equations, weighted_sums
 from glowledger.glow.scene import Adjustment, Scene
 from glowledger.glow.templates import LineShape
 
@@ -68,6 +69,10 @@ class Solution:
         Fitted noise.
     adjustment : Adjustment
         Where the instrument was moved.
+    sums : WeightedSums
+        What they are made of, before `with_response`.
+    increments : ndarray of shape (f,)
+        `free_values` then.
     normal : Normal
         The final normal equations.
     shift_variance : ndarray of shape (k, k)
@@ -89,6 +94,8 @@ class Solution:
     outliers: NDArray[np.float64]
     levels: NoiseLevels
     adjustment: Adjustment
+    sums: WeightedSums
+    increments: NDArray[np.float64]
     normal: Normal
     shift_variance: NDArray[np.float64]
     chi2_reduced: float
@@ -196,8 +203,9 @@ def with_response(scene: Scene, solution: Solution) -> Solution:
     nodes = scene.hats.shape[1]
     step = np.clip(solution.free_values[-1 - nodes : -1], -MOST_RESPONSE, MOST_RESPONSE)
     m = len(scene.emitters)
-    templates = solution.templates * np.exp(scene.hats @ step)[:, None]
-    columns = np.concatenate([templates, solution.columns[:, m:]], axis=1)
+    columns = solution.columns.copy()
+    columns[:, :m] *= np.exp(scene.hats @ step)[:, None]
+    templates = columns[:, :m]
     left = solution.free_values.copy()
     left[-1 - nodes : -1] -= step
     adjustment = replace(solution.adjustment, log_response=solution.adjustment.log_response + step)
@@ -247,21 +255,26 @@ def first_round(
     scene: Scene, adjustment: Adjustment, templates: NDArray[np.float64], levels: NoiseLevels
 ) -> Solution:
     """Fit amounts alone: as nothing is known of them, there are no derivatives yet, and noise stays as it is."""
-    normal, columns, free, variance = first_equations(scene, templates, levels)
-    return _solution(scene, adjustment, levels, columns, free, normal, None, variance, np.ones(variance.size))
+    normal, sums, columns, free, variance = first_equations(scene, templates, levels)
+    return _solution(scene, adjustment, levels, columns, free, normal, sums, None, variance, np.ones(variance.size))
 
 
 def first_equations(
     scene: Scene, templates: NDArray[np.float64], levels: NoiseLevels
-) -> tuple[Normal, NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Return the equations for amounts alone, their columns, the constant, and the variance assumed."""
-    above = np.maximum(scene.data - np.quantile(scene.data[scene.used], 0.1), 0.0)
-    variance = expected_variance(scene, levels, above, above)
+) -> tuple[Normal, WeightedSums, NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return the equations for amounts alone, their sums and columns, the constant, and the variance assumed."""
+    variance = _first_variance(scene, levels)
     columns = np.concatenate([templates, scene.background, np.zeros((scene.data.size, 1))], axis=1)
     free = np.ones((scene.data.size, 1))
     weight = np.where(scene.used, 1.0 / variance, 0.0)
     sums = weighted_sums(columns, free, weight, scene.data)
-    return normal_equations(scene, sums, np.zeros((1, 1)), np.zeros(1), None), columns, free, variance
+    return normal_equations(scene, sums, np.zeros((1, 1)), np.zeros(1), None), sums, columns, free, variance
+
+
+@lru_cache(maxsize=2)
+def _first_variance(scene: Scene, levels: NoiseLevels) -> NDArray[np.float64]:
+    above = np.maximum(scene.data - np.quantile(scene.data[scene.used], 0.1), 0.0)
+    return expected_variance(scene, levels, above, above)
 
 
 def _round(
@@ -276,8 +289,9 @@ def _round(
     outliers = np.maximum(1.0, np.abs(scene.data - last.model) / (OUTLIER * np.sqrt(variance)))
     variance = variance * outliers
     weight = np.where(scene.used, 1.0 / variance, 0.0)
-    normal = normal_equations(scene, weighted_sums(columns, free, weight, scene.data), precision, pull, x)
-    solution = _solution(scene, adjustment, levels, columns, free, normal, x > 0, variance, outliers)
+    sums = weighted_sums(columns, free, weight, scene.data)
+    normal = normal_equations(scene, sums, precision, pull, x)
+    solution = _solution(scene, adjustment, levels, columns, free, normal, sums, x > 0, variance, outliers)
     return replace(solution, doubt=_bounded_doubt(scene, solution)) if going_on else solution
 
 
@@ -311,6 +325,7 @@ def _solution(
     columns: NDArray[np.float64],
     free: NDArray[np.float64],
     normal: Normal,
+    sums: WeightedSums,
     guess: NDArray[np.bool_] | None,
     variance: NDArray[np.float64],
     outliers: NDArray[np.float64],
@@ -333,7 +348,7 @@ def _solution(
     return Solution(
         templates=templates, columns=columns, free=free, x=solved, free_values=free_values, model=model,
         lines=lines, doubt=doubt, bent=bent, variance=variance, levels=levels, outliers=outliers, adjustment=adjustment,
-        normal=normal, shift_variance=covariance[:terms, :terms], chi2_reduced=chi2,
+        sums=sums, increments=free_values, normal=normal, shift_variance=covariance[:terms, :terms], chi2_reduced=chi2,
     )  # fmt: skip
 
 

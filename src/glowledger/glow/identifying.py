@@ -7,7 +7,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from glowledger import progress
 from glowledger.bench.model import Bench, LineSpread
@@ -26,7 +25,7 @@ from glowledger.glow.likelihood import drop_species, failed, more_significant
 from glowledger.glow.many_lines import among_many_lines, many_lines_variance
 from glowledger.glow.results import Fit, SpeciesEvidence, Temperature
 from glowledger.glow.rotation import found_kelvin, profile_temperature, settled
-from glowledger.glow.scene import Scene, build_scene
+from glowledger.glow.scene import Scene, build_scene, with_emitters
 from glowledger.glow.species_light import species_light
 from glowledger.glow.start_search import first_fit
 from glowledger.glow.starting import guessed_line_spread
@@ -37,8 +36,6 @@ from glowledger.spectra.noise import estimate_noise, rounding_left, variance_of
 from glowledger.tables.species import ListedSpecies, find_species
 from glowledger.threads import one_thread
 
-Floats = NDArray[np.float64]
-
 _LOG = logging.getLogger(__name__)
 FREED_AT_START = frozenset({"N2", "N2+", "Ar I", "H I", "O I", "He I", "Ne I"})
 FREED_BY = {"H2": "H I"}  # the many lines of a molecule may be anything, unless its atoms glow clearly
@@ -46,6 +43,7 @@ STEP_TILT = 0.4  # 1 / eV
 FREE_SIGMA = 3.0  # a species this significant has its levels freed
 CLEAR_SIGMA = 15.0  # this significant, an atom shows more than its few main levels
 TEMPERATURE_SIGMA = 12.0  # bands this significant speak of temperature
+BEYOND_DOUBT = 2.5  # times that by the quick answer, where others may still take the light
 COARSEST_FWHM_NM = 15.0  # beyond it no band has a shape of its own
 BRIGHT_SHARE = 0.2
 ATOM_SIGMA = 6.0  # what frees a molecule by its atom
@@ -124,7 +122,7 @@ def identify(
     one = averaged(frames)
     low, high = float(one.axis[0]), float(one.axis[-1])
     freed = FREED_AT_START & frozenset(s.name for s in listed)
-    scene, solution, many_lines = _first(one, chosen_emitters(listed, freed, {}, low, high), bench)
+    whole, scene, solution = _first(one, chosen_emitters(listed, freed, {}, low, high), bench)
     unlit_below = unlit(scene, visibility(scene, solution, bench))
     progress.tell(0.3)
     t_rot: dict[str, float] = {}
@@ -139,7 +137,7 @@ def identify(
         tilt = _tilts(scene, solution, tilt)
         if told == (freed, bright, clear, tilt, tuple(found)) and settled(found, t_rot):
             before = scene, solution
-            scene = window_free_below(_scene(one, scene.emitters, scene.line_spread, bench, many_lines), unlit_below)
+            scene = window_free_below(with_emitters(whole, scene.emitters, bench), unlit_below)
             solution = fit_scene(scene, rounds=0, before=before, closing=CLOSING)
             break
         told = (freed, bright, clear, tilt, tuple(found))
@@ -147,7 +145,7 @@ def identify(
         seen = light_of(scene, solution).told
         emitters = chosen_emitters(listed, freed, t_rot, low, high, bright, clear, tilt, seen)
         before = scene, solution
-        scene = window_free_below(_scene(one, emitters, scene.line_spread, bench, many_lines), unlit_below)
+        scene = window_free_below(with_emitters(whole, emitters, bench), unlit_below)
         if not last:
             scene = summed_pixels(scene, before[0].summed_pixels)
         closing, nearly = (CLOSING, NEARLY_DONE) if last else (OPENING, NEARLY_OPEN)
@@ -191,16 +189,10 @@ def identify_alike(frames: Frames, like: Identified, *, bench: Bench | None = No
     return _identified(frames, refined, solution, listed, bench, found)
 
 
-def _scene(
-    one: Frames, emitters: tuple[Emitter, ...], spread: LineSpread, bench: Bench | None, many_lines: Floats
-) -> Scene:
-    return among_many_lines(build_scene(one, emitters, spread, bench), many_lines)
-
-
-def _first(one: Frames, emitters: tuple[Emitter, ...], bench: Bench | None) -> tuple[Scene, Solution, Floats]:
+def _first(one: Frames, emitters: tuple[Emitter, ...], bench: Bench | None) -> tuple[Scene, Scene, Solution]:
     """Fit for the first time: place and width of lines are not known yet.
 
-    Returns the scene with as many pixels summed as a line needs, its fit, and `many_lines_variance` in every pixel.
+    Returns the scene, the same with as many pixels summed as a line needs, and the fit of that.
     """
     spread = _line_spread(one, bench)
     if not emitters:
@@ -219,7 +211,7 @@ def _first(one: Frames, emitters: tuple[Emitter, ...], bench: Bench | None) -> t
     if np.any(many_lines > 0):  # what fails for want of their places is begun anew
         scene = among_many_lines(scene, many_lines)
         few, solution = first_fit(scene, offset_sd_nm(bench), width_known=width_known, closing=OPENING)
-    return few, solution, many_lines
+    return scene, few, solution
 
 
 def _identified(
@@ -350,9 +342,10 @@ def _temperatures(
         out = not one.molecular or one.name not in freed or columns.size == 0 or rough_positions(one)
         if out or any(scene.emitters[i].label.endswith("typical") for i in columns):
             continue
-        # not by the quick answer: alone in its range a molecule's own errors hold it back
-        if more_significant(scene, solution, columns, FREE_SIGMA) and (
-            drop_species(scene, solution, columns).significance > TEMPERATURE_SIGMA
+        # not by the quick answer unless it is beyond doubt: alone in its range a molecule's own errors hold it back
+        if more_significant(scene, solution, columns, BEYOND_DOUBT * TEMPERATURE_SIGMA) or (
+            more_significant(scene, solution, columns, FREE_SIGMA)
+            and drop_species(scene, solution, columns).significance > TEMPERATURE_SIGMA
         ):
             found.append(profile_temperature(scene, solution, one, columns, before_k.get(one.name), fine=fine))
     return tuple(found)

@@ -24,7 +24,7 @@ LISTED_ERROR = 0.25  # of a template, to which it may err before the light is ca
 BAD_FIT = 3.0  # reduced χ², template errors already allowed for
 MISFIT_CAP = 25.0  # one outlier does not make a region
 MISFIT_REACH_NM, MISFIT_WIDTHS = 25.0, 12.0
-SAME = 1e-2  # relative: a difference in weight or light this small is none
+SAME = 3e-2  # relative: a difference in weight or light this small is none
 SETTLED_SHAPE = 0.05
 SETTLED_RESPONSE = 0.2
 
@@ -72,27 +72,29 @@ def drop_species(scene: Scene, solution: Solution, columns: NDArray[np.intp]) ->
     Drop
     """
     x = solution.x
-    lit = int((x[columns] > 0).sum())
     quick = quick_significance(scene, solution, columns)
     if _clearly_nothing(scene, solution, columns):
         residual = scene.data - solution.model
         return Drop(
-            loss=quick**2, levels=lit, significance=quick, residual=residual, residual_with=residual,
-            variance=solution.variance * local_misfit(scene, solution),
+            loss=quick**2, levels=int((x[columns] > 0).sum()), significance=quick, residual=residual,
+            residual_with=residual, variance=solution.variance * local_misfit(scene, solution),
         )  # fmt: skip
     variance = variance_without(scene, solution, columns)
     normal, free = _without_own_shape(scene, solution, columns, variance)
     normal = _loosened(normal, columns)
-    minima = normal.minima(x > 0)
-    full, without = minima.without(_only(x.size)), minima.without(_only(x.size, columns))
+    lit = _base(scene, solution).lit
+    minima = normal.minima(lit[0])
+    full = minima.without(_only(x.size))
+    without = minima.without(_only(x.size, columns), guess=full > 0)
+    lit[0] = full > 0
     loss = max(normal.misfit(without) - normal.misfit(full), 0.0)
     left = [
         scene.data - solution.columns @ amounts - free @ normal.free_values(amounts) for amounts in (without, full)
     ]
-    lit = max(int((full[columns] > 0).sum()), 1)
+    levels = max(int((full[columns] > 0).sum()), 1)
     return Drop(
         loss=loss,
-        levels=lit,
+        levels=levels,
         significance=significance(loss, freedom(normal, columns, full)),
         residual=left[0],
         residual_with=left[1],
@@ -121,12 +123,16 @@ def _loosened(normal: Normal, columns: NDArray[np.intp]) -> Normal:
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class _Base:
-    """The equations with all species in weights and free columns; those without one differ where it has light."""
+    """The equations with all species in weights and free columns; those without one differ where it has light.
+
+    With them which amounts were positive in the minimum found last: the next one is near.
+    """
 
     weight: NDArray[np.float64]
     free: NDArray[np.float64]
     precision: NDArray[np.float64]
     sums: WeightedSums
+    lit: list[NDArray[np.bool_]]
 
 
 @lru_cache(maxsize=2)
@@ -135,7 +141,8 @@ def _base(scene: Scene, solution: Solution) -> _Base:
     weight = np.where(scene.used, 1.0 / variance, 0.0)
     free, precision, _ = free_columns(scene, solution.adjustment, solution.x[: len(scene.emitters)])
     sums = weighted_sums(solution.columns, free, weight, scene.data)
-    return _Base(weight=weight, free=free, precision=precision + np.diag(_settled(scene)), sums=sums)
+    precision = precision + np.diag(_settled(scene))
+    return _Base(weight=weight, free=free, precision=precision, sums=sums, lit=[solution.x > 0])
 
 
 def _without_own_shape(
@@ -177,7 +184,7 @@ def _quick_loss(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> 
         return 0.0
     held, key = _held(scene, solution), columns.tobytes()
     if key not in held.found:
-        without = held.minima.without(_only(solution.x.size, columns))
+        without = held.minima.without(_only(solution.x.size, columns), guess=held.x > 0)
         held.found[key] = max(held.equations.misfit(without) - held.misfit, 0.0)
     return held.found[key]
 
@@ -250,9 +257,7 @@ def _held_back(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> f
 
 @lru_cache(maxsize=2)
 def _held(scene: Scene, solution: Solution) -> _Held:
-    weight = np.where(scene.used, 1.0 / solution.variance, 0.0)
-    moved = solution.free[:, :-1] @ solution.free_values[:-1]
-    sums = weighted_sums(solution.columns, solution.free[:, -1:], weight, scene.data - moved)
+    sums = solution.sums.held(solution.increments)
     gram = sums.gram - sums.cross @ sums.cross.T / sums.free
     gram[np.diag_indices_from(gram)] *= 1 + 1e-7
     held = Normal(

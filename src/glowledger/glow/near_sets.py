@@ -93,7 +93,16 @@ class NearSets:
         small[a:] = -back[out]
         small[:a, :a] += self.gram[np.ix_(added, added)]
         beside = np.concatenate([self.rhs[added] - meets.T @ self._x, -self._x[out]])
-        found = np.linalg.solve(small, beside)
+        found = _solved(small, beside)
         x[self._rows] = self._x - back @ found
         x[added], x[removed] = found[:a], 0.0
         return x
+
+
+def _solved(matrix: NDArray[np.float64], side: NDArray[np.float64]) -> NDArray[np.float64]:
+    from scipy.linalg.lapack import dgesv
+
+    _, _, found, failed = dgesv(matrix, side)
+    if failed:
+        raise np.linalg.LinAlgError
+    return np.asarray(found)

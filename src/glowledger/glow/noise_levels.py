@@ -245,9 +245,9 @@ def _misfit(
     variance = power @ parts + stated
     ratio = squares / (STUDENT_DOF * variance)
     off, sd = log - PRIOR_CENTRE, PRIOR_SD
-    value = 0.5 * float(np.log(variance).sum() + (STUDENT_DOF + 1) * np.log1p(ratio).sum()) + 0.5 * float(
-        np.sum((off / sd) ** 2)
-    )
+    # ln v + (ν + 1) ln(1 + r), by two plain logarithms
+    logs = (STUDENT_DOF + 1) * np.log(variance * (1.0 + ratio)) - STUDENT_DOF * np.log(variance)
+    value = 0.5 * float(logs.sum() + np.sum((off / sd) ** 2))
     shares = parts * (power * POWERS)[:, None] / variance
     pull = 1.0 - (STUDENT_DOF + 1) * ratio / (1.0 + ratio)
     gradient = 0.5 * (shares @ pull)

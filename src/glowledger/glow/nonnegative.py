@@ -98,10 +98,16 @@ class Minima:
     _near: NearSets | None = field(default=None, init=False)
 
     def without(
-        self, barred: NDArray[np.bool_], unbounded: NDArray[np.bool_] | None = None
+        self,
+        barred: NDArray[np.bool_],
+        unbounded: NDArray[np.bool_] | None = None,
+        guess: NDArray[np.bool_] | None = None,
     ) -> NDArray[np.float64]:
-        """Return the minimum ≥ 0 with the unknowns in `barred` at zero, those `unbounded` of any sign, shape (m,)."""
-        passive = self.passive & ~barred
+        """Return the minimum ≥ 0 with the unknowns in `barred` at zero, those `unbounded` of any sign, shape (m,).
+
+        The search begins at `guess` if one is given.
+        """
+        passive = (self.passive if guess is None else guess) & ~barred
         try:
             x = _pivot_one(self._factorised(), passive, barred, unbounded)
         except np.linalg.LinAlgError:  # indefinite by rounding, or nearly equal columns keep changing places

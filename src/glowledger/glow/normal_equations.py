@@ -42,6 +42,14 @@ class WeightedSums:
     rhs: NDArray[np.float64]
     free_rhs: NDArray[np.float64]
 
+    def held(self, increments: NDArray[np.float64]) -> WeightedSums:
+        """Return these sums with the free columns held at their increments, shape (f,), but for the last one."""
+        moved = increments[:-1]
+        return WeightedSums(
+            gram=self.gram, cross=self.cross[:, -1:], free=self.free[-1:, -1:],
+            rhs=self.rhs - self.cross[:, :-1] @ moved, free_rhs=self.free_rhs[-1:] - self.free[-1:, :-1] @ moved,
+        )  # fmt: skip
+
     def reweighted(
         self,
         columns: NDArray[np.float64],

@@ -70,7 +70,7 @@ def reach_of(scene: Scene, solution: Solution, columns: NDArray[np.intp], log_t_
         random = float(np.average(_random_part(scene, solution), weights=light + 1e-9 * light.max() + 1e-300))
         error = _fitted_error(scene, solution, columns, in_pixels) * np.sqrt(random + SHAPE_PART * (1 - random))
     else:
-        left = information - _taken(solution, columns, weights)
+        left = information - _taken(scene, solution)[columns[0]]
         error = counts_per_unit / np.sqrt(max(left, 1e-6 * information, np.finfo(float).tiny))
     rough = in_pixels * _rough_amounts(scene, solution, columns, weights)
     common = np.hypot(BAND_ERROR, TAILS * log_t_error) if _is_molecule(scene, columns) else ATOM_ERROR
@@ -112,15 +112,23 @@ def _light_in_pixels(scene: Scene, solution: Solution) -> NDArray[np.float64]:
     return np.asarray(scene.used.astype(float) @ solution.templates)
 
 
-def _taken(solution: Solution, columns: NDArray[np.intp], weights: NDArray[np.float64]) -> float:
-    """Return the information on an unlit pattern that the lit columns take (Schur complement)."""
+@lru_cache(maxsize=2)
+def _taken(scene: Scene, solution: Solution) -> NDArray[np.float64]:
+    """Return the information on each emitter's species' unlit pattern that the lit columns take, shape (m,).
+
+    Schur complement, of all species at once.
+    """
     from scipy.linalg import lu_solve
 
+    names, index = scene.species_of_emitters()
     lit, factor = _lit_factor(solution)
     if lit.size == 0:
-        return 0.0
-    cross = solution.normal.gram[np.ix_(lit, columns)] @ weights
-    return float(cross @ lu_solve(factor, cross, check_finite=False))
+        return np.zeros(index.size)
+    patterns = np.zeros((index.size, len(names)))
+    patterns[np.arange(index.size), index] = [e.weight for e in scene.emitters]
+    cross = solution.normal.gram[lit, : index.size] @ patterns
+    taken = np.sum(cross * lu_solve(factor, cross, check_finite=False), axis=0)
+    return np.asarray(taken[index])
 
 
 @lru_cache(maxsize=2)

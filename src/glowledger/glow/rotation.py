@@ -80,8 +80,11 @@ def profile_temperature(
     if best in (min(tried), max(tried)):
         side = "colder than" if best == min(tried) else "hotter than"
         return _untold(name, f"the bands look {side} any temperature tried")
-    for log_t in (best - step / 2, best + step / 2) if fine else ():
-        tried[log_t] = profile.misfit(log_t)
+    if fine:  # half a step on, to the side to which it falls
+        place = sorted(tried).index(best)
+        colder, hotter = (tried[sorted(tried)[k]] for k in (place - 1, place + 1))
+        half_on = best + (step / 2 if hotter < colder else -step / 2)
+        tried[half_on] = profile.misfit(half_on)
     logs = sorted(tried)
     best = min(tried, key=lambda log_t: tried[log_t])
     place = logs.index(best)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -15,7 +15,7 @@ from glowledger.glow.emitters import Emitter
 from glowledger.glow.noise_levels import NoiseLevels, first_levels
 from glowledger.glow.response_guess import bends, expected_response, hats, response_freedom
 from glowledger.glow.second_order import GroupedOrder, SecondOrder
-from glowledger.glow.templates import EmissionGrid, LineShape, emission_grid, pixel_edges
+from glowledger.glow.templates import EmissionGrid, LineShape, emission_grid, pixel_edges, placed
 from glowledger.spectra.frames import Frames
 from glowledger.spectra.noise import rounding_variance
 
@@ -245,6 +245,14 @@ def build_scene(
         least_mismatch=0.015 if measured else 0.03,  # tables state line strengths to 3-10 % at best
         line_spread=line_spread,
     )
+
+
+def with_emitters(scene: Scene, emitters: tuple[Emitter, ...], bench: Bench | None) -> Scene:
+    """Return a scene, its pixels neither summed nor its response changed since `build_scene`, with other emitters."""
+    places, rates = [e.wavelength_nm for e in emitters], [e.rate for e in emitters]
+    grid = placed(places, rates, scene.grid.scale)
+    seen = expected_response(grid.scale.node_nm() / 2, bench)
+    return replace(scene, emitters=emitters, grid=grid, doubled=SecondOrder(grid.scale, emitters, seen))
 
 
 def _flanks(counts: NDArray[np.float64], used: NDArray[np.bool_], fwhm_px: float) -> NDArray[np.bool_]:

@@ -53,8 +53,9 @@ class SecondOrder:
         """Return where an emitter's light would stand; None if nowhere on the grid."""
         if number not in self._rows:
             one = self.emitters[number]
-            row = halved(self.scale).density(one.wavelength_nm, one.rate)
-            self._rows[number] = row if row.any() else None
+            scale = halved(self.scale)
+            here = scale.holds(one.wavelength_nm)
+            self._rows[number] = scale.density(one.wavelength_nm, one.rate) if here else None
         return self._rows[number]
 
 

@@ -20,7 +20,8 @@ TRUSTED_WIDTHS = 0.8  # line widths by which a start may be off the axis without
 ASTRAY = 30.0  # reduced χ² of a first fit whose lines are not where they are looked for; of others it is 1 to 15
 FAR = 4.0  # by this factor an axis that nobody has calibrated may be farther off than usual
 NEARLY = 3.0  # standard deviations: freeing the emitters moves the whole model by some twenty
-WIDTHS_TRIED = (0.35, 0.5, 0.7, 0.85)  # beside it, of the first guess: blends make lines look wide, never narrow
+FARTHER = 2  # widths on from the best one before no narrower one is tried
+WIDTHS_TRIED = (0.85, 0.7, 0.5, 0.35)  # beside it, of the first guess: blends make lines look wide, never narrow
 
 
 def first_fit(
@@ -73,10 +74,17 @@ def first_fit(
 
 def _with_width(scene: Scene, start: Adjustment, misfit: float = float("nan")) -> Adjustment:
     """Return the start with the best of several line widths; how well it fits as it is may be known."""
-    tried = [start, *(replace(start, shape=replace(start.shape, width=width)) for width in WIDTHS_TRIED)]
-    known = np.array([]) if np.isnan(misfit) else np.array([misfit])
-    left = np.concatenate([known, _misfits(scene, tried[known.size :])])
-    return tried[int(left.argmin())]
+    least = float(_misfits(scene, [start])[0]) if np.isnan(misfit) else misfit
+    best, worse = start, 0
+    for width in WIDTHS_TRIED:
+        one = replace(start, shape=replace(start.shape, width=width))
+        left = float(_misfits(scene, [one])[0])
+        worse = worse + 1 if left > least else 0
+        if left <= least:
+            best, least = one, left
+        elif worse >= FARTHER:
+            break
+    return best
 
 
 def _deviance(scene: Scene, solution: Solution) -> float:

@@ -262,14 +262,21 @@ def _kernel_transform(shape: LineShape, length: int) -> NDArray[np.complex128]:
     line-spread itself, as in non-uniform Fourier transforms (Dutt & Rokhlin, SIAM J. Sci. Comput. 14, 1368 (1993),
     from memory).
     """
-    from scipy.fft import rfft, rfftfreq
+    from scipy.fft import rfft
 
     kernel = shape.kernel()
     half = kernel.size // 2
     wrapped = np.zeros(length)
     wrapped[: half + 1] = kernel[half:]
     wrapped[-half:] = kernel[:half]
-    return np.asarray(rfft(wrapped) / np.sinc(rfftfreq(length)) ** SPLINES)
+    return np.asarray(rfft(wrapped) * _sharpened(length))
+
+
+@lru_cache(maxsize=4)
+def _sharpened(length: int) -> NDArray[np.float64]:
+    from scipy.fft import rfftfreq
+
+    return np.asarray(np.sinc(rfftfreq(length)) ** -float(SPLINES))
 
 
 def emission_grid(

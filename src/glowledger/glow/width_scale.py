@@ -73,11 +73,7 @@ class WidthScale:
         thousands of lines of a molecule stay where they are while their rates change with temperature, so
         places are kept.
         """
-        placed = self._placed.get(id(nm))
-        if placed is None or placed.nm is not nm:
-            if len(self._placed) >= MOST_PLACED:
-                self._placed.clear()
-            placed = self._placed[id(nm)] = self._place(nm)
+        placed = self._where(nm)
         if placed.rate is not rate:
             # Σ rate, Σ rate·beyond and Σ rate·beyond² per node give the three shares of all its lines at once
             here = rate[placed.inside]
@@ -91,6 +87,18 @@ class WidthScale:
             found[:-1] += (0.125 * total + 0.5 * (second - first))[1:]
             placed.rate, placed.density = rate, found
         return placed.density
+
+    def holds(self, nm: NDArray[np.float64]) -> bool:
+        """Return whether any of some lines lies within the grid."""
+        return self._where(nm).inside.size > 0
+
+    def _where(self, nm: NDArray[np.float64]) -> _Placed:
+        placed = self._placed.get(id(nm))
+        if placed is None or placed.nm is not nm:
+            if len(self._placed) >= MOST_PLACED:
+                self._placed.clear()
+            placed = self._placed[id(nm)] = self._place(nm)
+        return placed
 
     def _place(self, nm: NDArray[np.float64]) -> _Placed:
         inside = np.flatnonzero((nm > self.nm[0]) & (nm < self.nm[-1]))
@@ -140,17 +148,26 @@ def pixel_sums(scale: WidthScale, edges_nm: NDArray[np.float64]) -> csr_array:
 
     last = scale.nodes - 1
     position = np.clip(scale.to_u(edges_nm) / STEP, 0.0, float(last))
-    low, high = position[:-1], position[1:]
-    first = np.maximum(np.rint(low).astype(np.int64) - 1, 0)
-    count = np.minimum(np.rint(high).astype(np.int64) + 1, last) - first + 1
-    start = np.concatenate([[0], np.cumsum(count)])
-    node = np.arange(start[-1]) + np.repeat(first - start[:-1], count)
-    share = _below(np.repeat(high, count) - node) - _below(np.repeat(low, count) - node)
-    return csr_array((share, node, start), shape=(edges_nm.size - 1, scale.nodes))
+    near = np.rint(position).astype(np.int32)
+    count = np.diff(near) + 3  # the node next to either edge, those between, and one more on both sides
+    start = np.zeros(near.size, dtype=np.int32)
+    np.cumsum(count, out=start[1:])
+    node = np.arange(start[-1], dtype=np.int32) + np.repeat(near[:-1] - 1 - start[:-1], count)
+    below = _below(position - near)
+    share = np.ones(node.size)
+    for k, part in enumerate(below):
+        share[start[1:] - 3 + k] = part[1:]
+    for k, part in enumerate(below):
+        share[start[:-1] + k] -= part[:-1]
+    share[(node < 0) | (node > last)] = 0.0
+    return csr_array((share, np.clip(node, 0, last), start), shape=(edges_nm.size - 1, scale.nodes))
 
 
-def _below(away: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the part of a node's light, a quadratic B-spline, that lies below a place so many steps away."""
-    size = np.minimum(np.abs(away), 1.5)
-    part = np.where(size < 0.5, 0.75 * size - size**3 / 3, 0.5 - (1.5 - size) ** 3 / 6)
-    return 0.5 + np.copysign(part, away)
+def _below(beyond: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
+    """Return the parts that lie below places so many steps beyond a node, of its light and its neighbours'.
+
+    Of the node before, the node itself, and the one after; integrals of the quadratic B-spline.
+    """
+    left, right = 0.5 - beyond, 0.5 + beyond  # powers written out: those of numpy take ten times as long
+    here = 0.5 + 0.75 * beyond - beyond * beyond * beyond / 3
+    return 1.0 - left * left * left / 6, here, right * right * right / 6
