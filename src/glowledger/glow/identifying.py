@@ -319,8 +319,7 @@ def _tilts(scene: Scene, solution: Solution, before: dict[str, float]) -> dict[s
     """Return by how much each atom is excited otherwise than typical, on a ladder so that patterns are kept."""
     names, index = scene.species_of_emitters()
     amount = solution.x[: len(scene.emitters)]
-    used = scene.used
-    distance = amount * np.sqrt((solution.templates[used] ** 2 / solution.variance[used, None]).sum(axis=0))
+    distance = amount * np.sqrt(np.diag(solution.sums.gram)[: amount.size])
     weight, energy = (np.array([getattr(e, name) for e in scene.emitters]) for name in ("weight", "energy_ev"))
     tilt = level_tilt(energy, weight, amount, index, distance)
     found = {n: before.get(n, 0.0) + STEP_TILT * round(float(t) / STEP_TILT) for n, t in zip(names, tilt, strict=True)}

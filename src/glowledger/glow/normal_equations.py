@@ -74,7 +74,8 @@ class WeightedSums:
         gram = self.gram.copy()
         for sign in (1.0, -1.0):
             rows = np.flatnonzero(sign * more > 0)
-            some = columns[rows] * np.sqrt(np.abs(more[rows]))[:, None]
+            here = columns if rows.size == more.size else columns[rows]
+            some = here * np.sqrt(np.abs(more[rows]))[:, None]
             gram += sign * (some.T @ some)
         return WeightedSums(
             gram=gram, cross=self.cross + beside[:, :-1], rhs=self.rhs + beside[:, -1],
