@@ -10,6 +10,7 @@ from scipy.optimize import minimize, nnls
 
 from glowledger.bench.model import LineSpread
 from glowledger.glow.background import background_basis
+from glowledger.glow.binning import binned
 from glowledger.glow.choosing import chosen_emitters
 from glowledger.glow.coarse import carried_over, coarse_scene
 from glowledger.glow.instrument import response_templates
@@ -18,7 +19,7 @@ from glowledger.glow.nonnegative import scaled_gram
 from glowledger.glow.normal_equations import weighted_sums
 from glowledger.glow.scene import build_scene
 from glowledger.glow.second_order import SecondOrder
-from glowledger.glow.start_search import best_offset, binned
+from glowledger.glow.start_search import best_offset
 from glowledger.glow.templates import LineShape, emission_grid, pixel_edges
 from glowledger.glow.width_scale import pixel_sums, width_scale
 from glowledger.spectra.frames import frames_from_arrays
