@@ -22,6 +22,7 @@ def noise_of_fit(
     known: NDArray[np.float64],
     last: NoiseLevels,
     parameters: int,
+    enough: float,
 ) -> tuple[NoiseLevels, float]:
     """Re-estimate the noise levels; return them and the reduced χ² by pixel."""
     used = scene.used
@@ -31,6 +32,7 @@ def noise_of_fit(
     levels = fitted_levels(
         residual, model[used], shape, known, scene.first, last,
         freedom=freedom, gain_known=scene.gain_known, least_mismatch=scene.least_mismatch,
+        enough=enough,
         mismatch_known=bool(scene.many_lines.any()),  # lines in no table would pass for errors of those listed
     )  # fmt: skip
     variance = levels.pixel_variance(model[used], shape) + known

@@ -24,7 +24,7 @@ from glowledger.glow.instrument import (
     response_templates,
     second_order,
 )
-from glowledger.glow.noise_levels import NoiseLevels
+from glowledger.glow.noise_levels import ENOUGH, ENOUGH_MEANWHILE, NoiseLevels
 from glowledger.glow.normal_equations import Normal, WeightedSums, normal_equations, weighted_sums
 from glowledger.glow.scene import Adjustment, Scene
 from glowledger.glow.templates import LineShape
@@ -242,12 +242,12 @@ def _settled_coarsely(
 ) -> tuple[Solution, NDArray[np.float64]]:
     """Return the last solution, and the amounts of all emitters, once the instrument has settled."""
     scene = coarse.scene
-    solution = _round(scene, adjustment, levels, coarse.merged(x), last, going_on)
+    solution = _round(scene, adjustment, levels, coarse.merged(x), last, going_on, ENOUGH_MEANWHILE)
     for _ in range(rounds - 1):
         if _still(scene, solution, last, nearly):
             break
         last = solution
-        solution = _round(scene, _moved(scene, last), last.levels, last.x, last, going_on)
+        solution = _round(scene, _moved(scene, last), last.levels, last.x, last, going_on, ENOUGH_MEANWHILE)
     return solution, coarse.split(solution.x)
 
 
@@ -279,7 +279,7 @@ def _first_variance(scene: Scene, levels: NoiseLevels) -> NDArray[np.float64]:
 
 def _round(
     scene: Scene, adjustment: Adjustment, levels: NoiseLevels, x: NDArray[np.float64], last: Solution | Seen,
-    going_on: bool,
+    going_on: bool, enough: float = ENOUGH,
 ) -> Solution:
     """Solve the linearised problem once and re-estimate the noise."""
     m = len(scene.emitters)
@@ -291,7 +291,7 @@ def _round(
     weight = np.where(scene.used, 1.0 / variance, 0.0)
     sums = weighted_sums(columns, free, weight, scene.data)
     normal = normal_equations(scene, sums, precision, pull, x)
-    solution = _solution(scene, adjustment, levels, columns, free, normal, sums, x > 0, variance, outliers)
+    solution = _solution(scene, adjustment, levels, columns, free, normal, sums, x > 0, variance, outliers, enough)
     return replace(solution, doubt=_bounded_doubt(scene, solution)) if going_on else solution
 
 
@@ -329,6 +329,7 @@ def _solution(
     guess: NDArray[np.bool_] | None,
     variance: NDArray[np.float64],
     outliers: NDArray[np.float64],
+    enough: float = ENOUGH,
 ) -> Solution:
     m = len(scene.emitters)
     solved = normal.solve(guess=guess)
@@ -342,7 +343,7 @@ def _solution(
     if guess is not None:
         spent = int((solved > 0).sum()) + free.shape[1]
         known = doubt[1] + (bent * lines) ** 2
-        levels, chi2 = noise_of_fit(scene, model, error_shape(scene, lines, doubt[0]), known, levels, spent)
+        levels, chi2 = noise_of_fit(scene, model, error_shape(scene, lines, doubt[0]), known, levels, spent, enough)
     covariance = np.asarray(np.linalg.inv(normal.free), dtype=np.float64)
     terms = min(scene.shift_basis.shape[1], free.shape[1])
     return Solution(

@@ -32,6 +32,7 @@ LEAST_BEND = 1e-2  # per squared logarithm
 LONGEST_STEP = 1.5  # of a logarithm
 HELD_BACK = 0.1  # damping: the gain of a step this much shortened says nothing of what is left to gain
 ENOUGH = 1e-4  # of the logarithm of the likelihood: less is not worth another step
+ENOUGH_MEANWHILE = 0.03  # the same where another round of the fit asks again
 # where the search begins at least and at most: gone to nothing in an earlier round, a part may come back
 BEGUN = np.array([[0.05, 0.01, 0.01, 0.005], [20.0, 1e3, LARGEST_MISMATCH, LARGEST_MISMATCH]])
 POWERS = np.array([1.0, 1.0, 2.0, 2.0])  # of the variance in each level: ε and η count squared
@@ -156,6 +157,7 @@ def fitted_levels(
     gain_known: bool,
     least_mismatch: float,
     mismatch_known: bool = False,
+    enough: float = ENOUGH,
 ) -> NoiseLevels:
     """Fit the noise levels to the residuals of a fit, robustly.
 
@@ -177,6 +179,8 @@ def fitted_levels(
         Smallest ε worth believing; of η a part of it.
     mismatch_known : bool
         Keep ε as it was first assumed.
+    enough : float
+        Gain of the logarithm of the likelihood not worth another step.
 
     Returns
     -------
@@ -193,7 +197,7 @@ def fitted_levels(
     mismatch = FIRST_MISMATCH if mismatch_known else last.mismatch
     ratios = last.read_variance / first.read_variance, 1.0 if gain_known else photons, mismatch, last.misshape
     log = np.log(np.clip(ratios, *BEGUN))
-    log = _most_likely(log, fixed, parts, stated, squares)
+    log = _most_likely(log, fixed, parts, stated, squares, enough)
     return NoiseLevels(
         read_variance=first.read_variance * float(np.exp(log[0])),
         gain=gain if gain_known else gain * float(np.exp(log[1])),
@@ -209,6 +213,7 @@ def _most_likely(
     parts: NDArray[np.float64],
     stated: NDArray[np.float64],
     squares: NDArray[np.float64],
+    enough: float,
 ) -> NDArray[np.float64]:
     """Find the most likely logarithms of read, photon and template noise by damped Newton steps, shape (4,).
 
@@ -232,7 +237,7 @@ def _most_likely(
         gained, log, held = misfit - tried[0], log + step, damping > HELD_BACK
         damping = max(0.2 * damping, 1e-6)
         misfit, gradient, information = tried
-        if gained < ENOUGH and not held:
+        if gained < enough and not held:
             break
     return log
 
