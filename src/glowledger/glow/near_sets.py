@@ -68,7 +68,7 @@ class NearSets:
         n = self._rows.size
         self._asked += places.size
         if self._inverse is None and self._asked > n // 4:
-            self._inverse = self._back(np.eye(n))
+            self._inverse = _inverse(self._factor)
         if self._inverse is not None:
             return self._inverse[:, places]
         unit = np.zeros((n, places.size))
@@ -106,3 +106,11 @@ def _solved(matrix: NDArray[np.float64], side: NDArray[np.float64]) -> NDArray[n
     if failed:
         raise np.linalg.LinAlgError
     return np.asarray(found)
+
+
+def _inverse(factor: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the inverse of the matrix whose lower Cholesky factor is given."""
+    from scipy.linalg.lapack import dpotri
+
+    lower = np.tril(dpotri(factor, lower=1)[0])
+    return np.asarray(lower + np.tril(lower, -1).T)
