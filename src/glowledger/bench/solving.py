@@ -295,4 +295,4 @@ def _sure_by_spectrum(result: Calibration, word: BySpectrum) -> bool:
         return True
     wanted = SPECTRUM_MARGIN + PRICE_OF_EVIDENCE * max(GOOD_EVIDENCE - result.log_evidence, 0.0)
     near = any(result.log_margin > margin and result.log_evidence > evidence for margin, evidence in ASKED)
-    return (near or both > BOTH_MARGINS) and word.odds > wanted and word.margin > 0.0
+    return near and word.odds > wanted and word.margin > 0.0
