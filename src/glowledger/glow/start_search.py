@@ -66,10 +66,19 @@ def first_fit(
         pairs = (fitted, best), (fit_from(tried(far, misfit)), far)
         fitted, best = min(pairs, key=lambda pair: _deviance(few, pair[0]))
     if abs(float(best.shift_nm[0])) <= TRUSTED_WIDTHS * width:
-        return few, fitted
+        return _with_enough_pixels(scene, few, fitted, closing)
     # far from where the axis says: one linear fit can err there, so the fit from the axis as it is must be worse
     both = fit_from(tried(scene.start())), fitted
-    return few, min(both, key=lambda solution: _deviance(few, solution))
+    return _with_enough_pixels(scene, few, min(both, key=lambda solution: _deviance(few, solution)), closing)
+
+
+def _with_enough_pixels(scene: Scene, few: Scene, fitted: Solution, closing: int) -> tuple[Scene, Solution]:
+    """Fit again where lines turned out narrower than they looked, and so too few pixels were kept to a line."""
+    many = enough_pixels(scene, fitted.adjustment.shape.width)
+    if few.summed_pixels <= many:
+        return few, fitted
+    more = summed_pixels(scene, many)
+    return more, fit_scene(more, fitted.adjustment, closing=closing, nearly=NEARLY)
 
 
 def _with_width(scene: Scene, start: Adjustment, misfit: float = float("nan")) -> Adjustment:
