@@ -29,6 +29,7 @@ from glowledger.glow.scene import Scene, build_scene, with_emitters
 from glowledger.glow.species_light import species_light
 from glowledger.glow.start_search import first_fit
 from glowledger.glow.starting import guessed_line_spread
+from glowledger.glow.uneven_noise import uneven_variance
 from glowledger.glow.visibility import unlit, visibility, window_free_below
 from glowledger.spectra.averaging import mean_frame
 from glowledger.spectra.frames import Frames
@@ -211,7 +212,8 @@ def _first(one: Frames, emitters: tuple[Emitter, ...], bench: Bench | None) -> t
     if np.any(many_lines > 0):  # what fails for want of their places is begun anew
         scene = among_many_lines(scene, many_lines)
         few, solution = first_fit(scene, offset_sd_nm(bench), width_known=width_known, closing=OPENING)
-    return scene, few, solution
+    uneven = np.interp(scene.axis_nm, few.axis_nm, uneven_variance(few, solution)) / few.summed_pixels
+    return replace(scene, stated_variance=scene.stated_variance + uneven), few, solution
 
 
 def _identified(
