@@ -40,7 +40,7 @@ from glowledger.threads import one_thread
 _LOG = logging.getLogger(__name__)
 FREED_AT_START = frozenset({"N2", "N2+", "Ar I", "H I", "O I", "He I", "Ne I"})
 FREED_BY = {"H2": "H I"}  # the many lines of a molecule may be anything, unless its atoms glow clearly
-STEP_TILT = 0.4  # 1 / eV
+BLENDED = 2.0  # standard errors of a level beside its neighbours over those were it alone
 FREE_SIGMA = 3.0  # a species this significant has its levels freed
 CLEAR_SIGMA = 15.0  # this significant, an atom shows more than its few main levels
 TEMPERATURE_SIGMA = 12.0  # bands this significant speak of temperature
@@ -135,7 +135,8 @@ def identify(
         temperatures = _temperatures(scene, solution, listed, freed, t_rot, fine=last)
         found = found_kelvin(temperatures)
         bright, clear = _bright(scene, solution), _significant(scene, solution, frozenset(), CLEAR_SIGMA)
-        tilt = _tilts(scene, solution, tilt)
+        if last:  # what glows beside a bright atom is freed first, lest the atom's high levels take its light
+            tilt = _tilts(scene, solution, tilt)
         if told == (freed, bright, clear, tilt, tuple(found)) and settled(found, t_rot):
             before = scene, solution
             scene = window_free_below(with_emitters(whole, scene.emitters, bench), unlit_below)
@@ -318,13 +319,14 @@ def _bright(scene: Scene, solution: Solution) -> frozenset[str]:
 
 
 def _tilts(scene: Scene, solution: Solution, before: dict[str, float]) -> dict[str, float]:
-    """Return by how much each atom is excited otherwise than typical, on a ladder so that patterns are kept."""
-    names, index = scene.species_of_emitters()
-    amount = solution.x[: len(scene.emitters)]
-    distance = amount * np.sqrt(np.diag(solution.sums.gram)[: amount.size])
+    """Return by how much each atom is excited otherwise than typical."""
+    m = len(scene.emitters)
+    error = BLENDED / np.sqrt(np.maximum(np.diag(solution.sums.gram)[:m], np.finfo(float).tiny))
     weight, energy = (np.array([getattr(e, name) for e in scene.emitters]) for name in ("weight", "energy_ev"))
-    tilt = level_tilt(energy, weight, amount, index, distance)
-    found = {n: before.get(n, 0.0) + STEP_TILT * round(float(t) / STEP_TILT) for n, t in zip(names, tilt, strict=True)}
+    found = {}
+    for name in scene.species_of_emitters()[0]:
+        own = scene.columns_of(name)
+        found[name] = level_tilt(energy[own], weight[own], solution.x[:m][own], error[own], before.get(name, 0.0))
     return {name: value for name, value in found.items() if value}
 
 

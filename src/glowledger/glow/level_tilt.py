@@ -5,10 +5,12 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-SEEN = 5.0  # standard deviations from which a level tells
-SCATTER = 1.0  # of ln of populations about a Boltzmann line, common practice, no source: levels are fed unevenly
+SEEN = 5.0  # standard deviations from which a level tells the brightness of the species
+FEWEST = 4  # levels seen, or nothing is said
+SCATTER = 0.7  # relative, of populations about a Boltzmann line: levels are fed unevenly; common practice, no source
 TILT_SD = 0.6  # of 1 / kT, 1 / eV, beforehand: kT between 0.35 and 1 eV about a typical one of 0.5 eV
-MOST = 2.0  # 1 / eV
+STUDENT_DOF = 3.0  # levels that took up the light of others are outliers
+TRIED = np.arange(-5, 6) * 0.25  # 1 / eV
 APART_EV = 5.0  # from the brightest level: beyond lie doubly excited ones, which are fed otherwise
 
 
@@ -16,10 +18,10 @@ def level_tilt(
     energy_ev: NDArray[np.float64],
     weight: NDArray[np.float64],
     amount: NDArray[np.float64],
-    species: NDArray[np.intp],
-    distance: NDArray[np.float64],
-) -> NDArray[np.float64]:
-    """Return by how much each species is excited otherwise than typical, shape (s,).
+    error: NDArray[np.float64],
+    before: float = 0.0,
+) -> float:
+    """Return by how much the 1 / kT of a species is less than the typical, 1 / eV.
 
     Parameters
     ----------
@@ -27,30 +29,27 @@ def level_tilt(
         Of the upper levels, NaN where there is none.
     weight, amount : ndarray of shape (m,)
         Typical and fitted photons.
-    species : ndarray of int, shape (m,)
-        Number of the species of each, 0 to s - 1.
-    distance : ndarray of shape (m,)
-        Standard deviations by which each would show if nothing else glowed.
+    error : ndarray of shape (m,)
+        Standard error of the amounts.
+    before : float
+        By how much the weights are tilted already.
 
     Returns
     -------
-    ndarray of shape (s,)
-        Slope of ln(amount/weight) of the levels that are seen over their energy, 1 / eV, with a scatter and a normal
-        prior about none: what 1 / kT is less than the typical.
+    float
+        The likeliest of `TRIED`, with a normal prior; 0 where too few levels are seen. Levels that are not seen count
+        as well: were only those looked at that stand out, high ones would look brighter than they are.
     """
-    count = int(species.max()) + 1
-    brightest = np.zeros(count)
-    order = np.argsort(amount)
-    brightest[species[order]] = energy_ev[order]
-    near = np.abs(energy_ev - brightest[species]) < APART_EV
-    tells = near & (distance > SEEN) & (amount > 0)
-    log = np.zeros(energy_ev.size)
-    log[tells] = np.log(amount[tells] / weight[tells])
-    number = np.maximum(np.bincount(species, tells, count), 1.0)
-    about = np.bincount(species, np.where(tells, energy_ev, 0.0), count) / number
-    away = np.where(tells, energy_ev - about[species], 0.0)
-    log -= np.where(tells, (np.bincount(species, log, count) / number)[species], 0.0)
-    precision = np.bincount(species, away**2, count) / SCATTER**2 + 1.0 / TILT_SD**2
-    tilt = np.bincount(species, away * log, count) / SCATTER**2 / precision
-    return np.asarray(np.clip(tilt, -MOST, MOST))
-
+    seen = np.isfinite(energy_ev) & (amount > SEEN * error)
+    if np.count_nonzero(seen) < FEWEST:
+        return 0.0
+    brightest = energy_ev[seen][np.argmax(amount[seen])]
+    near = np.abs(energy_ev - brightest) < APART_EV
+    away, seen = energy_ev[near] - brightest, seen[near]
+    typical = weight[near] * np.exp((TRIED[:, None] - before) * away)
+    known = amount[near] / np.where(typical > 0, typical, np.inf)
+    scale = np.exp(np.median(np.log(known[:, seen]), axis=1))[:, None]
+    variance = error[near] ** 2 + (SCATTER * scale * typical) ** 2
+    off = (amount[near] - scale * typical) ** 2 / variance
+    log = -0.5 * np.log(variance) - 0.5 * (STUDENT_DOF + 1) * np.log1p(off / STUDENT_DOF)
+    return float(TRIED[np.argmax(log.sum(axis=1) - 0.5 * (TRIED / TILT_SD) ** 2)])

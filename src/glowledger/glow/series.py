@@ -119,7 +119,7 @@ class SeriesModel:
         counts = np.array(frames.counts)
         hidden = frames.mask & scene.used[None, :]
         drift, step = np.zeros(n), DRIFT_STEP * fwhm
-        cache, light = self._kept_projections(), self._pattern_light()
+        cache = self._kept_projections()
         fitted, moved, bins = np.zeros((n, 0)), np.zeros(n), np.zeros(n, dtype=int)
         before = np.full(n, -(10**6))
         for _ in range(DRIFT_ROUNDS):
@@ -134,7 +134,7 @@ class SeriesModel:
                 projection = self._projection(int(number), cache, fwhm)
                 y = filled(counts[rows], hidden[rows], projection)
                 fitted[rows] = y @ projection.solve.T
-                left = self._drift_left(fitted[rows], light)
+                left = self._drift_left(fitted[rows])
                 moved[rows] = number * DRIFT_BIN * fwhm + left
                 drift[rows] = number * DRIFT_BIN * fwhm + np.clip(np.nan_to_num(left), -step, step)
             drift = np.clip(drift, -2 * fwhm, 2 * fwhm)
@@ -145,9 +145,14 @@ class SeriesModel:
             self.projections.pop(next(iter(self.projections)))
         return self.projections
 
-    def _drift_left(self, fitted: NDArray[np.float64], light: NDArray[np.float64]) -> NDArray[np.float64]:
+    def _brightness(self, fitted: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the light of the joint patterns in each frame over that in the mean, shape (n,)."""
+        light = self._pattern_light()
+        return np.asarray(fitted[:, : light.size] @ light / max(float(light.sum()), np.finfo(float).tiny))
+
+    def _drift_left(self, fitted: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the drift beyond the bin from the derivative column, nm; NaN where there is no light."""
-        brightness = fitted[:, : self._pattern_count()] @ light / max(float(light.sum()), np.finfo(float).tiny)
+        brightness = self._brightness(fitted)
         left = fitted[:, self._pattern_count() + continuum(self.identified).shape[1]]
         with np.errstate(divide="ignore", invalid="ignore"):
             return np.where(brightness > 0.02, left / brightness, np.nan)
@@ -276,7 +281,8 @@ class SeriesModel:
             values[rows] = y @ projection.species.T
             errors[rows] = np.sqrt(noise @ (projection.species**2).T)
             leftover[rows], expected[rows] = left, noise
-            values[rows] = _shared(values[rows], errors[rows], projection)
+            usual = self._brightness(fitted[rows])[:, None] * (cache[0].species[projection.alone] @ scene.data)
+            values[rows] = _shared(values[rows], errors[rows], projection, usual)
             dark = fitted[rows, -1]
             total[rows] = (y - dark[:, None])[:, used].sum(axis=1)
             total_error[rows] = np.sqrt(noise[:, used].sum(axis=1))
@@ -371,18 +377,21 @@ def fit_series(
 
 
 def _shared(
-    values: NDArray[np.float64], errors: NDArray[np.float64], projection: Projection
+    values: NDArray[np.float64], errors: NDArray[np.float64], projection: Projection, usual: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Let species measured one at a time share the light of frames in which any of them flares up.
 
-    One line of sodium would else be counted for every species that has a line near it.
+    One line of sodium would else be counted for every species that has a line near it. `usual`, shape (n, a), is what
+    the misfit of the others gives each in every frame: shared in some frames and not in others it would pass for
+    flashes.
     """
     own = projection.alone
     if own.size == 0:
         return values
     with np.errstate(divide="ignore", invalid="ignore"):
-        sigma = np.nan_to_num(values[:, own] / np.hypot(errors[:, own], projection.alone_doubt))
+        risen = values[:, own] - usual
+        sigma = np.nan_to_num(risen / np.hypot(errors[:, own], projection.alone_doubt))
     bright = np.flatnonzero(sigma.max(axis=1) > FLARE_SIGMA)
     if bright.size:
-        values[np.ix_(bright, own)] = projection.explained_away(values[np.ix_(bright, own)])
+        values[np.ix_(bright, own)] = usual[bright] + projection.explained_away(risen[bright])
     return values
