@@ -201,7 +201,10 @@ def track_summary(result: RunResult) -> list[str]:
     said.append(_flash_sentence(result))
     if len(result.regimes) > 1:
         cuts = [f"{clock(r.start_s)} ({r.why})" for r in result.regimes[1:]]
-        said.append(f"Conditions changed at {_listed(cuts)}; values before and after are not compared.")
+        said.append(
+            f"Conditions changed at {_listed(cuts)}. Where ratios may have changed with them, values before and after "
+            "are not compared."
+        )
     said += [f"Alarm at {clock(a.time_s)}, {a.kind}: {a.text}" for a in result.alarms]
     return said
 

@@ -178,8 +178,9 @@ class RunFollower:
             reference = "reference" if self.reference is None else self.reference.name
             why = change.why or "the light changed"
             return replace(change, why=f"{reference} drifted fast: {why}", cut=True)
-        if change.cut and not change.gases and self._ratios_go_on(decided):
-            return replace(change, why=f"{change.why}; the ratios went on as before", cut=False, steps=False)
+        if math.isfinite(change.factor) and self._ratios_go_on(decided):
+            why = f"all light stepped by a factor {change.factor:.2g}, ratios did not (filter, fibre, exposure)"
+            return replace(change, why=why, cut=False, steps=False)
         return change
 
     def _ratios_go_on(self, decided: Decided) -> bool:

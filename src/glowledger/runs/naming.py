@@ -35,6 +35,8 @@ class Change:
         Kind of the alarm.
     steps : bool
         True if ratios that are not cut may have stepped.
+    factor : float
+        By which all light changed alike; NaN for other changes.
     """
 
     why: str
@@ -42,6 +44,7 @@ class Change:
     gases: bool = False
     kind: str = "conditions changed"
     steps: bool = True
+    factor: float = float("nan")
 
 
 def name_change(names: tuple[str, ...], before: Floats, after: Floats, noise: Floats) -> Change:
@@ -77,7 +80,8 @@ def name_change(names: tuple[str, ...], before: Floats, after: Floats, noise: Fl
         ions = any(names[i] in IONS for i in main)
         what = "pressure, polarity, magnet or power" if ions else "pressure or power"
         return Change(why=f"line pattern changed ({what}); all light stepped by a factor {scale:.2g}", cut=True)
-    return Change(why=f"all light stepped by a factor {scale:.2g} (power, pressure, or what the fibre sees)", cut=True)
+    why = f"all light stepped by a factor {scale:.2g} (power, pressure, or what the fibre sees)"
+    return Change(why=why, cut=True, factor=scale)
 
 
 def _gases(
