@@ -39,12 +39,6 @@ def test_the_excitation_is_found_without_bias_though_faint_levels_are_not_seen(t
     assert np.mean(found) == pytest.approx(tilt, abs=0.2)
 
 
-def test_what_is_known_already_is_not_found_twice():
-    energy, weight, amount, error = levels(0.75, 3, 1e-4)
-    once = level_tilt(energy, weight, amount, error)
-    assert level_tilt(energy, weight * np.exp(once * energy), amount, error, once) == once
-
-
 def test_a_level_that_took_the_light_of_another_species_tells_little():
     energy, weight, amount, error = levels(0.0, 5, 1e-4)
     amount[np.argmax(energy)] *= 200.0

@@ -74,6 +74,18 @@ def test_a_plasma_lit_again_goes_on_cleaning_where_it_stopped():
     assert result.endpoint.declared_at_s > END
 
 
+def test_an_end_that_was_reached_stays_as_it_was_when_the_plasma_is_lit_again():
+    run = series(frames=400, out=slice(260, 300))
+    follower = RunFollower(species_names=NAMES, options=CO_ONLY)
+    ends = []
+    for i in range(400):
+        follower.update(frame_of(run, i))
+        ends.append(follower.verdict())
+    assert follower.log.regimes[-1].why == "plasma lit again, as before"
+    assert ends[310].verdict == "reached"
+    assert ends[399] == ends[310]
+
+
 def test_nitrogen_that_comes_suddenly_is_a_possible_air_leak_and_no_other_plasma():
     result = analyse_run(series(leak_at=100), CO_ONLY)
     assert "possible air leak" in kinds(result)

@@ -136,7 +136,7 @@ def identify(
         found = found_kelvin(temperatures)
         bright, clear = _bright(scene, solution), _significant(scene, solution, frozenset(), CLEAR_SIGMA)
         if last:  # what glows beside a bright atom is freed first, lest the atom's high levels take its light
-            tilt = _tilts(scene, solution, tilt)
+            tilt = _tilts(scene, solution)
         if told == (freed, bright, clear, tilt, tuple(found)) and settled(found, t_rot):
             before = scene, solution
             scene = window_free_below(with_emitters(whole, scene.emitters, bench), unlit_below)
@@ -318,7 +318,7 @@ def _bright(scene: Scene, solution: Solution) -> frozenset[str]:
     return frozenset(name for name, part in zip(names, share, strict=True) if part > BRIGHT_SHARE)
 
 
-def _tilts(scene: Scene, solution: Solution, before: dict[str, float]) -> dict[str, float]:
+def _tilts(scene: Scene, solution: Solution) -> dict[str, float]:
     """Return by how much each atom is excited otherwise than typical."""
     m = len(scene.emitters)
     error = BLENDED / np.sqrt(np.maximum(np.diag(solution.sums.gram)[:m], np.finfo(float).tiny))
@@ -326,7 +326,7 @@ def _tilts(scene: Scene, solution: Solution, before: dict[str, float]) -> dict[s
     found = {}
     for name in scene.species_of_emitters()[0]:
         own = scene.columns_of(name)
-        found[name] = level_tilt(energy[own], weight[own], solution.x[:m][own], error[own], before.get(name, 0.0))
+        found[name] = level_tilt(energy[own], weight[own], solution.x[:m][own], error[own])
     return {name: value for name, value in found.items() if value}
 
 

@@ -19,7 +19,6 @@ def level_tilt(
     weight: NDArray[np.float64],
     amount: NDArray[np.float64],
     error: NDArray[np.float64],
-    before: float = 0.0,
 ) -> float:
     """Return by how much the 1 / kT of a species is less than the typical, 1 / eV.
 
@@ -31,8 +30,6 @@ def level_tilt(
         Typical and fitted photons.
     error : ndarray of shape (m,)
         Standard error of the amounts.
-    before : float
-        By how much the weights are tilted already.
 
     Returns
     -------
@@ -46,7 +43,7 @@ def level_tilt(
     brightest = energy_ev[seen][np.argmax(amount[seen])]
     near = np.abs(energy_ev - brightest) < APART_EV
     away, seen = energy_ev[near] - brightest, seen[near]
-    typical = weight[near] * np.exp((TRIED[:, None] - before) * away)
+    typical = weight[near] * np.exp(TRIED[:, None] * away)
     known = amount[near] / np.where(typical > 0, typical, np.inf)
     scale = np.exp(np.median(np.log(known[:, seen]), axis=1))[:, None]
     variance = error[near] ** 2 + (SCATTER * scale * typical) ** 2

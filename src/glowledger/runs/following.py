@@ -204,8 +204,7 @@ class RunFollower:
         for follower in self.followers.values():
             if not follower.reached:
                 follower.decay.skip(pause)
-                follower.decay.steps_s.append(decided.frames[0].time_s)
-        return Change(why="plasma lit again, as before", cut=False, kind="plasma lit", steps=False)
+        return Change(why="plasma lit again, as before", cut=False, kind="plasma lit")
 
     def _conditions(self, start_s: float, change: Change) -> list[Point]:
         """Begin new conditions; where ratios cannot be compared, followers begin anew with what was left."""
@@ -214,7 +213,7 @@ class RunFollower:
         self.optics.begin()
         for name, old in self.followers.items():
             if old.reached:
-                old.frozen |= change.cut or change.steps
+                old.frozen |= change.steps
             elif change.cut:
                 self.followers[name] = old.anew(self.options.criterion_for(name))
             elif change.steps:

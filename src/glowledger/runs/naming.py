@@ -34,7 +34,7 @@ class Change:
     kind : str
         Kind of the alarm.
     steps : bool
-        True if ratios that are not cut may have stepped.
+        True unless the ratios went on as before.
     factor : float
         By which all light changed alike; NaN for other changes.
     """
