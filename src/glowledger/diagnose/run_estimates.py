@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from glowledger.diagnose.estimates import Estimate
 from glowledger.diagnose.two_stages import two_stages
 from glowledger.runs.decay import Posterior
-from glowledger.runs.endpoint import SEEN, EndpointFollower
+from glowledger.runs.endpoint import EndpointFollower
+from glowledger.runs.endpoint_words import SEEN
 from glowledger.runs.flash_rate import poisson_interval
 from glowledger.runs.results import Endpoint, Regime, RunResult, Trend
 

@@ -19,6 +19,7 @@ def combine(
     weak: tuple[str, ...] = (),
     doubtful: tuple[str, ...] = (),
     slight: tuple[str, ...] = (),
+    owing: tuple[str, ...] = (),
 ) -> Endpoint:
     """Combine the verdicts of several indicators: all with a decay must agree, the slowest decides.
 
@@ -33,6 +34,9 @@ def combine(
         its misfit, so they hold up the others only if their end is significantly later.
     slight : tuple of str
         Indicators from `slight_changes`: they do not hold up the others.
+    owing : tuple of str
+        Indicators of which more was left than the criterion allows when conditions changed, and nothing can be told
+        since: without them the end of the others is not that of the run.
 
     Returns
     -------
@@ -46,6 +50,8 @@ def combine(
     firm = {name: e for name, e in strong.items() if name not in slight} or strong
     likely = _without_misfits(firm, doubtful)
     slowest = max(likely.values(), key=_slowness)
+    if slowest.verdict == "reached" and owing:
+        return _owed(endpoints[owing[0]], slowest)
     others = [name for name in likely if name != slowest.indicator]
     along = [name for name in firm if name not in likely]
     steady = [name for name in strong if name not in firm]
@@ -66,6 +72,15 @@ def combine(
     if slowest.verdict == "reached":
         declared = max(e.declared_at_s for e in likely.values())
     return replace(slowest, declared_at_s=declared, reason=" ".join(words))
+
+
+def _owed(owing: Endpoint, reached: Endpoint) -> Endpoint:
+    """Return that the run cannot be judged, though what can be judged has ended."""
+    reason = (
+        f"{owing.reason} {reached.indicator} has ended, but that says nothing of {owing.indicator}: go on under "
+        "steady conditions until it shows, or check the part."
+    )
+    return replace(owing, reason=reason)
 
 
 def slight_changes(falls: dict[str, tuple[float, float]]) -> tuple[str, ...]:

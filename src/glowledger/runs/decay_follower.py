@@ -18,6 +18,8 @@ FEWEST = 8
 SETTLED = 200.0  # 2 ln L of the decay above which its start is no longer looked for
 MOST_STEPS = 4
 TWO = 0.99  # probability of two components beyond which many pairs of them are tried
+NEGATIVE = 4.0  # standard errors below zero that show an offset, as a part of a neighbour's light taken off
+FREE = 10.0  # times the span of the values: a limit that is none
 OUTLIER = 0.4  # robust weight of a residual of 2.7 standard deviations
 
 
@@ -34,7 +36,7 @@ class DecayFollower:
         components sets how long a slow one too faint to be seen holds up the verdict: chosen with `assurance` on
         simulated runs, see tests/benchmarks/bench_endpoint.py.
     least_floor : float
-        The floor cannot lie below this.
+        The floor cannot lie below this, unless the values themselves do.
     assurance : float
         Probability for `Posterior.latest`.
     start_s : float
@@ -226,7 +228,7 @@ class DecayFollower:
             tau=tau,
             table=table,
             family=self._family,
-            least_floor=self.least_floor,
+            least_floor=self._least_floor(),
             onset=onset,
             log_prior=log_priors(self._family, onset, float(time[-1])),
             fraction=self.fraction,
@@ -297,6 +299,18 @@ class DecayFollower:
             setattr(self, name, getattr(self, name)[top:])
         self.knee_s = float("nan")
         self.rose, self.noise, self.grid_now_s, self._rows = True, [], -1.0, 0
+
+    def _least_floor(self) -> float:
+        """Return what the floor cannot lie below.
+
+        An emission is not negative, but what is measured may be, where a pattern that is not exact takes a part of a
+        brighter neighbour off: values that lie clearly below the least show it, and then it is no limit.
+        """
+        bins = max(FEWEST, len(self.value) // 8)
+        if len(self.value) < 2 * bins or not self.noise:
+            return self.least_floor
+        low = middle(np.array(self.value[-bins:])) + NEGATIVE * math.sqrt(self.noise[1] / bins)
+        return self.least_floor if low >= self.least_floor else low - FREE * (max(self.value) - min(self.value))
 
     def _columns(self, time: Floats) -> Floats:
         """Return the nuisance columns, shape (n, q): the floor, and one per step."""

@@ -14,11 +14,13 @@ from typing import Any
 
 import numpy as np
 
+from glowledger.runs import endpoint_words
 from glowledger.runs.blank import Blank, Equivalence, compare_with_blank
 from glowledger.runs.carried_over import CarriedOver
 from glowledger.runs.decay import Posterior
 from glowledger.runs.decay_follower import DecayFollower
-from glowledger.runs.results import Endpoint, EndpointVerdict
+from glowledger.runs.endpoint_words import HORIZON, SEEN
+from glowledger.runs.results import Endpoint
 
 NAN = float("nan")
 # Together they keep early stops below 2 % where one run in ten has a slow part: tests/benchmarks/bench_endpoint.py
@@ -26,12 +28,9 @@ ASSURANCE = 0.95
 SLOW_PART = 0.3
 MEASURED = 0.02  # of the time: what patterns and drifts that are not exact leave in an end; bench_whole_run.py
 STRONG = 150.0  # 2 ln L: decays below this do not hold up a verdict on others above it
-SEEN = 30.0  # 2 ln L: a decay counts as seen above this, some 5 standard deviations
-HORIZON = 8.0  # times the time so far: nothing beyond is foreseen
-CHECK = (
-    "Light only says that products stopped coming off where the plasma reaches; it does not prove the surface "
-    "clean: check with a water-break test (ASTM F22), a contact angle or a witness coupon."
-)
+BACK = 2.0  # times the fraction: a contaminant that stands so far above its end again has come back
+BACK_BINS = 8  # whose median says so
+BACK_ERRORS = 5.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,6 +105,10 @@ class EndpointFollower:
         Reached under conditions that are past: nothing is added any more.
     waited : int
         Frames since the last refit.
+    before : float
+        How clearly the decay stood out under earlier conditions, 2 ln L; 0 if it did not.
+    foot : list of float
+        Level and starting excess when 'reached' was first said; empty before.
     """
 
     name: str
@@ -119,6 +122,8 @@ class EndpointFollower:
     last_s: float = NAN
     frozen: bool = False
     waited: int = 0
+    before: float = 0.0
+    foot: list[float] = field(default_factory=list)
     posterior: Posterior | None = None
     equivalence: Equivalence | None = None
 
@@ -140,6 +145,8 @@ class EndpointFollower:
             "last_s": self.last_s,
             "frozen": self.frozen,
             "waited": self.waited,
+            "before": self.before,
+            "foot": self.foot,
             "posterior": None if self.posterior is None else asdict(self.posterior),
             "equivalence": None if self.equivalence is None else asdict(self.equivalence),
         }
@@ -198,6 +205,8 @@ class EndpointFollower:
         long_enough = self.last_s - self.held_since_s >= self.criterion.hold_s
         if long_enough and self.held_frames >= self.criterion.hold_frames and math.isnan(self.declared_at_s):
             self.declared_at_s, self.met_since_s = self.last_s, self.held_since_s
+            if self.posterior is not None:
+                self.foot = [self._latest(), self.posterior.excess]
 
     def _patience(self) -> int:
         """Return the frames from one refit to the next: a hundredth of all so far, twice that while the end is far."""
@@ -237,12 +246,33 @@ class EndpointFollower:
         """Return a follower for new conditions, which starts with what was left of the excess."""
         p = self.posterior
         left = p.left if p is not None and p.seen >= SEEN else (1.0, 1.0, 1.0)
-        return EndpointFollower(name=self.name, criterion=criterion, carried=self.carried.then(left))
+        carried, before = self.carried.then(left), max(self.weight, self.before)
+        return EndpointFollower(name=self.name, criterion=criterion, carried=carried, before=before)
 
     @property
     def weight(self) -> float:
         """How clearly the decay stands out, 2 ln L; 0 if it is not known."""
         return 0.0 if self.posterior is None else self.posterior.seen
+
+    @property
+    def owing(self) -> bool:
+        """True if more than the criterion allows was left when conditions changed, and nothing is told since."""
+        seen = self.posterior is not None and self.posterior.seen >= SEEN
+        return self.before >= SEEN and not seen and not self.reached and self.carried.high > self.criterion.fraction
+
+    @property
+    def back(self) -> float:
+        """Part of the starting excess by which a contaminant that had ended stands above its end again, or 0."""
+        p = self.posterior
+        if not self.foot or p is None or self.criterion.blank is not None or self.foot[1] <= 0:
+            return 0.0
+        above = self._latest() - self.foot[0]
+        error = p.noise * math.sqrt((1 + p.correlation) / (1 - p.correlation) / BACK_BINS)
+        clear = above > max(BACK * self.decay.fraction * self.foot[1], BACK_ERRORS * error)
+        return above / self.foot[1] * self.carried.high if clear else 0.0
+
+    def _latest(self) -> float:
+        return float(np.median(self.decay.value[-BACK_BINS:]))
 
     @property
     def reached(self) -> bool:
@@ -265,13 +295,13 @@ class EndpointFollower:
             There is no light now, so an end that has not been reached cannot come nearer.
         """
         label = label or self.name
-        verdict, reason = self._verdict(label)
+        verdict, reason = endpoint_words.verdict(self, label)
         if plasma_out and verdict != "reached":
             verdict = "cannot tell" if verdict == "cannot tell" else "not reached"
             reason = f"The plasma is out; no light is no sign of cleanness. Before that: {reason}"
         p = self.posterior
         start = self.decay.start_s
-        known = p is not None and p.seen >= SEEN and verdict != "cannot tell"
+        known = p is not None and p.seen >= SEEN and verdict != "cannot tell" and not self.back
         time_s, low, high = NAN, NAN, NAN
         if known and p is not None:
             sooner = self.carried.sooner(self.decay.fraction, p.end[1], self.decay.time[-1], p.left[1])
@@ -303,67 +333,6 @@ class EndpointFollower:
     def _horizon(self) -> float:
         """Times beyond this many seconds from the start are not foreseen from so short a run."""
         return HORIZON * (self.decay.time[-1] if self.decay.time else 0.0)
-
-    def _verdict(self, label: str) -> tuple[EndpointVerdict, str]:
-        p = self.posterior
-        if self.reached:
-            return (
-                "reached",
-                f"{self._reached_reason(label)} {self._floor_words()}{self._over_clean_words()}{CHECK}",
-            )
-        if self.equivalence is not None:
-            return ("not reached", self.equivalence.sentence(label))
-        if p is None:
-            return "cannot tell", f"Too few usable frames of {label}: {self.decay.frames} so far."
-        if p.seen < SEEN and self.carried.high < 1.0:
-            return "cannot tell", (
-                f"Conditions changed while up to {100 * self.carried.high:.0f} % of the starting excess of {label} was "
-                "left, and no decay stands out of the noise since then."
-            )
-        if self.decay.rising and p.seen < SEEN:
-            return "not reached", f"{label} is still rising: its decay has not begun."
-        if p.seen < SEEN:
-            return "cannot tell", (
-                f"No decay of {label} stands out of its noise: it may be clean already, never have been dirty, "
-                "or change too slowly to be seen yet. A blank run of the clean empty chamber would settle it."
-            )
-        excess = f"{100 * p.left[1]:.0f} % ({100 * p.left[0]:.0f} to {100 * p.left[2]:.0f} %)"
-        if p.end[1] > 3.0 * self.decay.time[-1] or p.end[2] > HORIZON * self.decay.time[-1]:
-            return "not reached", (
-                f"{label} is falling but its floor is not settled by what has been seen: {excess} of the starting "
-                "excess is left, and the end cannot be foreseen."
-            )
-        waits = " The latest values may hide a step of the level, so nothing is declared yet." if self.doubtful else ""
-        return "approaching", f"{excess} of the starting excess of {label} is left (95 % interval).{waits}"
-
-    def _reached_reason(self, label: str) -> str:
-        if self.equivalence is not None:
-            return self.equivalence.sentence(label)
-        p = self.posterior
-        if p is None:
-            return f"{label} met the criterion."
-        return (
-            f"{label} fell to its floor: {100 * p.left[1]:.2g} % of the starting excess is left "
-            f"(at most {100 * p.left[2]:.2g} % with 97.5 % probability)."
-        )
-
-    def _floor_words(self) -> str:
-        """Say that a floor well above zero may be a source of its own."""
-        p = self.posterior
-        if p is None or p.floor < 5 * p.floor_se or p.floor < 0.1 * (p.floor + p.excess):
-            return ""
-        share = 100 * p.floor / (p.floor + p.excess)
-        return (
-            f"The floor is {share:.0f} % of the first level, not zero: a leak, outgassing, pump oil or the process gas "
-            "itself may feed it. "
-        )
-
-    def _over_clean_words(self) -> str:
-        p = self.posterior
-        if self.criterion.over_clean <= 0 or p is None:
-            return ""
-        until = self.decay.start_s + p.end[1] * (1 + self.criterion.over_clean)
-        return f"With the margin of {100 * self.criterion.over_clean:g} % for hidden faces go on until {until:.0f} s. "
 
 
 def judge_series(

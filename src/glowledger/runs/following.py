@@ -359,8 +359,11 @@ class RunFollower:
             return found[FLASHES]
         if FLASHES not in self.options.indicators:
             found.pop(FLASHES, None)
-        weak = [n for n in self.seen if self.followers[n].weight < STRONG]
-        groups = weak, [n for n in self.seen if self._is_doubtful(n)], self._slight(weak)
+        weight = {n: max(self.followers[n].weight, self.followers[n].before) for n in self.seen}
+        weak = [n for n in self.seen if weight[n] < STRONG]
+        doubtful = [n for n in self.seen if self._is_doubtful(n)]
+        owing = [n for n in self.seen if self.followers[n].owing and n not in (*weak, *doubtful)]
+        groups = weak, doubtful, self._slight(weak), owing
         return combine(found, *(tuple(f"{n}/{reference}" for n in group) for group in groups))
 
     def _slight(self, weak: list[str]) -> list[str]:
