@@ -11,6 +11,7 @@ from glowledger.glow.nonnegative import solve_nonnegative
 from glowledger.spectra.frames import Frames
 
 GUESS_WEIGHT = 0.02  # of what other frames say of a missing value: levels keep their proportions to some 10 %
+FLARE_SIGMA = 5.0
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -114,3 +115,24 @@ def saturated(frames: Frames) -> NDArray[np.bool_]:
     if ceiling is None:
         return np.zeros(len(frames), dtype=bool)
     return np.asarray((frames.counts >= ceiling).any(axis=1))
+
+
+def shared_light(
+    values: NDArray[np.float64], errors: NDArray[np.float64], projection: Projection, usual: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Let species measured one at a time share the light of frames in which any of them flares up.
+
+    One line of sodium would else be counted for every species that has a line near it. `usual`, shape (n, a), is what
+    the misfit of the others gives each in every frame: shared in some frames and not in others it would pass for
+    flashes.
+    """
+    own = projection.alone
+    if own.size == 0:
+        return values
+    with np.errstate(divide="ignore", invalid="ignore"):
+        risen = values[:, own] - usual
+        sigma = np.nan_to_num(risen / np.hypot(errors[:, own], projection.alone_doubt))
+    bright = np.flatnonzero(sigma.max(axis=1) > FLARE_SIGMA)
+    if bright.size:
+        values[np.ix_(bright, own)] = usual[bright] + projection.explained_away(risen[bright])
+    return values

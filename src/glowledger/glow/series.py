@@ -8,7 +8,7 @@ a small drift. Amounts are not held ≥ 0, so that noise around nothing averages
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,9 +16,10 @@ from numpy.typing import NDArray
 from glowledger import progress
 from glowledger.bench.model import Bench
 from glowledger.errors import RunError
+from glowledger.glow.frame_noise import MOST_FRAMES, noise_along
 from glowledger.glow.identifying import Identified, identify, identify_alike
 from glowledger.glow.instrument import branching_doubt, error_shape, free_columns, response_templates
-from glowledger.glow.projection import Projection, filled, flicker, least_squares, saturated
+from glowledger.glow.projection import Projection, filled, flicker, least_squares, saturated, shared_light
 from glowledger.glow.results import SeriesFit, joined
 from glowledger.glow.scene import Adjustment
 from glowledger.glow.series_patterns import Pattern, brightness, continuum, hidden_doubt, series_patterns
@@ -33,7 +34,6 @@ SURE_SIGMA = 7.0  # of what has no line or band of its own; less may be the misf
 JOINT_SIGMA = 4.0  # species this significant in the mean or early are measured jointly; others one by one
 FREE_SHARE = 0.05  # of the line light: species this bright keep their levels free
 DRIFT_BIN = 0.03  # of the line width: templates are moved in steps this fine
-FLARE_SIGMA = 5.0
 CHANGING = 0.1  # of the template errors: what is wrong in every frame alike cancels in a trend, but for drifts
 DRIFT_STEP = 0.15  # of the line width: farther the derivative overstates
 DRIFT_ROUNDS = 8  # at most
@@ -65,6 +65,8 @@ class SeriesModel:
         Scans in one frame.
     shared : float
         Factor of the noise of amounts where neighbouring pixels share theirs, at least 1.
+    along : ndarray of shape (p,) or None
+        Factor of the variance of each pixel in single frames, see `noise_along`; None where it is even.
     projections : dict of int to Projection
         Built so far, by drift in bins: a run followed frame by frame needs the same few again and again.
     """
@@ -77,6 +79,7 @@ class SeriesModel:
     patterns: dict[str, list[Pattern]]
     typical_scans: float
     shared: float = 1.0
+    along: NDArray[np.float64] | None = None
     projections: dict[int, Projection] = field(default_factory=dict, repr=False)
 
     @one_thread
@@ -108,6 +111,14 @@ class SeriesModel:
         _, _, bins, cache, fitted, _ = self._fitted(frames)
         light = np.array([cache[int(number)].columns @ row for number, row in zip(bins, fitted, strict=True)])
         return np.where(self.identified.scene.used, light, np.nan)
+
+    def noise_along(self, frames: Frames) -> NDArray[np.float64] | None:
+        """Return the factor of the variance of each pixel in such frames, shape (p,); None where it is even."""
+        counts, hidden, bins, cache, fitted, _ = self._fitted(frames)
+        model = np.array([cache[int(number)].columns @ row for number, row in zip(bins, fitted, strict=True)])
+        used = self.identified.scene.used & ~hidden.any(axis=0)
+        along = noise_along(counts - model, self._noise(model, frames.averages[:, None]), used)
+        return along if np.any(along != 1.0) else None
 
     def _measure_chunk(self, frames: Frames) -> SeriesFit:
         return self._results(frames, *self._fitted(frames))
@@ -161,6 +172,7 @@ class SeriesModel:
         """Return the random variance of frames of so many scans: the detector's, without template errors."""
         scene = self.identified.scene
         one = (scene.first.read_variance + scene.first.gain * np.maximum(model, 0.0)) * scene.scans
+        one = one if self.along is None else one * self.along
         return np.asarray(one / scans + scene.stated_variance)
 
     def _pattern_count(self) -> int:
@@ -282,7 +294,7 @@ class SeriesModel:
             errors[rows] = np.sqrt(noise @ (projection.species**2).T)
             leftover[rows], expected[rows] = left, noise
             usual = self._brightness(fitted[rows])[:, None] * (cache[0].species[projection.alone] @ scene.data)
-            values[rows] = _shared(values[rows], errors[rows], projection, usual)
+            values[rows] = shared_light(values[rows], errors[rows], projection, usual)
             dark = fitted[rows, -1]
             total[rows] = (y - dark[:, None])[:, used].sum(axis=1)
             total_error[rows] = np.sqrt(noise[:, used].sum(axis=1))
@@ -339,13 +351,15 @@ def learn_series(
             groups = series_patterns(whole, early, name, free=shares.get(name, 0.0) > FREE_SHARE)
             if groups:
                 patterns[name] = groups
-    return SeriesModel(
+    model = SeriesModel(
         identified=whole, names=names, joint=tuple(patterns), patterns=patterns,
         sure=tuple(n for n in patterns if n in sure),
         present=tuple(n for n in names if n in present),
         typical_scans=float(np.median(frames.averages)),
         shared=shared_in_time(frames.counts, whole.scene.used, whole.scene.pixels_per_line),
     )
+    along = model.noise_along(frames[:MOST_FRAMES]) if len(frames) >= FEW else None
+    return model if along is None else replace(model, along=along, projections={})
 
 
 def fit_series(
@@ -374,24 +388,3 @@ def fit_series(
         As `identify_frame`.
     """
     return learn_series(frames, bench=bench, species=species).measure(frames)
-
-
-def _shared(
-    values: NDArray[np.float64], errors: NDArray[np.float64], projection: Projection, usual: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Let species measured one at a time share the light of frames in which any of them flares up.
-
-    One line of sodium would else be counted for every species that has a line near it. `usual`, shape (n, a), is what
-    the misfit of the others gives each in every frame: shared in some frames and not in others it would pass for
-    flashes.
-    """
-    own = projection.alone
-    if own.size == 0:
-        return values
-    with np.errstate(divide="ignore", invalid="ignore"):
-        risen = values[:, own] - usual
-        sigma = np.nan_to_num(risen / np.hypot(errors[:, own], projection.alone_doubt))
-    bright = np.flatnonzero(sigma.max(axis=1) > FLARE_SIGMA)
-    if bright.size:
-        values[np.ix_(bright, own)] = usual[bright] + projection.explained_away(risen[bright])
-    return values

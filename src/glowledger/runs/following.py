@@ -14,6 +14,7 @@ from glowledger.runs.clock import WORDS, RunClock
 from glowledger.runs.combining import combine, slight_changes
 from glowledger.runs.continuity import RatioStep, ratio_step
 from glowledger.runs.endpoint import STRONG, EndpointFollower
+from glowledger.runs.endpoint_words import SEEN
 from glowledger.runs.flash_end import FEWEST, FLASHES, FlashFollower
 from glowledger.runs.frame_counts import FrameCounts
 from glowledger.runs.naming import Change
@@ -157,7 +158,8 @@ class RunFollower:
             lasted = decided.frames[-1].time_s - start + self.clock.cadence_s
             self.log.flash(start, lasted, names, self.last_s)
         elif decided.kind == "dip" and not self.screen.out:
-            self.log.alarm("light dipped", start, "The light dipped for a moment; those frames are left out.")
+            how = "dipped" if decided.frames[0].total < decided.before[-2] else "brightened as a whole"
+            self.log.alarm(f"light {how}", start, f"The light {how} for a moment; those frames are left out.")
         elif decided.kind == "out":
             self.out_since_s = start
             self.log.begin(start, "plasma out")
@@ -368,7 +370,7 @@ class RunFollower:
 
     def _slight(self, weak: list[str]) -> list[str]:
         """Return what hardly changed beside others; not what was asked for, nor what a blank run decides."""
-        fits = {n: self.followers[n].posterior for n in self.seen if n not in weak}
+        fits = {n: self.followers[n].posterior for n in self.seen if n not in weak and self.followers[n].before < SEEN}
         falls = {n: (p.floor, p.excess) for n, p in fits.items() if p is not None}
         blanks = [n for n in falls if self.followers[n].criterion.blank]
         return [n for n in slight_changes(falls) if n not in (*self.options.indicators, *blanks)]

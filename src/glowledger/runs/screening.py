@@ -17,6 +17,8 @@ LONGEST = 5  # an excursion of more frames than this is a step
 ODD = 6.0  # standard deviations, if two species jump together
 VERY_ODD = 9.0  # if one does
 FAINT = 0.1  # of the strongest rise of a flash: fainter ones may be its neighbours' misfit
+STRONG = 0.05  # of all light: channels that tell by how much all light rose
+ALIKE = 0.05  # of it: what rises so little more than the others rises with them
 MAIN_STEP = 0.08  # relative change of the main light that matters
 RAMP = 0.25  # relative change of the reference within some thirty frames that is no mere drift
 OUT = 0.12  # of the usual light: plasma out
@@ -135,11 +137,20 @@ class Screen:
             return []
         frames, self.waiting = self.waiting, []
         z = np.max([np.nan_to_num(self._scores(f, f.channels)[0]) for f in frames], axis=0)
-        rise = np.max([np.nan_to_num(f.channels) for f in frames], axis=0) - np.nan_to_num(self._level())
+        rise = np.max([np.nan_to_num(f.channels - self._common(f) * self._level()) for f in frames], axis=0)
         least = FAINT * max((float(rise[i]) for i in np.flatnonzero(z[:-2] > ODD)), default=0.0)
-        risen = [int(i) for i in np.argsort(-z[:-2]) if z[i] > ODD and rise[i] >= least]
+        risen = [int(i) for i in np.argsort(-z[:-2]) if z[i] > ODD and rise[i] >= max(least, 0.0)]
         kind: Kind = "flash" if risen else "dip"
-        return [Decided(kind=kind, frames=frames, risen=tuple(risen))]
+        return [Decided(kind=kind, frames=frames, risen=tuple(risen), before=self._level())]
+
+    def _common(self, frame: FrameCounts) -> float:
+        """Return the factor by which all strong light of a frame rose alike, at least 1: such a rise is no flash."""
+        level = self._level()
+        strong = np.flatnonzero(level[:-2] > STRONG * level[-2])
+        if strong.size == 0:
+            return 1.0
+        least = float(np.nanmin(frame.channels[strong] / level[strong]))
+        return max(least * (1.0 + ALIKE), 1.0) if least > 1.0 else 1.0
 
     def _step(self) -> list[Decided]:
         """The excursion stayed: new conditions, or plasma out."""
@@ -187,7 +198,7 @@ class Screen:
     def _while_out(self, frame: FrameCounts, values: Floats) -> list[Decided]:
         if values[-2] < 2.5 * OUT * self.lit[-2]:
             held, self.waiting = self.waiting, []
-            return [Decided(kind="dip", frames=[*held, frame])]
+            return [Decided(kind="dip", frames=[*held, frame], before=np.array(self.lit))]
         self.waiting.append(frame)
         if len(self.waiting) < LEVEL:
             return []

@@ -18,6 +18,8 @@ FULL_WELL_ELECTRONS = 60_000.0  # of small linear CCD and CMOS detectors: 2e4 to
 _ORDERS = (0, 2, 4, 6)  # of the difference between neighbouring pixels; each removes more of the lines
 _MOST_DIFFERENCES = 64
 _FEWEST_FRAMES = 6
+_FEWEST_CHANGES = 100  # of values between frames, to tell the step in which they are written
+_ROUNDED, _MULTIPLES = 0.1, 0.95  # of a step from a whole number of steps; and so many of them have to be
 SMOOTHED = 0.2  # correlation of neighbours beyond which spectra were smoothed or resampled before they were written
 
 COARSE = (
@@ -321,13 +323,32 @@ def coarse_warning(frames: Frames) -> str:
 
 
 def _quantum(counts: NDArray[np.float64]) -> float:
-    """Return the step between possible values: 1 for whole counts, else the smallest seen (0 if none)."""
+    """Return the step between possible values: 1 for whole counts, else the smallest seen (0 if none).
+
+    A dark with decimals that was subtracted from all frames hides the step from pixel to pixel, but not from frame to
+    frame: there the larger of both counts.
+    """
     sample = counts[:: max(1, len(counts) // 4)].ravel()
     sample = sample[np.isfinite(sample)]
+    found = 0.0
     if sample.size and np.all(sample == np.round(sample)):
-        return 1.0
-    step = np.diff(np.unique(np.round(sample, 9)))
-    return float(np.min(step)) if step.size else 0.0
+        found = 1.0
+    elif sample.size:
+        step = np.diff(np.unique(np.round(sample, 9)))
+        found = float(np.min(step)) if step.size else 0.0
+    return max(found, _quantum_in_time(counts))
+
+
+def _quantum_in_time(counts: NDArray[np.float64]) -> float:
+    """Return the step between values of one pixel in consecutive frames; 0 where most values are no multiples of it."""
+    if len(counts) < _FEWEST_FRAMES:
+        return 0.0
+    change = np.abs(np.diff(counts[:_MOST_DIFFERENCES], axis=0)).ravel()
+    change = change[np.isfinite(change) & (change > 1e-9 * max(float(np.nanmax(np.abs(counts))), 1e-300))]
+    if change.size < _FEWEST_CHANGES:
+        return 0.0
+    step = float(np.quantile(change, 0.001))
+    return step if np.mean(np.abs(change / step - np.round(change / step)) < _ROUNDED) > _MULTIPLES else 0.0
 
 
 def _usual_gain(frames: Frames) -> float:
