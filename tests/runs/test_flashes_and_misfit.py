@@ -3,10 +3,13 @@
 import json
 
 import numpy as np
+import pytest
 from click.testing import CliRunner
+from run_counts import NAMES, cleaning_counts
 from run_spectra import draw_run
 
 from glowledger.cli import main
+from glowledger.glow.results import SeriesFit
 from glowledger.glow.series import fit_series
 from glowledger.runs.analysing import analyse_run
 from glowledger.spectra.frames import frames_from_arrays
@@ -32,3 +35,27 @@ def test_a_run_written_in_steps_wider_than_its_noise_says_so(tmp_path):
     assert result.exit_code == 0, result.output
     alarms = json.loads(result.stdout)["alarms"]
     assert [a["kind"] for a in alarms].count("coarse steps") == 1
+
+
+@pytest.mark.parametrize("seed", [711, 712])
+def test_a_run_divided_by_the_response_has_no_flashes_but_its_own(seed):
+    """Noise differs by thirty along the axis; with one noise for all pixels, tens of flashes were told."""
+    run = draw_run(seed, frames=200)
+    nm = run.instrument.believed_nm()
+    factor = np.exp(np.log(30.0) * ((nm - nm.mean()) / np.ptp(nm) * 2) ** 2)
+    plain = fit_series(frames_from_arrays(nm, run.counts, time_s=run.time_s))
+    divided = fit_series(frames_from_arrays(nm, run.counts * factor, time_s=run.time_s))
+    told = [[f.time_s for f in analyse_run(series).flashes] for series in (plain, divided)]
+    assert told[1] == told[0]
+
+
+def test_light_that_brightens_as_a_whole_is_no_flash():
+    run = cleaning_counts(200, seed=6)
+    factor = np.ones(200)
+    factor[[50, 90, 91]] = 1.5
+    for name in ("counts", "total_counts", "continuum_counts", "standard_error", "total_error"):
+        run[name] *= factor if run[name].ndim == 1 else factor[:, None]
+    run["counts"][120, NAMES.index("Na I")] += 6000.0
+    result = analyse_run(SeriesFit(species_names=NAMES, **run))
+    assert [(f.time_s, f.species) for f in result.flashes] == [(120.0, ("Na I",))]
+    assert "light brightened as a whole" in [a.kind for a in result.alarms]

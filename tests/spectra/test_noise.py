@@ -9,7 +9,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 from glowledger.errors import ReadError
 from glowledger.spectra.darks import subtract_dark
 from glowledger.spectra.frames import Detector, frames_from_arrays
-from glowledger.spectra.noise import coarse_warning, estimate_noise, variance, variance_of
+from glowledger.spectra.noise import coarse_warning, estimate_noise, rounding_variance, variance, variance_of
 
 P = 2048
 
@@ -206,3 +206,11 @@ def test_frames_written_twice_are_no_coarse_steps():
 def test_darkness_cut_off_at_zero_is_no_coarse_step():
     dark = stepped(1.0)
     assert coarse_warning(frames_from_arrays(dark.axis, np.clip(dark.counts - 130.0, 0.0, None))) == ""
+
+
+def test_steps_are_found_behind_a_dark_that_was_subtracted():
+    coarse = stepped(16.0, noise=3.0)
+    dark = np.round(np.random.default_rng(1).normal(900.0, 8.0, coarse.axis.size), 1)
+    subtracted = frames_from_arrays(coarse.axis, coarse.counts - dark)
+    assert rounding_variance(subtracted.counts) == pytest.approx(rounding_variance(coarse.counts), rel=1e-6)
+    assert "steps" in coarse_warning(subtracted)

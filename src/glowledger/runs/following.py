@@ -13,7 +13,7 @@ from glowledger.runs import naming, ratios
 from glowledger.runs.clock import WORDS, RunClock
 from glowledger.runs.combining import combine, slight_changes
 from glowledger.runs.continuity import RatioStep, ratio_step
-from glowledger.runs.endpoint import STRONG, EndpointFollower
+from glowledger.runs.endpoint import STRONG, SURE, EndpointFollower
 from glowledger.runs.endpoint_words import SEEN
 from glowledger.runs.flash_end import FEWEST, FLASHES, FlashFollower
 from glowledger.runs.frame_counts import FrameCounts
@@ -362,8 +362,8 @@ class RunFollower:
         if FLASHES not in self.options.indicators:
             found.pop(FLASHES, None)
         weight = {n: max(self.followers[n].weight, self.followers[n].before) for n in self.seen}
-        weak = [n for n in self.seen if weight[n] < STRONG]
         doubtful = [n for n in self.seen if self._is_doubtful(n)]
+        weak = [n for n in self.seen if weight[n] < (STRONG if n in doubtful else SURE)]
         owing = [n for n in self.seen if self.followers[n].owing and n not in (*weak, *doubtful)]
         groups = weak, doubtful, self._slight(weak), owing
         return combine(found, *(tuple(f"{n}/{reference}" for n in group) for group in groups))

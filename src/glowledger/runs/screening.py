@@ -136,10 +136,11 @@ class Screen:
         if not self.waiting:
             return []
         frames, self.waiting = self.waiting, []
-        z = np.max([np.nan_to_num(self._scores(f, f.channels)[0]) for f in frames], axis=0)
-        rise = np.max([np.nan_to_num(f.channels - self._common(f) * self._level()) for f in frames], axis=0)
+        alone = [f.channels - (self._common(f) - 1.0) * self._level() for f in frames]
+        z = np.max([np.nan_to_num(self._scores(f, own)[0]) for f, own in zip(frames, alone, strict=True)], axis=0)
+        rise = np.max([np.nan_to_num(own - self._level()) for own in alone], axis=0)
         least = FAINT * max((float(rise[i]) for i in np.flatnonzero(z[:-2] > ODD)), default=0.0)
-        risen = [int(i) for i in np.argsort(-z[:-2]) if z[i] > ODD and rise[i] >= max(least, 0.0)]
+        risen = [int(i) for i in np.argsort(-z[:-2]) if z[i] > ODD and rise[i] >= least]
         kind: Kind = "flash" if risen else "dip"
         return [Decided(kind=kind, frames=frames, risen=tuple(risen), before=self._level())]
 

@@ -1,0 +1,73 @@
+"""What was left when conditions changed, what comes back after its end, and floors that lie below zero."""
+
+import re
+
+import numpy as np
+import pytest
+from run_counts import NAMES, cleaning_counts
+
+from glowledger.glow.results import SeriesFit
+from glowledger.runs.analysing import analyse_run
+from glowledger.runs.endpoint import judge_series
+
+CO, OH, H = (NAMES.index(name) for name in ("CO", "OH", "H I"))
+
+
+def analysed(run):
+    return analyse_run(SeriesFit(species_names=NAMES, **run))
+
+
+def test_an_end_of_others_is_not_that_of_what_was_left_when_conditions_changed():
+    """A third of the CO was left; after the change its light drowns in noise, while OH and H end."""
+    run = cleaning_counts(300, seed=3, power_at=70)
+    run["counts"][70:, CO] = 1500.0 + 600.0 * np.random.default_rng(3).standard_normal(230)
+    run["standard_error"][70:, CO] = 600.0
+    end = analysed(run).endpoint
+    assert end.verdict == "cannot tell"  # before: 'reached', and CO was one of those without a decay to judge
+    assert end.indicator == "CO/Ar I"
+    assert "Conditions changed while up to" in end.reason
+    assert "has ended" in end.reason
+
+
+def test_a_contaminant_that_comes_back_after_its_end_is_not_gone():
+    run = cleaning_counts(500, seed=4)
+    t = run["time_s"]
+    run["counts"][:, CO] += np.where(t > 350, 2500.0 * (1 - np.exp(-(t - 350) / 20)), 0.0)
+    result = analysed(run)
+    assert 60 * np.log(20) < result.endpoint.declared_at_s < 350
+    assert result.endpoint.verdict == "not reached"  # before: 'reached', its excess 0.01 %
+    assert "come back" in result.endpoint.reason
+    back = int(re.search(r"stands (\d+) %", result.endpoint.reason)[1])
+    assert back == pytest.approx(100 * 2500 / 6000, abs=5)
+
+
+def test_an_end_in_doubt_is_told_with_its_doubt():
+    """The slow half hides until the fast one has ended."""
+    t = np.arange(900.0)
+    y = np.exp(-t / 15) + np.where(t > 90, 0.25 * np.exp(-(t - 90) / 300), 0.25)
+    said = judge_series(t, y + 0.01 * np.random.default_rng(2).standard_normal(900))
+    first = next(e for e in said if e.verdict == "reached")
+    assert "fell to its floor" in first.reason
+    assert said[800].verdict == "reached"
+    assert "later frames put that in doubt" in said[800].reason  # before: 'fell to its floor: 7 % ... is left'
+    assert "fell to its floor" not in said[800].reason
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_floor_that_a_neighbour_pulls_below_zero_does_not_bend_the_decay(seed):
+    t = np.arange(300.0)
+    y = np.exp(-t / 40) - 0.06 + 0.01 * np.random.default_rng(seed).standard_normal(300)
+    end = judge_series(t, y)[-1]
+    assert end.verdict == "reached"
+    assert end.interval_s[0] <= 40 * np.log(20) <= end.interval_s[1]  # before: the floor was held at zero
+
+
+def test_a_faint_decay_of_a_species_with_lines_of_its_own_holds_up_the_end():
+    """CO of some ten standard deviations, slower than the others."""
+    rng = np.random.default_rng(8)
+    run = cleaning_counts(200, seed=8)
+    run["counts"][:, CO] = 900 + 1000 * np.exp(-run["time_s"] / 90) + 400 * rng.standard_normal(200)
+    run["standard_error"][:, CO] = 400.0
+    end = analysed(run).endpoint
+    assert end.verdict != "reached"
+    assert end.indicator == "CO/Ar I"
