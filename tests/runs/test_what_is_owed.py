@@ -71,3 +71,21 @@ def test_a_faint_decay_of_a_species_with_lines_of_its_own_holds_up_the_end():
     end = analysed(run).endpoint
     assert end.verdict != "reached"
     assert end.indicator == "CO/Ar I"
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_first_frames_too_bright_to_be_used_do_not_move_the_end(seed):
+    """Three of the first frames; the end had come out later by as many seconds."""
+    run = cleaning_counts(260, seed=seed, tau_s=20.0)
+    run["saturated"][:3] = True
+    run["counts"][:3] *= 0.7
+    end = analysed(run).endpoint
+    assert end.interval_s[0] <= 20 * np.log(20) <= end.interval_s[1]
+    assert end.time_s == pytest.approx(20 * np.log(20), rel=0.03)
+
+
+def test_a_pause_while_the_reference_is_chosen_anew_is_survived():
+    """The gas changes, and the plasma goes out some frames later and burns again."""
+    run = cleaning_counts(200, seed=2, gas_at=60, out=slice(67, 92))
+    end = analysed(run).endpoint  # raised ValueError: frames from before the pause were put behind it
+    assert end.reason

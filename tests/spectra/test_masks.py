@@ -6,7 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_array_equal
 
-from glowledger.spectra.masks import find_ceiling, hot_pixels, spikes, stuck_pixels
+from glowledger.spectra.frames import frames_from_arrays
+from glowledger.spectra.masks import find_ceiling, hot_pixels, piled_up, spikes, stuck_pixels, with_ceiling
 from glowledger.spectra.reading import read_spectra
 
 P = 600
@@ -144,3 +145,16 @@ def test_negative_counts_are_kept(tmp_path):
     frames = read_spectra(file)
     assert_array_equal(frames.counts[0], counts)
     assert not frames.mask.any()
+
+
+def test_a_ceiling_in_arrays_is_found_where_a_line_is_cut_off_and_nowhere_else():
+    nm = np.linspace(400, 800, 800)
+    lines = 100 + 5000 * np.exp(-0.5 * ((nm - 600.0) / 2.0) ** 2) + 1500 * np.exp(-0.5 * ((nm - 500.0) / 2.0) ** 2)
+    noisy = lines + np.random.default_rng(2).normal(0, 5, (6, 800))
+    assert piled_up(np.minimum(noisy, 3000.5)) == 3000.5
+    cut = with_ceiling(frames_from_arrays(nm, np.minimum(noisy, 3000.5)), 3000.5)
+    assert_array_equal(cut.mask, noisy >= 3000.5)
+    assert cut.detector.ceiling_counts == 3000.5
+    even = np.exp(-0.5 * ((np.arange(800) - 399.5) / 3) ** 2)  # two pixels alike at the top of a symmetric line
+    for whole in (noisy, lines, even, np.round(noisy), np.ones((5, 800)), np.zeros((1, 800))):
+        assert piled_up(np.tile(whole, (9, 1))) is None

@@ -109,12 +109,13 @@ def flicker(left: NDArray[np.float64], noise: NDArray[np.float64]) -> NDArray[np
     return np.maximum(1.0, np.concatenate([one[:1], one]))
 
 
-def saturated(frames: Frames) -> NDArray[np.bool_]:
-    """Return which frames reach the ceiling of the detector somewhere, shape (n,)."""
+def saturated(frames: Frames, among: NDArray[np.bool_] | None = None) -> NDArray[np.bool_]:
+    """Return which frames reach the ceiling of the detector somewhere, or among some pixels, shape (n,)."""
     ceiling = frames.detector.ceiling_counts
     if ceiling is None:
         return np.zeros(len(frames), dtype=bool)
-    return np.asarray((frames.counts >= ceiling).any(axis=1))
+    counts = frames.counts if among is None else frames.counts[:, among]
+    return np.asarray((counts >= ceiling).any(axis=1))
 
 
 def shared_light(

@@ -184,6 +184,8 @@ class SeriesFit:
         Per frame.
     saturated : ndarray of bool, shape (n,)
         Frames with pixels at the ceiling.
+    blinded : ndarray of bool, shape (n,), or None
+        Those of them in which the pixels at the ceiling are measured in other frames; None: all of them.
     exposure_s : ndarray of shape (n,)
         As in the frames; counts are as recorded, not divided by it.
     sure_names : tuple of str or None
@@ -207,6 +209,7 @@ class SeriesFit:
     exposure_s: NDArray[np.float64]
     sure_names: tuple[str, ...] | None = None
     present_names: tuple[str, ...] | None = None
+    blinded: NDArray[np.bool_] | None = None
 
 
 def joined(parts: list[SeriesFit]) -> SeriesFit:
@@ -218,6 +221,8 @@ def joined(parts: list[SeriesFit]) -> SeriesFit:
         "chi2_reduced", "saturated", "exposure_s",
     )  # fmt: skip
     stacked = {name: np.concatenate([getattr(part, name) for part in parts]) for name in arrays}
+    if all(part.blinded is not None for part in parts):
+        stacked["blinded"] = np.concatenate([part.blinded for part in parts])
     first = parts[0]
     return SeriesFit(
         species_names=first.species_names, sure_names=first.sure_names, present_names=first.present_names, **stacked

@@ -25,6 +25,7 @@ from glowledger.glow.scene import Adjustment
 from glowledger.glow.series_patterns import Pattern, brightness, continuum, hidden_doubt, series_patterns
 from glowledger.glow.shared_noise import shared_in_time
 from glowledger.spectra.frames import Frames
+from glowledger.spectra.masks import masked_alike, with_ceiling
 from glowledger.threads import one_thread
 
 CHUNK = 256  # frames measured at once: memory does not grow with the run
@@ -67,6 +68,9 @@ class SeriesModel:
         Factor of the noise of amounts where neighbouring pixels share theirs, at least 1.
     along : ndarray of shape (p,) or None
         Factor of the variance of each pixel in single frames, see `noise_along`; None where it is even.
+    ceiling : float or None
+        Counts at and above which values of arrays are cut off, found in the frames; None where the detector's is
+        known, or none shows.
     projections : dict of int to Projection
         Built so far, by drift in bins: a run followed frame by frame needs the same few again and again.
     """
@@ -80,6 +84,7 @@ class SeriesModel:
     typical_scans: float
     shared: float = 1.0
     along: NDArray[np.float64] | None = None
+    ceiling: float | None = None
     projections: dict[int, Projection] = field(default_factory=dict, repr=False)
 
     @one_thread
@@ -103,12 +108,13 @@ class SeriesModel:
         axis = self.identified.scene.axis_nm
         if frames.axis.shape != axis.shape or not np.allclose(frames.axis, axis, rtol=0, atol=1e-6):
             raise RunError("these frames have another axis than the run.", mend="Follow them as a run of their own.")
+        frames = with_ceiling(frames, self.ceiling)
         parts = [self._measure_chunk(frames[start : start + CHUNK]) for start in range(0, len(frames), CHUNK)]
         return joined(parts)
 
     def light(self, frames: Frames) -> NDArray[np.float64]:
         """Return the light that the measurement explains, counts of shape (n, p); NaN in pixels left out."""
-        _, _, bins, cache, fitted, _ = self._fitted(frames)
+        _, _, bins, cache, fitted, _ = self._fitted(with_ceiling(frames, self.ceiling))
         light = np.array([cache[int(number)].columns @ row for number, row in zip(bins, fitted, strict=True)])
         return np.where(self.identified.scene.used, light, np.nan)
 
@@ -308,7 +314,7 @@ class SeriesModel:
             species_names=self.names, counts=values, standard_error=errors, time_s=frames.time_s,
             total_counts=total, total_error=total_error, continuum_counts=smooth, shift_nm=drift,
             chi2_reduced=chi2, saturated=saturated(frames), exposure_s=frames.exposure_s, sure_names=self.sure,
-            present_names=self.present,
+            present_names=self.present, blinded=saturated(frames, used),
         )  # fmt: skip
 
     def _species_rows(self, cache: dict[int, Projection]) -> NDArray[np.float64]:
@@ -335,6 +341,7 @@ def learn_series(
     SeriesModel
     """
     wanted = None if species is None else tuple(species)
+    frames, ceiling = masked_alike(frames)
     early_count = max(3, round(EARLY_PART * len(frames)))
     with progress.share(0.0, 0.5):
         whole = identify(frames, bench=bench, species=wanted)
@@ -356,7 +363,7 @@ def learn_series(
         sure=tuple(n for n in patterns if n in sure),
         present=tuple(n for n in names if n in present),
         typical_scans=float(np.median(frames.averages)),
-        shared=shared_in_time(frames.counts, whole.scene.used, whole.scene.pixels_per_line),
+        shared=shared_in_time(frames.counts, whole.scene.used, whole.scene.pixels_per_line), ceiling=ceiling,
     )
     along = model.noise_along(frames[:MOST_FRAMES]) if len(frames) >= FEW else None
     return model if along is None else replace(model, along=along, projections={})

@@ -40,7 +40,7 @@ class DecayFollower:
     assurance : float
         Probability for `Posterior.latest`.
     start_s : float
-        Time of the start of the decay; NaN before the first frame.
+        Time of the start of the decay; NaN before the first frame, if it was not set.
     per_bin : int
         Frames per full bin.
     steps_s : list of float
@@ -134,7 +134,7 @@ class DecayFollower:
         """
         precision = 1.0 / standard_error**2 if standard_error > 0 and np.isfinite(standard_error) else 1.0
         time_s, value = float(time_s), float(value)
-        if not self.count:
+        if math.isnan(self.start_s):
             self.start_s = time_s
         t = time_s - self.start_s
         weight = self._credit(value, precision)

@@ -27,9 +27,6 @@ NAN = float("nan")
 ASSURANCE = 0.95
 SLOW_PART = 0.3
 MEASURED = 0.02  # of the time: what patterns and drifts that are not exact leave in an end; bench_whole_run.py
-# 2 ln L: decays below this do not hold up a verdict on others above it; those of species with a feature of their own
-# are no misfit of others and hold it up sooner
-STRONG, SURE = 150.0, 60.0
 BACK = 2.0  # times the fraction: a contaminant that stands so far above its end again has come back
 BACK_BINS = 8  # whose median says so
 BACK_ERRORS = 5.0

@@ -9,12 +9,11 @@ from typing import Any
 import numpy as np
 
 from glowledger.errors import RunError
-from glowledger.runs import naming, ratios
+from glowledger.runs import deciding, naming, ratios
 from glowledger.runs.clock import WORDS, RunClock
-from glowledger.runs.combining import combine, slight_changes
+from glowledger.runs.combining import combine
 from glowledger.runs.continuity import RatioStep, ratio_step
-from glowledger.runs.endpoint import STRONG, SURE, EndpointFollower
-from glowledger.runs.endpoint_words import SEEN
+from glowledger.runs.endpoint import EndpointFollower
 from glowledger.runs.flash_end import FEWEST, FLASHES, FlashFollower
 from glowledger.runs.frame_counts import FrameCounts
 from glowledger.runs.naming import Change
@@ -30,6 +29,7 @@ WARM_UP = 10  # usable frames from which the reference is chosen
 SEEN_WINDOW = 12  # frames; a contaminant is trended once its counts are significant in half of them
 SEEN_ERRORS = 3.0
 SAME_RATIO = 0.03  # of its level: what a ratio may step by with the light and go on as before
+TOO_BRIGHT = 10  # intervals at the start of a run without a usable frame, over which decays are drawn back
 STEP_IS_NONE = "Such a step is no endpoint; it is taken out, and the verdict rests on what falls gradually."
 
 
@@ -60,9 +60,11 @@ class RunFollower:
     joined : list of str
         Contaminants that were not in the light at first and have come since: candidates beside those of the options.
     frames, saturated : int
-        Frames taken in, and how many of them had pixels at the ceiling.
+        Frames taken in, and how many of them had pixels at the ceiling that are measured.
     verdict_each : bool
         Give every point its verdict; otherwise only `verdict` does.
+    bright_s : float
+        Run time of the first frame, if it was too bright to be used: decays begin there; else NaN.
     first_s, last_s, out_since_s : float
         Run time of the first and the last frame, and since when the plasma has been out.
     """
@@ -82,6 +84,7 @@ class RunFollower:
     joined: list[str] = field(default_factory=list)
     frames: int = 0
     saturated: int = 0
+    bright_s: float = float("nan")
     first_s: float = float("nan")
     last_s: float = float("nan")
     out_since_s: float = float("nan")
@@ -124,7 +127,7 @@ class RunFollower:
         if not placed.usable:
             self.log.alarm("frame without answer", time_s, "A frame could not be fitted and is left out.")
             return [self._aside(placed)]
-        if placed.saturated and self._too_bright(time_s):
+        if placed.saturated and self._too_bright(placed):
             return [self._aside(placed)]
         moved = self.optics.drifted(placed.shift_nm)
         if moved:
@@ -140,11 +143,15 @@ class RunFollower:
             self._events(name, self.followers[name])
         return points
 
-    def _too_bright(self, time_s: float) -> bool:
+    def _too_bright(self, frame: FrameCounts) -> bool:
         """Count a saturated frame; True if it is to be left out, as long as not most of the run is like it."""
-        self.saturated += 1
         text = "Pixels are at the ceiling, so the light there is unknown; shorten the exposure."
-        self.log.alarm("saturated", time_s, text)
+        self.log.alarm("saturated", frame.time_s, text)
+        if not frame.blinded:
+            return False
+        self.saturated += 1
+        if math.isnan(self.bright_s) and not self.followers and not self.warming:
+            self.bright_s = frame.time_s
         return self.saturated <= 0.5 * self.frames or self.frames < 4
 
     # frames decided
@@ -166,10 +173,12 @@ class RunFollower:
             self.log.alarm("plasma out", start, "The plasma is out: there is no light to judge by.")
         if decided.kind in ("flash", "dip", "out"):
             return [self._aside(frame) for frame in decided.frames]
-        change = self._lit(decided) if decided.kind == "lit" else self._name(decided)
         points: list[Point] = []
+        if decided.kind == "lit" and self.warming:
+            points = self._choose_reference()  # what was before the pause comes before it
+        change = self._lit(decided) if decided.kind == "lit" else self._name(decided)
         if change.why:
-            points = self._conditions(start, change)
+            points += self._conditions(start, change)
         else:
             self._contaminants_stepped(decided, start)
         return points + [p for frame in decided.frames for p in self._trend(frame)]
@@ -276,7 +285,7 @@ class RunFollower:
             self.log.alarm("window fogging", frame.time_s, fogging)
         for name in values:
             if name not in self.followers:
-                self.followers[name] = EndpointFollower(name=name, criterion=self.options.criterion_for(name))
+                self.followers[name] = self._new_follower(name, frame.time_s)
             follower = self.followers[name]
             follower.add(frame.time_s, values[name], errors[name])
             if self._is_seen(name, frame):
@@ -288,6 +297,13 @@ class RunFollower:
             self.log.alarm("endpoint in doubt", self.last_s, text)
         said = self.verdict() if self.verdict_each else None
         return Point(time_s=frame.time_s, values=values, errors=errors, used=True, endpoint=said)
+
+    def _new_follower(self, name: str, now_s: float) -> EndpointFollower:
+        """Return a follower whose decay begins with the run, where its first frames only were too bright to be used."""
+        follower = EndpointFollower(name=name, criterion=self.options.criterion_for(name))
+        if 0.0 < now_s - self.bright_s <= TOO_BRIGHT * self.clock.cadence_s:
+            follower.decay.start_s = self.bright_s
+        return follower
 
     def _events(self, name: str, follower: EndpointFollower) -> None:
         """Turn what the follower noticed by itself into alarms."""
@@ -361,23 +377,8 @@ class RunFollower:
             return found[FLASHES]
         if FLASHES not in self.options.indicators:
             found.pop(FLASHES, None)
-        weight = {n: max(self.followers[n].weight, self.followers[n].before) for n in self.seen}
-        doubtful = [n for n in self.seen if self._is_doubtful(n)]
-        weak = [n for n in self.seen if weight[n] < (STRONG if n in doubtful else SURE)]
-        owing = [n for n in self.seen if self.followers[n].owing and n not in (*weak, *doubtful)]
-        groups = weak, doubtful, self._slight(weak), owing
+        groups = deciding.groups(self)
         return combine(found, *(tuple(f"{n}/{reference}" for n in group) for group in groups))
-
-    def _slight(self, weak: list[str]) -> list[str]:
-        """Return what hardly changed beside others; not what was asked for, nor what a blank run decides."""
-        fits = {n: self.followers[n].posterior for n in self.seen if n not in weak and self.followers[n].before < SEEN}
-        falls = {n: (p.floor, p.excess) for n, p in fits.items() if p is not None}
-        blanks = [n for n in falls if self.followers[n].criterion.blank]
-        return [n for n in slight_changes(falls) if n not in (*self.options.indicators, *blanks)]
-
-    def _is_doubtful(self, name: str) -> bool:
-        present = self.options.present
-        return present is not None and name not in (*present, *self.joined, *self.options.indicators)
 
     # state
 

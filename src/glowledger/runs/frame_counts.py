@@ -29,6 +29,8 @@ class FrameCounts:
         Drift of the axis.
     saturated : bool
         Pixels at the ceiling.
+    blinded : bool
+        Pixels at the ceiling are among those that are measured: not where a line is cut off in many frames alike.
     """
 
     time_s: float
@@ -40,6 +42,7 @@ class FrameCounts:
     continuum: float
     shift_nm: float
     saturated: bool
+    blinded: bool = True
 
     def per_second(self) -> FrameCounts:
         """Return the frame with counts per second of exposure, or itself where the exposure is unknown."""
@@ -83,6 +86,7 @@ class FrameCounts:
             "continuum": self.continuum,
             "shift_nm": self.shift_nm,
             "saturated": self.saturated,
+            "blinded": self.blinded,
         }
 
     @classmethod
@@ -104,4 +108,5 @@ def frame_of(series: SeriesFit, i: int) -> FrameCounts:
         continuum=float(series.continuum_counts[i]),
         shift_nm=float(series.shift_nm[i]),
         saturated=bool(series.saturated[i]),
+        blinded=bool(series.saturated[i] if series.blinded is None else series.blinded[i]),
     )

@@ -18,7 +18,7 @@ from glowledger.runs.screening import Screen
 if TYPE_CHECKING:
     from glowledger.runs.following import RunFollower
 
-_PLAIN = ("frames", "saturated", "first_s", "last_s", "out_since_s", "verdict_each")
+_PLAIN = ("frames", "saturated", "bright_s", "first_s", "last_s", "out_since_s", "verdict_each")
 
 
 def state_of(follower: RunFollower) -> dict[str, object]:

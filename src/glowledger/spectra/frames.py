@@ -158,8 +158,8 @@ def frames_from_arrays(
     axis : ndarray of shape (p,)
         Pixel numbers or nm (air), strictly increasing.
     counts : ndarray of shape (p,) or (n, p)
-        Counts; NaN is masked. Nothing else is looked for: set what stands at the detector's ceiling, and hot pixels,
-        to NaN (`read_spectra` finds both in files).
+        Counts; NaN is masked. Nothing else is looked for here: set what stands at the detector's ceiling, and hot
+        pixels, to NaN (`read_spectra` finds both in files, the measurement of a run the ceiling).
     axis_kind : {'pixel', 'nm_air'}
         What `axis` is.
     time_s : ndarray of shape (n,), optional

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
+
+from glowledger.spectra.frames import Frames
 
 FULL_SCALES = tuple(float(2**bits - 1) for bits in (8, 10, 12, 14, 16, 18, 20))
 FLAT_TOP = 3  # values at the very maximum that make a ceiling
 _BELOW = 0.02  # part of the maximum in which an unclipped peak has more values than at its top
 _LEAST_STEPS = 50  # steps of the converter below which equal values mean nothing
+FEWEST_HIDDEN, OFTEN = 3, 0.02  # frames, and part of all, from which on a hidden pixel is not used in any
+MOST_FRAMES = 256  # that are searched for a ceiling
 STUCK_FRAMES = 8  # frames a pixel must stand still in to be stuck
 _FEWEST_PIXELS = 20
 _REFERENCE_PEAKS = 5  # resolved peaks that must show the line width before a narrower one is refused
@@ -57,6 +63,57 @@ def find_ceiling(counts: NDArray[np.float64]) -> tuple[float | None, str]:
     if at_top < FLAT_TOP or at_top <= 2 * (near.size - at_top) or (whole and top < _LEAST_STEPS):
         return None, ""
     return top, f"{at_top} values stand at the very maximum, {top:g}, as under a ceiling"
+
+
+def piled_up(counts: NDArray[np.float64]) -> float | None:
+    """Return the ceiling of counts that come from anywhere, or None.
+
+    Parameters
+    ----------
+    counts : ndarray of shape (n, p)
+        Frames; NaN allowed.
+
+    Returns
+    -------
+    float or None
+        Only where values pile up at the maximum within a frame, side by side as a line cut off stands, and beside
+        other values; frames given twice, a full scale that one value happens to have, and flat frames show none.
+    """
+    top, _ = find_ceiling(counts)
+    if top is None:
+        return None
+    frames = {row.tobytes(): row for row in counts[(counts == top).any(axis=1)]}
+    at_top = np.array(list(frames.values())) == top
+    beside = at_top[:, 1:] & at_top[:, :-1]
+    flat = bool(np.any(at_top.all(axis=1)))
+    return top if not flat and int(np.count_nonzero(at_top)) >= FLAT_TOP and bool(beside.any()) else None
+
+
+def with_ceiling(frames: Frames, ceiling: float | None) -> Frames:
+    """Return frames with the values at and above a ceiling masked, and the ceiling in their detector, if there is one."""
+    if ceiling is None:
+        return frames
+    detector = replace(frames.detector, ceiling_counts=ceiling)
+    return replace(frames, mask=frames.mask | (frames.counts >= ceiling), detector=detector)
+
+
+def masked_alike(frames: Frames) -> tuple[Frames, float | None]:
+    """Return the frames of a run with one mask for lines at the ceiling, and a ceiling that had to be found in them."""
+    stated = frames.detector.ceiling_counts is not None or frames.added_variance is not None
+    some = frames[:: max(1, len(frames) // MOST_FRAMES)]
+    ceiling = None if stated else piled_up(np.where(some.mask, np.nan, some.counts))
+    frames = with_ceiling(frames, ceiling)
+    return replace(frames, mask=frames.mask | often_hidden(frames)), ceiling
+
+
+def often_hidden(frames: Frames) -> NDArray[np.bool_]:
+    """Return the pixels that are masked in some frames and not in others, and in more than a few, shape (p,).
+
+    A line at the ceiling in the bright frames of a run is measured there by its flanks and elsewhere by its core: the
+    two differ by what the line shape errs, and a trend bends where one gives way to the other.
+    """
+    times = frames.mask.sum(axis=0)
+    return np.asarray((times >= FEWEST_HIDDEN) & (times > OFTEN * len(frames)) & (times < len(frames)))
 
 
 def stuck_pixels(counts: NDArray[np.float64], mask: NDArray[np.bool_] | None = None) -> NDArray[np.bool_]:
