@@ -85,7 +85,10 @@ def test_first_frames_too_bright_to_be_used_do_not_move_the_end(seed):
 
 
 def test_a_pause_while_the_reference_is_chosen_anew_is_survived():
-    """The gas changes, and the plasma goes out some frames later and burns again."""
-    run = cleaning_counts(200, seed=2, gas_at=60, out=slice(67, 92))
+    """The gas is changed twice within a few frames, and the plasma goes out some frames later and burns again."""
+    run = cleaning_counts(200, seed=2, out=slice(72, 100))
+    argon, oxygen = NAMES.index("Ar I"), NAMES.index("O I")
+    run["counts"][60:66, argon] *= 0.005
+    run["counts"][60:66, oxygen] *= 2.5
     end = analysed(run).endpoint  # raised ValueError: frames from before the pause were put behind it
     assert end.reason

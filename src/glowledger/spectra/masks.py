@@ -90,7 +90,7 @@ def piled_up(counts: NDArray[np.float64]) -> float | None:
 
 
 def with_ceiling(frames: Frames, ceiling: float | None) -> Frames:
-    """Return frames with the values at and above a ceiling masked, and the ceiling in their detector, if there is one."""
+    """Return frames with what stands at a ceiling masked, and the ceiling in their detector; None changes nothing."""
     if ceiling is None:
         return frames
     detector = replace(frames.detector, ceiling_counts=ceiling)
