@@ -86,3 +86,13 @@ def test_a_restart_forgets_nothing_of_it(rows, tmp_path):
     a, b = (next(t for t in one.result.indicators if t.name == "Na I/Ar I") for one in (whole, ended))
     np.testing.assert_allclose(a.value, b.value, rtol=1e-9)
     assert [x.kind for x in whole.result.alarms] == [x.kind for x in ended.result.alarms]
+
+
+def test_steps_wider_than_the_noise_are_told_once_while_the_run_goes_on(tmp_path):
+    counts = recording.counts(70)
+    step = (counts.max() - counts.min()) / 60
+    rows = [recording.table_row(3.0 * k, step * np.round(row / step)) for k, row in enumerate(counts)]
+    ended, heard = follow(tmp_path, "".join(rows))
+    assert [a.kind for a in ended.result.alarms].count("coarse steps") == 1
+    told = [n for n, line in heard.lines.items() if "coarse steps" in [a["kind"] for a in line.get("alarms", [])]]
+    assert len(told) == 1

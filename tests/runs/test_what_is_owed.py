@@ -92,3 +92,17 @@ def test_a_pause_while_the_reference_is_chosen_anew_is_survived():
     run["counts"][60:66, oxygen] *= 2.5
     end = analysed(run).endpoint  # raised ValueError: frames from before the pause were put behind it
     assert end.reason
+
+
+@pytest.mark.parametrize("dark", [7, 8, 9])
+def test_frames_from_before_the_plasma_was_lit_are_no_part_of_the_decay(dark):
+    """What is measured in darkness, over darkness, had been judged after the cut."""
+    run = cleaning_counts(260, seed=dark, out=slice(0, dark), tau_s=30.0)
+    run["counts"][:dark, NAMES.index("Ar I")] = 150.0  # some three standard errors: a ratio is formed
+    run["counts"][:dark, CO] = 120.0
+    result = analysed(run)
+    lit = [r for r in result.regimes if "plasma lit" in r.why]
+    assert len(lit) == 1
+    assert dark - 2 <= lit[0].start_s <= dark
+    end = dark + 30 * np.log(20)
+    assert result.endpoint.interval_s[0] <= end <= result.endpoint.interval_s[1]

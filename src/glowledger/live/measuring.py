@@ -31,6 +31,7 @@ from glowledger.runs.results import Endpoint
 from glowledger.runs.run_options import Point, RunOptions
 from glowledger.spectra.folders import joined
 from glowledger.spectra.frames import Frames
+from glowledger.spectra.noise import coarse_warning
 from glowledger.spectra.samples import says_invented
 
 STAGES = (20, 60, 180)  # frames after which the measurement is learned; see the module's head
@@ -171,6 +172,10 @@ class LiveRun:
             self.looked_at = (0, 0)
             self.follower = RunFollower(species_names=series.species_names, options=self.choose(self.model, series))
             points = [p for i in range(len(self.buffer)) for p in self.follower.update(frame_of(series, i))]
+            coarse = coarse_warning(joined(self.buffer))
+            if coarse:
+                text = f"{coarse[0].upper()}{coarse[1:]}."
+                self.follower.log.alarm("coarse steps", self.follower.first_s, text)
         if self.stage >= len(self.stages):
             if self.model is None:
                 self.stage, self.taken, self.buffer = 0, 0, []  # still dark: begin with the frames to come

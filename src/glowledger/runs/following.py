@@ -222,6 +222,7 @@ class RunFollower:
         self.log.begin(start_s, change.why)
         self.log.alarm(change.kind, start_s, f"{change.why[0].upper()}{change.why[1:]}.")
         self.optics.begin()
+        points = self._choose_reference() if change.cut and self.warming else []  # they belong to what was before
         for name, old in self.followers.items():
             if old.reached:
                 old.frozen |= change.steps
@@ -229,9 +230,7 @@ class RunFollower:
                 self.followers[name] = old.anew(self.options.criterion_for(name))
             elif change.steps:
                 old.decay.steps_s.append(start_s)
-        points: list[Point] = []
         if change.gases and self.options.reference is None:
-            points = self._choose_reference() if self.warming else []
             self.reference = None
         return points
 

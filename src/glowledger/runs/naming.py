@@ -14,6 +14,7 @@ Floats = NDArray[np.float64]
 PROCESS = (*REFERENCES, "H2", "Ne I", "Kr I", "Xe I", "O2+", "N2+", "CO2+", "Ar II", "He II")
 IONS = ("N2+", "O2+", "Ar II", "CO2+", "CO+", "He II", "Kr II", "Ne II")
 SAME_LIGHT = 0.12  # relative change of every strong channel within which a plasma burns again as before
+LIT = 0.05  # of the light after a change: what was there before was no plasma
 STEADY = 0.08  # relative change of a process gas below which it counts as unchanged
 MINOR = 0.25  # part of the light below which a gas that comes or goes does not make another plasma
 CHANGED = 0.03  # part of the light a process gas has to have to be looked at
@@ -63,8 +64,8 @@ def name_change(names: tuple[str, ...], before: Floats, after: Floats, noise: Fl
     """
     s = len(names)
     total = float(before[s])
-    if total <= 0 or not np.isfinite(total):
-        return Change(why="plasma lit", cut=True, gases=True)
+    if not total > LIT * float(after[s]):  # not a number, too
+        return Change(why="plasma lit", cut=True, gases=True, kind="plasma lit")
     scale = float(after[s]) / total
     floor = CHANGED * max(total, float(after[s]))
     main = [i for i, n in enumerate(names) if n in PROCESS and max(before[i], after[i]) > floor]
