@@ -16,6 +16,7 @@ FREE_LEVEL = 0.01  # of a species' light: fainter levels keep their proportions
 HIDDEN = 0.1  # part of a pattern's light in pixels left out from which on its amount hangs on the flanks of a line
 BROAD = 4  # shapes of smooth light that may change in a run beside that of its mean
 MOSTLY = 0.4  # of a species' light missing in one frame from which on its other lines do not make up for it
+GUESSED = 0.1  # of what is missing below that: levels keep their proportions to some 10 %
 LEVEL_CHANGE = 0.03  # levels of a steady glow keep their proportions to about this
 
 
@@ -114,5 +115,5 @@ def hidden_doubt(
         if name in patterns:
             light = np.sum([templates[:, columns] @ weights for columns, weights in patterns[name]], axis=0)
             gone = hidden @ light / max(float(light[scene.used].sum()), np.finfo(float).tiny)
-            doubt[:, k] = np.where(gone > MOSTLY, gone, 0.0)
+            doubt[:, k] = np.where(gone > MOSTLY, gone, GUESSED * gone)
     return doubt

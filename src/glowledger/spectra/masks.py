@@ -14,6 +14,7 @@ FLAT_TOP = 3  # values at the very maximum that make a ceiling
 _BELOW = 0.02  # part of the maximum in which an unclipped peak has more values than at its top
 _LEAST_STEPS = 50  # steps of the converter below which equal values mean nothing
 FEWEST_HIDDEN, OFTEN = 3, 0.02  # frames, and part of all, from which on a hidden pixel is not used in any
+FLANK = 2  # pixels beside them, of which a single time is enough
 MOST_FRAMES = 256  # that are searched for a ceiling
 STUCK_FRAMES = 8  # frames a pixel must stand still in to be stuck
 _FEWEST_PIXELS = 20
@@ -113,7 +114,9 @@ def often_hidden(frames: Frames) -> NDArray[np.bool_]:
     two differ by what the line shape errs, and a trend bends where one gives way to the other.
     """
     times = frames.mask.sum(axis=0)
-    return np.asarray((times >= FEWEST_HIDDEN) & (times > OFTEN * len(frames)) & (times < len(frames)))
+    often = (times >= FEWEST_HIDDEN) & (times > OFTEN * len(frames))
+    near = np.convolve(often, np.ones(2 * FLANK + 1), mode="same") > 0
+    return np.asarray((often | (near & (times > 0))) & (times < len(frames)))
 
 
 def stuck_pixels(counts: NDArray[np.float64], mask: NDArray[np.bool_] | None = None) -> NDArray[np.bool_]:
