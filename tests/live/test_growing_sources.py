@@ -189,11 +189,29 @@ def test_a_folder_passes_over_what_cannot_be_used_and_tells_it_once(tmp_path):
     (tmp_path / "frame_t=4s.csv").write_text("oops\n")
     (tmp_path / "frame_t=5s.csv").write_text("")
     recording.write_frame(tmp_path, 6, COUNTS[6])
+    found.source.patience_s = 0.0
     for _ in range(3):
         found.look()
     assert_array_equal(found.counts, [*COUNTS[:3], COUNTS[6]])
     assert [key for key, _ in found.spoilt] == ["frame_t=3s.csv", "frame_t=4s.csv", "frame_t=5s.csv"]
     assert "300 points" in found.spoilt[0][1]
+
+
+def test_a_file_that_is_half_written_for_several_looks_is_waited_for(tmp_path):
+    """Looks follow each other within milliseconds while much comes; half a file had been passed over for good."""
+    for k in range(3):
+        recording.write_frame(tmp_path, k, COUNTS[k])
+    found = Collected(tmp_path).look().look()
+    whole = recording.write_frame(tmp_path, 3, COUNTS[3])
+    text = whole.read_text()
+    half = text[: text.index("\n", len(text) // 2) + 1]
+    whole.write_text(half)
+    for _ in range(4):
+        assert found.source.look(7).growing
+    whole.write_text(text)
+    found.look()
+    assert found.spoilt == []
+    assert_array_equal(found.counts, COUNTS[:4])
 
 
 def test_a_folder_that_is_away_for_a_while(tmp_path):

@@ -151,3 +151,20 @@ def test_saturation_is_that_of_the_whole_folder(tmp_path):
     frames = read_spectra(tmp_path)
     assert frames.detector.ceiling_counts == 65535
     assert_array_equal(np.flatnonzero(frames.mask.any(axis=1)), [3])
+
+
+@pytest.mark.parametrize(
+    "head",
+    [
+        "Datum;28.03.2026 23:50:15", "Datum;28.03.2026;23:50:15", "Date;2026-03-28 23:50:15",
+        "Datum\t28.03.2026 23:50:15", "Datum;28.03.2026\nUhrzeit;23:50:15",
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("exposure", ["Integrationszeit", "Integration time", "Exposure"])
+def test_a_date_in_the_cell_beside_its_name_is_read(tmp_path, head, exposure):
+    """The colon of the clock had been taken for the one between a setting and its value."""
+    points = "".join(f"{nm},0;{nm % 7},5\n" for nm in range(400, 500))
+    (tmp_path / "one.csv").write_text(f"{head}\n{exposure};200 ms\nnm;Counts\n{points}")
+    frames = read_spectra(tmp_path / "one.csv")
+    assert frames.started_at == "2026-03-28T23:50:15"
+    assert frames.exposure_s[0] == 0.2

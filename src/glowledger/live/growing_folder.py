@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import time
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -21,6 +23,7 @@ from glowledger.spectra.settings import moment_of, seconds_of
 
 _ENDS = (b"\n", b"\r")
 _WAITING = Arrived()
+PATIENCE_S = 5.0  # a file that cannot be used yet may still be written
 
 
 class GrowingFolder:
@@ -38,9 +41,11 @@ class GrowingFolder:
     Notes
     -----
     A file counts when it can be read, its last line is ended and its axis is that of the run; else when it has not
-    changed between two looks. A file renamed into place so counts at the first look, one written slowly when it is
-    whole. Hidden files and endings that are none of a spectrum (.part, .tmp) are not looked at. Times come from the
-    preamble, else the name, else the time at which the file was last changed; the first frame settles from where.
+    changed between two looks. It is called spoilt when it has not changed for `PATIENCE_S`, since looks may follow each
+    other within milliseconds and a slow writer pauses longer than that. A file renamed into place so counts at the
+    first look, one written slowly when it is whole. Hidden files and endings that are none of a spectrum (.part, .tmp)
+    are not looked at. Times come from the preamble, else the name, else the time at which the file was last changed;
+    the first frame settles from where.
     """
 
     def __init__(
@@ -51,6 +56,8 @@ class GrowingFolder:
         self._options = options
         self._taken = set(taken or ())
         self._waiting: dict[str, tuple[int, int]] = {}
+        self._since: dict[str, float] = {}
+        self.patience_s = PATIENCE_S
         self._reachable = True
         state = state or {}
         self._axis = None if state.get("axis") is None else np.array(state["axis"])
@@ -92,13 +99,14 @@ class GrowingFolder:
         for name in [*(name for name, _ in good), *(name for name, _ in spoilt)]:
             self._taken.add(name)
             self._waiting.pop(name, None)
+            self._since.pop(name, None)
         return Arrived(
             keys=tuple(name for name, _ in good),
             frames=joined([replace(frame, started_at=None) for _, frame in good]) if good else None,
             spoilt=tuple(spoilt),
             notices=notices,
             more=len(good) + len(spoilt) >= most,
-            growing=any(seen.get(name) != state for name, state in self._waiting.items()),
+            growing=any(seen.get(n) != state or not self._given_up(n) for n, state in self._waiting.items()),
             started_at=self._started_at(),
         )
 
@@ -114,12 +122,14 @@ class GrowingFolder:
         state = (found.st_size, found.st_mtime_ns)
         settled = self._waiting.get(file.name) == state
         self._waiting[file.name] = state
+        if not settled:
+            self._since[file.name] = time.monotonic()
         try:
             frame, ended = self._read(file)
         except ReadError as error:
             if settled and self._axis is None:
                 raise  # the very first file is not understood: the user has to say how to read it
-            return None, error.paragraph() if settled else ""
+            return None, error.paragraph() if settled and self._given_up(file.name) else ""
         if not settled and not ended:
             return None, ""
         if self._axis is None:
@@ -129,11 +139,15 @@ class GrowingFolder:
         same = frame.axis_kind == self._axis_kind and np.array_equal(frame.axis, self._axis)
         if len(frame) == 1 and same:
             return frame, ""
-        if not settled:
+        if not settled or not self._given_up(file.name):
             return None, ""
         if len(frame) != 1:
             return None, f"{file.name} holds {len(frame)} frames, expected one."
         return None, f"{file.name} has {frame.axis.size} points, the run has {self._axis.size}, or another axis."
+
+    def _given_up(self, name: str) -> bool:
+        """Return True if a file has not changed for so long that nothing more will come."""
+        return time.monotonic() - self._since.get(name, -math.inf) >= self.patience_s
 
     def _read(self, file: Path) -> tuple[Frames, bool]:
         read_other = reader_for(file)

@@ -12,6 +12,9 @@ _COMMENT = re.compile(r"\A\s*(#|%|//|!|\*|;|'|\")+\s?")
 _PLAIN_COMMENT = re.compile(r"\A\s*(#|%|//|!)+\s?")
 _SETTING = re.compile(r"\s*([^:=]{1,60}?)\s*(?::=|[:=])\s*(.*?)\s*\Z")
 _CELL_SETTING = re.compile(r"\s*([^:=\t;,|]{1,60}?)\s*[\t;,|]\s*(.*?)\s*\Z")
+_CLOCK_IN_KEY = re.compile(r"[\t;,|].*\d\Z")
+_CELL_VALUE = re.compile(r"[-+]?\d")
+_SETTING_NAME = re.compile(r"(integration|exposure|int\.?)\b", re.I)
 _RULE = re.compile(r"([-=*>_~+])\1{2,}|.*([-=*<_~+])\2{2,}\Z")
 
 
@@ -75,7 +78,9 @@ def _is_header(cells: tuple[str, ...], text: str, delimiter: str, columns: int) 
     if _is_setting(text, delimiter):
         return False
     if len(cells) == columns:
-        return columns > 2 or role_of(cells[0]) is not None or not is_number(cells[-1])
+        value = is_number(cells[-1]) or _CELL_VALUE.match(cells[-1])  # a setting, 'Integration time;200 ms'
+        named = role_of(cells[0]) is not None and not _SETTING_NAME.match(cells[0])
+        return columns > 2 or named or not value
     if len(cells) == columns - 1:  # a header without the corner cell
         return columns > 3 or any(role_of(cell) for cell in cells)
     return len(cells) == columns + 1 and not cells[-1]
@@ -109,6 +114,8 @@ def preamble(lines: list[str]) -> tuple[tuple[str, str], ...]:
             continue
         text = _COMMENT.sub("", line, count=1).strip().strip('"')
         setting = _SETTING.match(text) or _CELL_SETTING.match(text)
+        if setting and _CLOCK_IN_KEY.search(setting.group(1)):
+            setting = _CELL_SETTING.match(text)  # the colon is that of a clock in the second cell
         if setting and setting.group(1):
             found.append((setting.group(1).strip(' "'), setting.group(2).strip(' ",;\t')))
         elif text:

@@ -40,6 +40,7 @@ _ISO = re.compile(
 )
 _COMPACT = re.compile(r"(?<!\d)(\d{4})(\d{2})(\d{2})[T_-]?(\d{2})(\d{2})(\d{2})(?:[._](\d{1,6}))?(?!\d)")
 _DAY_FIRST = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})[T ,_]+(\d{1,2}):(\d{2})(?::(\d{2})(?:[.,](\d+))?)?")
+_DAY = re.compile(r"\d{4}-\d{2}-\d{2}|\d{1,2}\.\d{1,2}\.\d{4}")
 _CLOCK = re.compile(r"(?<![\d:])(\d{1,2}):(\d{2}):(\d{2})(?:[.,](\d+))?(?![\d:])")
 
 
@@ -216,8 +217,7 @@ def moment_in(metadata: tuple[tuple[str, str], ...]) -> tuple[datetime, str] | N
         moment = moment_of(value)
         if moment:
             return moment, f"{key}: {value}"
-        if re.search(r"\d{4}-\d{2}-\d{2}", value):
-            day = re.search(r"\d{4}-\d{2}-\d{2}", value)
+        day = _DAY.search(value) or day
         clock = _CLOCK.search(value)
         if day and clock:
             moment = moment_of(f"{day.group(0)} {clock.group(0)}")
