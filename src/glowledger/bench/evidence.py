@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 from numpy.polynomial.chebyshev import chebval
@@ -59,14 +60,14 @@ class Candidate:
     sigma_nm: Floats = field(default_factory=lambda: np.zeros(0))
 
 
-def score(
-    scale: Floats, pattern: Pattern, levels: Levels, prior: Prior, nearness: tuple[float, float] = NEARNESS
-) -> Candidate:
-    """Weigh one scale: positions, strengths, missing lines, foreign peaks, and the room it was chosen from.
+def scores(
+    scales: Floats, pattern: Pattern, levels: Levels, prior: Prior, nearness: tuple[float, float] = NEARNESS
+) -> list[Candidate]:
+    """Weigh scales: positions, strengths, missing lines, foreign peaks, and the room each was chosen from.
 
     Parameters
     ----------
-    scale : ndarray of shape (d + 1,)
+    scales : ndarray of shape (h, d + 1)
         Chebyshev coefficients.
     pattern, levels, prior
         Peaks, lines, bounds.
@@ -75,105 +76,136 @@ def score(
 
     Returns
     -------
-    Candidate
-        `log_evidence` is a Laplace approximation of the log Bayes factor against peaks strewn evenly over the
-        axis.
+    list of Candidate
+        One of each scale. `log_evidence` is a Laplace approximation of the log Bayes factor against peaks strewn evenly
+        over the axis.
     """
-    span = 2.0 * abs(float(scale[1]))
-    slope = np.abs(pattern.slope(scale))
-    width = slope * pattern.fwhm_u
-    typical = float(np.sort(width)[len(width) // 2])
-    listed = levels.lists[int(levels.level(np.array([typical]))[0])]
-    at = pattern.nm(scale)
-    near = nearest(listed.wavelength_nm, at)
-    residual = at - listed.wavelength_nm[near]
-    own2 = listed.error_nm[near] ** 2 + (slope * pattern.u_se) ** 2
+    width = np.abs(scales @ pattern.slope_basis[:, : scales.shape[1]].T) * pattern.fwhm_u
+    typical = np.sort(width, axis=1)[:, width.shape[1] // 2]
+    level = levels.level(typical)
+    found: dict[int, Candidate] = {}
+    for number in np.unique(level):
+        rows = np.flatnonzero(level == number)
+        trial = _Trials(scales[rows], typical[rows], pattern, levels.lists[int(number)])
+        found |= dict(zip(rows.tolist(), _weighed(trial, prior, nearness), strict=True))
+    return [found[k] for k in range(len(scales))]
+
+
+class _Trials:
+    """Scales (h, d + 1) at one resolution: where they put the peaks, which line is next, what is on the axis."""
+
+    def __init__(self, scales: Floats, typical_nm: Floats, pattern: Pattern, listed: LineList) -> None:
+        terms = scales.shape[1]
+        self.scales, self.typical, self.pattern, self.listed = scales, typical_nm, pattern, listed
+        self.span = 2.0 * np.abs(scales[:, 1])
+        self.slope = np.abs(scales @ pattern.slope_basis[:, :terms].T)
+        self.at = scales @ pattern.basis[:, :terms].T
+        self.near = nearest(listed.wavelength_nm, self.at)
+        self.residual = self.at - listed.wavelength_nm[self.near]
+        ends = np.sort(chebval(np.array([-1.0, 1.0]), scales.T), axis=1)
+        nm = listed.wavelength_nm
+        self.inside = (nm > ends[:, :1]) & (nm < ends[:, 1:])
+        self.range_nm = ends[:, 1] - ends[:, 0]
+
+    def gap(self) -> Floats:
+        """Return how far the nearest peak is from each line, nm, shape (h, l)."""
+        apart = 1e5 * np.arange(len(self.at))[:, None]  # nm: so that one search serves all scales
+        rising = (np.sort(self.at, axis=1) + apart).ravel()
+        wanted = self.listed.wavelength_nm + apart
+        return np.abs(wanted - rising[nearest(rising, wanted)])
+
+
+class _Pairs(NamedTuple):
+    """Peaks with their lines: of which trial, which peak, which line (k,), by trial and peak."""
+
+    row: NDArray[np.intp]
+    peak: NDArray[np.intp]
+    line: NDArray[np.intp]
+
+
+def _weighed(trial: _Trials, prior: Prior, nearness: tuple[float, float]) -> list[Candidate]:
+    """Return trial scales with their evidence."""
+    pattern, listed = trial.pattern, trial.listed
+    width, span = trial.slope * pattern.fwhm_u, trial.span[:, None]
+    own2 = listed.error_nm[trial.near] ** 2 + (trial.slope * pattern.u_se) ** 2
     vague = np.sqrt(np.maximum(NEARNESS[0] * width, nearness[1] * span) ** 2 + own2)
     sharp = np.sqrt(np.maximum(nearness[0] * width, nearness[1] * span) ** 2 + own2)
-    blend = np.log(BLENDED) + _normal(residual, vague) > np.log1p(-BLENDED) + _normal(residual, sharp)
-    sigma = np.where(blend, vague, sharp)
-    close = np.abs(residual) < np.minimum(4.0 * vague, 0.8 * width + listed.error_nm[near])
-    peak, line = _one_to_one(near, np.abs(residual) / sigma, close)
-    position = np.logaddexp(np.log1p(-BLENDED) + _normal(residual, sharp), np.log(BLENDED) + _normal(residual, vague))
-    lo, hi = np.sort(chebval(np.array([-1.0, 1.0]), scale))
-    inside = (listed.wavelength_nm > lo) & (listed.wavelength_nm < hi)
-    scale_ln = _factors(pattern, listed, peak, line)
-    gain = _pair_gain(pattern, listed, inside, peak, line, position, scale_ln, hi - lo)
+    as_blend = np.log(BLENDED) + _normal(trial.residual, vague)
+    as_line = np.log1p(-BLENDED) + _normal(trial.residual, sharp)
+    sigma = np.where(as_blend > as_line, vague, sharp)
+    close = np.abs(trial.residual) < np.minimum(4.0 * vague, 0.8 * width + listed.error_nm[trial.near])
+    pairs = _one_to_one(trial.near, np.abs(trial.residual) / sigma, close)
+    factor = _factors(trial, pairs)
     foreign = np.array(FOREIGN)[peak_class(len(pattern.u))]
-    total = float(np.sum(np.log(foreign)))
-    gain = np.logaddexp(np.log(foreign[peak]), gain) - np.log(foreign[peak])
-    total += float(np.sum(gain))
-    rising = np.sort(at)
-    gap = np.abs(listed.wavelength_nm - rising[nearest(rising, listed.wavelength_nm)])
-    cost, missing = _missing(pattern, listed, inside, gap > 1.4 * typical, line, scale_ln)
-    room = _occam(scale, pattern, peak, sigma, prior, span)
-    total += cost + room
-    return Candidate(
-        scale=scale,
-        log_evidence=total,
-        peak=peak,
-        line=line,
-        listed=listed,
-        explained=_explained(pattern, peak),
-        missing=missing,
-        parts=(float(np.sum(gain)), cost, room),
-        gain=gain,
-        sigma_nm=sigma[peak],
-    )
+    gain = _pair_gain(trial, pairs, np.logaddexp(as_line, as_blend)[pairs.row, pairs.peak], factor, foreign)
+    gain = np.logaddexp(np.log(foreign[pairs.peak]), gain) - np.log(foreign[pairs.peak])
+    gained = np.bincount(pairs.row, gain, len(trial.scales))
+    cost, missing = _missing(trial, pairs, factor)
+    room = _occam(trial, pairs, sigma, prior)
+    total = float(np.sum(np.log(foreign))) + gained + cost + room
+    explained = _explained(trial, pairs)
+    first = np.searchsorted(pairs.row, np.arange(len(trial.scales) + 1))
+    out = []
+    for k, scale in enumerate(trial.scales):
+        own = slice(first[k], first[k + 1])
+        out.append(Candidate(
+            scale=scale, log_evidence=float(total[k]), peak=pairs.peak[own], line=pairs.line[own], listed=listed,
+            explained=float(explained[k]), missing=int(missing[k]),
+            parts=(float(gained[k]), float(cost[k]), float(room[k])), gain=gain[own],
+            sigma_nm=sigma[k, pairs.peak[own]],
+        ))  # fmt: skip
+    return out
 
 
-def _one_to_one(
-    near: NDArray[np.intp], distance: Floats, close: NDArray[np.bool_]
-) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Return pairs (peak, line) where each line keeps its nearest peak only."""
-    taken: dict[int, int] = {}
-    for i in np.flatnonzero(close):
-        k = int(near[i])
-        if k not in taken or distance[i] < distance[taken[k]]:
-            taken[k] = int(i)
-    pairs = sorted((i, k) for k, i in taken.items())
-    return np.array([p[0] for p in pairs], dtype=np.intp), np.array([p[1] for p in pairs], dtype=np.intp)
+def _one_to_one(near: NDArray[np.intp], distance: Floats, close: NDArray[np.bool_]) -> _Pairs:
+    """Return pairs where each line keeps its nearest peak only."""
+    row, peak = np.nonzero(close)
+    line = near[row, peak]
+    order = np.lexsort((peak, distance[row, peak], line, row))
+    row, peak, line = row[order], peak[order], line[order]
+    best = np.ones(len(row), dtype=bool)
+    best[1:] = (np.diff(row) != 0) | (np.diff(line) != 0)
+    row, peak, line = row[best], peak[best], line[best]
+    order = np.lexsort((peak, row))
+    return _Pairs(row[order], peak[order], line[order])
 
 
-def _factors(pattern: Pattern, listed: LineList, peak: NDArray[np.intp], line: NDArray[np.intp]) -> Floats:
-    """Return ln(counts / listed strength) for each line of the list, common to the lines of one element.
+def _factors(trial: _Trials, pairs: _Pairs) -> Floats:
+    """Return ln(counts / listed strength) for each line of the list, common to the lines of one element, (h, l).
 
     NaN for an element of which no line is matched: nothing is known of its brightness.
     """
-    element = listed.element
-    out = np.full(int(np.max(element)) + 1, np.nan)
-    ratio = np.log(pattern.strength[peak]) - np.log(listed.strength[line])
-    mine = element[line]
-    for number in set(mine.tolist()):
-        own = np.sort(ratio[mine == number])
-        out[number] = 0.5 * (own[(len(own) - 1) // 2] + own[len(own) // 2])
-    return out[element]
+    element, scales = trial.listed.element, len(trial.scales)
+    ratio = np.log(trial.pattern.strength[pairs.peak]) - np.log(trial.listed.strength[pairs.line])
+    kinds = int(np.max(element)) + 1
+    key = pairs.row * kinds + element[pairs.line]
+    order = np.lexsort((ratio, key))
+    ratio, count = ratio[order], np.bincount(key, minlength=scales * kinds)
+    first = np.concatenate([[0], np.cumsum(count)[:-1]])
+    out = np.full(scales * kinds, np.nan)
+    met = np.flatnonzero(count)
+    out[met] = 0.5 * (ratio[first[met] + (count[met] - 1) // 2] + ratio[first[met] + count[met] // 2])
+    return out.reshape(scales, kinds)[:, element]
 
 
-def _pair_gain(
-    pattern: Pattern,
-    listed: LineList,
-    inside: NDArray[np.bool_],
-    peak: NDArray[np.intp],
-    line: NDArray[np.intp],
-    position: Floats,
-    factor: Floats,
-    range_nm: float,
-) -> Floats:
-    """Return log odds of each pair over chance: nearness times the share of lines of that brightness."""
-    seen = inside & np.isfinite(factor)
-    seen[line] = True
-    expected = np.log(listed.strength) + factor
-    bright = np.log(pattern.strength[peak])
-    excess, own = bright[:, None] - expected[None, seen], bright - expected[line]
+def _pair_gain(trial: _Trials, pairs: _Pairs, position: Floats, factor: Floats, foreign: Floats) -> Floats:
+    """Return log odds of each pair (k,) over chance: nearness times the share of lines of that brightness."""
+    pattern, listed = trial.pattern, trial.listed
+    seen = trial.inside & np.isfinite(factor)
+    seen[pairs.row, pairs.line] = True
+    expected = np.where(seen, np.log(listed.strength) + factor, np.inf)
+    bright = np.log(pattern.strength[pairs.peak])
+    excess = bright[:, None] - expected[pairs.row]
+    own = bright - (np.log(listed.strength[pairs.line]) + factor[pairs.row, pairs.line])
     # a saturated peak may be brighter than measured, so being fainter than expected speaks against nothing
-    flat = pattern.saturated[peak]
+    flat = pattern.saturated[pairs.peak]
     if np.any(flat):
-        excess[flat], own[flat] = np.maximum(excess[flat], 0.0), np.maximum(own[flat], 0.0)
-    like = np.sum(np.exp(-0.5 * (excess / STRENGTH_SD) ** 2), axis=1) + 0.01 * np.count_nonzero(seen)
+        excess[flat] = np.where(np.isfinite(excess[flat]), np.maximum(excess[flat], 0.0), -np.inf)
+        own[flat] = np.maximum(own[flat], 0.0)
+    like = np.sum(np.exp(-0.5 * (excess / STRENGTH_SD) ** 2), axis=1) + 0.01 * np.sum(seen, axis=1)[pairs.row]
     share = (np.exp(-0.5 * (own / STRENGTH_SD) ** 2) + 0.01) / np.maximum(like, 1e-12)
-    foreign = np.array(FOREIGN)[peak_class(len(pattern.u))][peak]
-    return np.log1p(-foreign) + np.log(share) + position[peak] + np.log(range_nm)
+    odds = np.log1p(-foreign[pairs.peak]) + np.log(share) + position
+    return np.asarray(odds + np.log(trial.range_nm)[pairs.row])
 
 
 def _normal(residual: Floats, sigma: Floats) -> Floats:
@@ -181,49 +213,44 @@ def _normal(residual: Floats, sigma: Floats) -> Floats:
     return -0.5 * (residual / sigma) ** 2 - np.log(sigma * np.sqrt(2.0 * np.pi))
 
 
-def _missing(
-    pattern: Pattern,
-    listed: LineList,
-    inside: NDArray[np.bool_],
-    alone: NDArray[np.bool_],
-    line: NDArray[np.intp],
-    factor: Floats,
-) -> tuple[float, int]:
-    """Return the log cost of lines that should show and do not, and how many those are.
+def _missing(trial: _Trials, pairs: _Pairs, factor: Floats) -> tuple[Floats, NDArray[np.intp]]:
+    """Return the log cost of lines that should show and do not, and how many those are, (h,).
 
-    A line in the flank of a peak (not `alone`) may be hidden in it and costs nothing.
+    A line in the flank of a peak may be hidden in it and costs nothing.
     """
-    absent = inside & alone
-    absent[line] = False
-    dark = set(listed.element[np.isnan(factor)].tolist())
-    absent &= np.isfinite(factor)
-    price = -ABSENT_ELEMENT * len(dark)
-    nm = listed.wavelength_nm[absent]
-    if len(nm) == 0:
-        return price, 0
-    margin = np.log(listed.strength[absent]) + factor[absent] - np.log(pattern.detection)
+    listed = trial.listed
+    absent = trial.inside & (trial.gap() > 1.4 * trial.typical[:, None]) & np.isfinite(factor)
+    absent[pairs.row, pairs.line] = False
+    first_of_kind = np.unique(listed.element, return_index=True)[1]
+    price = -ABSENT_ELEMENT * np.sum(np.isnan(factor[:, first_of_kind]), axis=1)
+    row, line = np.nonzero(absent)
+    nm = listed.wavelength_nm[line]
+    margin = np.log(listed.strength[line]) + factor[row, line] - np.log(trial.pattern.detection)
     window = np.where(nm < 340.0, 0.4, np.where(nm > 900.0, 0.6, 0.88))  # glass and silicon end there
-    bright = listed.bright[absent]
+    bright = listed.bright[line]
     chance = ndtr(margin / np.where(bright, MISSING_SD, FAINT_MISSING_SD)) * window
     chance *= np.where(bright, 1.0, FAINT_SHOWN)
-    return price + float(np.sum(np.log1p(-chance))), int(np.sum(chance > 0.7))
+    scales = len(trial.scales)
+    return price + np.bincount(row, np.log1p(-chance), scales), np.bincount(row[chance > 0.7], minlength=scales)
 
 
-def _occam(
-    scale: Floats, pattern: Pattern, peak: NDArray[np.intp], sigma: Floats, prior: Prior, span: float
-) -> float:
-    """Return the log of posterior over prior room of the scale (a price for what was adjustable)."""
-    terms = len(scale)
-    prior_sd = prior.spread(span, terms)
-    basis = pattern.basis[peak, :terms] * prior_sd
-    information = (basis / sigma[peak][:, None] ** 2).T @ basis + np.eye(terms)
-    bent = scale[2:] / prior_sd[2:]
-    return float(-0.5 * np.linalg.slogdet(information)[1] - 0.5 * bent @ bent - np.log(2.0))
+def _occam(trial: _Trials, pairs: _Pairs, sigma: Floats, prior: Prior) -> Floats:
+    """Return the log of posterior over prior room of the scales (h,) (a price for what was adjustable)."""
+    terms = trial.scales.shape[1]
+    basis = trial.pattern.basis[:, :terms]
+    rate = np.zeros(sigma.shape)
+    rate[pairs.row, pairs.peak] = sigma[pairs.row, pairs.peak] ** -2.0
+    products = (basis[:, :, None] * basis[:, None, :]).reshape(len(basis), -1)
+    prior_sd = np.array([prior.spread(span, terms) for span in trial.span])
+    information = (rate @ products).reshape(-1, terms, terms) * prior_sd[:, :, None] * prior_sd[:, None, :]
+    bent = trial.scales[:, 2:] / prior_sd[:, 2:]
+    narrowed = np.linalg.slogdet(information + np.eye(terms))[1]
+    return np.asarray(-0.5 * narrowed - 0.5 * np.sum(bent**2, axis=1) - np.log(2.0))
 
 
-def _explained(pattern: Pattern, peak: NDArray[np.intp]) -> float:
-    """Return the share of root-strength in the twelve brightest peaks that is matched."""
-    weight = np.sqrt(pattern.strength[:12])
-    matched = np.zeros(len(weight), dtype=bool)
-    matched[peak[peak < 12]] = True
-    return float(np.sum(weight[matched]) / np.sum(weight))
+def _explained(trial: _Trials, pairs: _Pairs) -> Floats:
+    """Return the share of root-strength in the twelve brightest peaks that is matched, (h,)."""
+    weight = np.sqrt(trial.pattern.strength[:12])
+    brightest = pairs.peak < 12
+    matched = np.bincount(pairs.row[brightest], weight[pairs.peak[brightest]], len(trial.scales))
+    return np.asarray(matched / np.sum(weight))

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.polynomial.chebyshev import chebval, chebvander
 from numpy.typing import NDArray
 
-from glowledger.bench.evidence import NEARNESS, Candidate, score
+from glowledger.bench.evidence import NEARNESS, Candidate, scores
 from glowledger.bench.expected import LineList
 from glowledger.bench.hypotheses import Prior, admissible, all_triples, triples
 from glowledger.bench.pattern import (
@@ -219,16 +219,20 @@ class View:
     pattern: Pattern
     lists: list[Levels]
 
-    def score(self, scale: Floats, prior: Prior, nearness: tuple[float, float] = NEARNESS) -> Candidate:
-        """Weigh a scale.
+    def scores(self, scales: Floats, prior: Prior, nearness: tuple[float, float] = NEARNESS) -> list[Candidate]:
+        """Weigh scales, shape (h, d + 1).
 
         Whether a lamp shows its secondary lines depends on its pressure, current and age: either it does, or it does
         not. The evidence is that of both, the lines are those of the better one.
         """
-        scored = [score(scale, self.pattern, each, prior, nearness) for each in self.lists]
-        best = max(scored, key=lambda c: c.log_evidence)
-        total = float(np.logaddexp.reduce([c.log_evidence for c in scored]) - np.log(len(scored)))
-        return replace(best, log_evidence=total)
+        if len(scales) == 0:
+            return []
+        found = []
+        for scored in zip(*(scores(scales, self.pattern, each, prior, nearness) for each in self.lists), strict=True):
+            best = max(scored, key=lambda c: c.log_evidence)
+            total = float(np.logaddexp.reduce([c.log_evidence for c in scored]) - np.log(len(scored)))
+            found.append(replace(best, log_evidence=total))
+        return found
 
 
 def view_of(pattern: Pattern, lines: LineList) -> View:
@@ -281,7 +285,7 @@ def _matched(view: View, prior: Prior, line_triples: NDArray[np.intp]) -> list[C
         return []
     quick = quick_scores(refined, pattern, levels)
     refined = _distinct(refined, quick, SCORED, 0.5 * float(np.median(pattern.fwhm_u)) * 300.0)
-    return [view.score(scale, prior) for scale in refined]
+    return view.scores(refined, prior)
 
 
 def _unlike(found: list[Candidate], pattern: Pattern) -> list[Candidate]:

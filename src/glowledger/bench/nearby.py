@@ -185,7 +185,7 @@ def nearby_curves(view: View, coefficients: Floats, *, stay: bool = False) -> Ne
     if len(scales) > MOST_SCORED:
         quick = quick_scores(scales[1:], pattern, view.lists[0])
         scales = np.vstack([scales[:1], scales[1:][np.argsort(-quick)[: MOST_SCORED - 1]]])
-    found = [view.score(scale, LOCAL, SHARP) for scale in scales]
+    found = view.scores(scales, LOCAL, SHARP)
     best = 0 if stay else int(np.argmax([c.log_evidence for c in found]))
     others = [c for k, c in enumerate(found) if k != best]
     return Nearby(own=found[best], others=others, moved=best > 0, u=pattern.u, span=span)
@@ -193,7 +193,7 @@ def nearby_curves(view: View, coefficients: Floats, *, stay: bool = False) -> Ne
 
 def weighed(view: View, coefficients: Floats) -> Candidate:
     """Return the evidence of a curve, weighed as `nearby_curves` weighs."""
-    return view.score(of_terms(coefficients), LOCAL, SHARP)
+    return view.scores(of_terms(coefficients)[None, :], LOCAL, SHARP)[0]
 
 
 def of_terms(coefficients: Floats) -> Floats:
