@@ -41,6 +41,28 @@ def test_stated_error_covers_the_truth():
     assert np.mean(inside) > 0.90
 
 
+def test_errors_on_the_safe_side_are_told_by_how_lines_scatter():
+    # stated twice as large as they are, usually 0.7 of it: 95 % of places within +-2 sigma, and not nearly all of them
+    # within one; normal draws hold 95.4 and 68.3 %
+    places = np.linspace(-0.9, 0.9, 7)
+    within = []
+    for seed in range(200):
+        u, nm, error, truth = lines(30, seed)
+        fit = best_degree(u, nm, 2.0 * error, 600.0, usual_share=0.7)
+        assert fit.error_share < 0.8
+        within.append(np.abs(fit.nm(places) - truth(places)) / fit.standard_error_nm(places))
+    assert np.mean(np.array(within) < 2.0) > 0.92
+    assert np.mean(np.array(within) < 1.0) < 0.80
+    as_stated = best_degree(u, nm, 2.0 * error, 600.0)
+    assert as_stated.error_share == 1.0
+
+
+def test_lines_that_scatter_by_more_than_usual_get_no_smaller_errors():
+    u, nm, error, _ = lines(40, 3)
+    fit = best_degree(u, nm, 0.7 * error, 600.0, usual_share=0.7)
+    assert fit.error_share > 0.9
+
+
 def test_a_foreign_line_does_not_move_the_solution():
     u, nm, error, truth = lines(20, 4)
     nm[7] += 3.0

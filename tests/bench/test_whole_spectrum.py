@@ -190,7 +190,10 @@ def test_evidence_does_not_hang_on_the_gain_of_the_detector():
 # was drawn to its lines; a peak between two lines that were taken for one; lines in doubt, forgotten when placed anew;
 # three strangers of thirteen peaks, the spectrum not asked; no margin by peaks, the same; mercury taken for dark, its
 # brightest line in a flat top; peaks that leave scales open had drawn the right one to a wrong curve
-MENDED = (130107, 130352, 130441, 130353, 130252, 140264, 140976, 140673, 140997)
+# errors twice too large, for a range between the phosphor bands (twice), between few lines, and at lines of some risk
+MENDED = (
+    130107, 130352, 130441, 130353, 130252, 140264, 140976, 140673, 140997, 170482, 140257, 140858, 170412, 140714
+)  # fmt: skip
 
 
 @pytest.mark.parametrize("seed", MENDED)
@@ -200,6 +203,15 @@ def test_lamps_that_were_once_refused_are_solved(seed):
     result = solve([prepare_shot(frames, case.lamp)], frames.axis)
     assert result.accepted
     assert largest_error(case, result.solution.nm(case.pixel), *result.solution.covered) < 1.0
+
+
+@pytest.mark.parametrize("seed", [140144, 140717])
+def test_curves_that_errors_too_large_had_kept_bent_are_right_or_refused(seed):
+    # an argon lamp's ultraviolet end, sodium under helium's yellow line: both had been accepted bent
+    case = make_case(seed)
+    frames = frames_from_arrays(case.pixel, case.counts, axis_kind="pixel")
+    result = solve([prepare_shot(frames, case.lamp)], frames.axis)
+    assert not result.accepted or largest_error(case, result.solution.nm(case.pixel), *result.solution.covered) < 1.0
 
 
 def test_odds_that_the_room_of_the_light_outweighs_decide_nothing():

@@ -30,6 +30,8 @@ import scipy
 from lamp_fleet import LAMPS, Case, largest_error, make_case
 from lamp_fleet_grating import make_case as make_grating_case
 
+from glowledger.bench.model import WavelengthSolution
+from glowledger.bench.outcome import curve_error_nm
 from glowledger.bench.shots import prepare_shot
 from glowledger.bench.solving import solve
 from glowledger.errors import GlowledgerError
@@ -43,10 +45,18 @@ BRIGHTEST, TRIES, DEGREE = 40, 2000, 3
 SHAPE_ERROR, ALONE, FEWEST = 0.015, 1.0, 4  # of the FWHM; lines
 # spread of Chebyshev coefficients over the span: how crooked the instruments of the fleets are, and a little more
 CROOKED = np.array([1.0, 1.0, 0.02, 0.005, 0.001])
+NINE = 9  # places between the outermost used lines at which stated errors are compared with true ones
 
 
-def ours(case: Case) -> tuple[str, float]:
-    """Return right, wrong or refused, and processor seconds."""
+def ratios(case: Case, solution: WavelengthSolution) -> np.ndarray:
+    """Return true over stated error of a solution at places between its outermost used lines."""
+    at = np.linspace(*solution.covered, NINE)
+    true = np.interp(at, case.pixel, case.wavelength_nm)
+    return np.abs(solution.nm(at) - true) / curve_error_nm(solution, at)
+
+
+def ours(case: Case, honest: list[np.ndarray]) -> tuple[str, float]:
+    """Return right, wrong or refused, and processor seconds; add to `honest` true over stated errors."""
     frames = frames_from_arrays(case.pixel, case.counts, axis_kind="pixel")
     start = time.process_time()
     try:
@@ -56,6 +66,7 @@ def ours(case: Case) -> tuple[str, float]:
     seconds = time.process_time() - start
     if not result.accepted or result.solution is None:
         return "refused", seconds
+    honest.append(ratios(case, result.solution))
     error = largest_error(case, result.solution.nm(case.pixel), *result.solution.covered)
     return ("right" if error < 1.0 else "wrong"), seconds
 
@@ -185,6 +196,14 @@ def report(title: str, rows: list[tuple[Case, str, float]]) -> None:
     print(f"95 % within {np.quantile(seconds, 0.95):.2f} s; within 0.5 s: {100.0 * np.mean(seconds <= 0.5):.1f} %")
 
 
+def tell_honesty(honest: list[np.ndarray]) -> None:
+    """Print how true errors compare with stated ones; normal errors give 1.00, 1.96, 2.58."""
+    if honest:
+        told = np.quantile(np.concatenate(honest), [0.683, 0.95, 0.99])
+        parts = ", ".join(f"{share} % within {z:.2f}" for share, z in zip((68, 95, 99), told, strict=True))
+        print(f"true over stated error of the curve: {parts}")
+
+
 def main() -> None:
     """Run the fleets."""
     warnings.simplefilter("ignore")
@@ -192,12 +211,17 @@ def main() -> None:
     defaults = (13, 1, FIRST_SEED) if "--quick" in sys.argv else (104, 12, FIRST_SEED)
     instruments, beside, first = [*numbers, *defaults[len(numbers) :]]
     print(f"Python {platform.python_version()}, numpy {np.__version__}, scipy {scipy.__version__}")
-    rows = [(case, *ours(case)) for case in map(make_case, range(first, first + instruments))]
+    honest: list[np.ndarray] = []
+    rows = [(case, *ours(case, honest)) for case in map(make_case, range(first, first + instruments))]
     enough = [row for row in rows if row[0].visible >= ENOUGH_LINES and np.median(row[0].fwhm_nm) <= 4.0]
     report(f"glowledger, all {len(rows)} instruments (too few lines and 15 nm line widths among them)", rows)
     report(f"glowledger, {len(enough)} instruments with {ENOUGH_LINES} lines or more and 4 nm or finer", enough)
-    gratings = [(case, *ours(case)) for case in map(make_grating_case, range(first, first + instruments // 2))]
+    tell_honesty(honest)
+    honest = []
+    fleet = map(make_grating_case, range(first, first + instruments // 2))
+    gratings = [(case, *ours(case, honest)) for case in fleet]
     report(f"glowledger, {len(gratings)} instruments of the second fleet", gratings)
+    tell_honesty(honest)
     if beside and importlib.util.find_spec("rascal") is None:
         print("\nrascal is not installed (pip install -e '.[bench]'): left out")
     elif beside:

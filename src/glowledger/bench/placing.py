@@ -259,7 +259,7 @@ def _of_seen_elements(found: Identified, shots: list[Shot], coefficients: Floats
     flat = np.concatenate([chebval(shot.u[shot.scene.saturated], coefficients) for shot in shots])
     peaks = np.concatenate([chebval(shot.u_at(shot.peaks.pixel), coefficients) for shot in shots])
     for name in set(found.species):
-        nm, strength = _expected_of(name, shots)
+        nm, strength, sure = _expected_of(name, shots)
         inside = (nm > ends[0]) & (nm < ends[1])
         if not np.any(inside):
             continue
@@ -271,7 +271,7 @@ def _of_seen_elements(found: Identified, shots: list[Shot], coefficients: Floats
         near = np.where(found.anchor[~rows] | np.isfinite(found.brightness[~rows]), width, max(width, BAND_WIDTH_NM))
         hidden = _any_near(others, bright, 1.5 * near) | _any_near(flat, bright, width)  # a flat top may hold any line
         open_to_view = seen | ~hidden
-        dark = np.any(open_to_view) and np.mean(seen[open_to_view]) < SEEN_SHARE
+        dark = np.any(sure & inside) and np.any(open_to_view) and np.mean(seen[open_to_view]) < SEEN_SHARE
         keep[rows] &= not (dark or (np.any(found.anchor[rows]) and _by_chance(bright[~hidden], peaks, width)))
     return keep if np.any(keep) else ~keep
 
@@ -292,11 +292,12 @@ def _any_near(places: Floats, of: Floats, reach: float | Floats) -> NDArray[np.b
     return np.any(np.abs(of[:, None] - places[None, :]) < reach, axis=1)
 
 
-def _expected_of(name: str, shots: list[Shot]) -> tuple[Floats, Floats]:
-    """Return wavelengths and strengths of an element's lines in all lamps."""
-    nm, strength = [], []
+def _expected_of(name: str, shots: list[Shot]) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Return wavelengths and strengths of an element's lines in all lamps, and which are surely shown."""
+    nm, strength, sure = [], [], []
     for shot in shots:
         rows = np.array([species == name for species in shot.lines.species])
         nm.append(shot.lines.wavelength_nm[rows])
         strength.append(shot.lines.strength[rows])
-    return np.concatenate(nm), np.concatenate(strength)
+        sure.append(shot.lines.bright[rows])
+    return np.concatenate(nm), np.concatenate(strength), np.concatenate(sure)

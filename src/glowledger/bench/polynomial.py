@@ -15,6 +15,7 @@ Floats = NDArray[np.float64]
 # They matter only where lines are too few to say. Grating equation over a flat chip; common practice.
 CROOKEDNESS = (0.02, 0.007, 0.0015, 0.0008, 0.0005, 0.0004)
 ROBUST = 4.685  # Tukey's biweight at 95 % efficiency for normal errors (Holland & Welsch 1977)
+USUAL_WORTH = 6.0  # lines that the usual share of errors counts for, beside what the residuals themselves say
 GAIN, GREAT_GAIN = 1.0, 8.0  # in log predictive density that a higher degree must bring; a very high one
 LINES_PER_DEGREE = 3
 FEWEST_TO_DROP, FEW_LINES = 5, 12
@@ -40,6 +41,8 @@ class LineFit:
         Scatter beyond the lines' own errors.
     log_predictive : float
         Sum over lines of the log density with which the others predict each; decides the degree.
+    error_share : float
+        Part of their stated errors by which the lines scatter; the covariance is of errors so much smaller.
     """
 
     coefficients: Floats
@@ -50,11 +53,16 @@ class LineFit:
     left_out_se_nm: Floats
     scatter_nm: float
     log_predictive: float
+    error_share: float = 1.0
 
     @property
     def degree(self) -> int:
         """Degree of the polynomial."""
         return len(self.coefficients) - 1
+
+    def rate(self, error_nm: Floats) -> Floats:
+        """Return what each line of stated error (m,) adds to the precision, 1/nm²."""
+        return np.asarray(self.weight / ((self.error_share * error_nm) ** 2 + self.scatter_nm**2))
 
     def nm(self, u: Floats) -> Floats:
         """Return nm at u, same shape."""
@@ -108,7 +116,9 @@ def _start(basis: Floats, nm: Floats, variance: Floats, precision: Floats) -> Fl
     return best
 
 
-def fit_lines(u: Floats, nm: Floats, error_nm: Floats, degree: int, span_nm: float) -> LineFit:
+def fit_lines(
+    u: Floats, nm: Floats, error_nm: Floats, degree: int, span_nm: float, usual_share: float = 1.0
+) -> LineFit:
     """Fit a polynomial robustly to line positions.
 
     Parameters
@@ -121,6 +131,9 @@ def fit_lines(u: Floats, nm: Floats, error_nm: Floats, degree: int, span_nm: flo
         Degree of the polynomial.
     span_nm : float
         Rough span of the axis, scale of the prior on crookedness.
+    usual_share : float
+        Part of errors on the safe side by which lines usually scatter: what part it is here the residuals tell as well.
+        1 takes errors as they are stated.
 
     Returns
     -------
@@ -155,28 +168,54 @@ def fit_lines(u: Floats, nm: Floats, error_nm: Floats, degree: int, span_nm: flo
     variance = error_nm**2 + scatter2
     coefficients, covariance, leverage = _solve(basis, nm, variance, weight, precision)
     residual = nm - basis @ coefficients
-    left_out = residual / np.clip(1.0 - leverage, 1e-3, 1.0)
-    prediction = np.einsum("mi,ij,mj->m", basis, covariance, basis) / np.clip(1.0 - leverage, 1e-3, 1.0)
-    predicted_variance = np.where(
-        weight > 0.0, prediction, np.einsum("mi,ij,mj->m", basis, covariance, basis)
-    )
-    total = np.maximum(predicted_variance, 0.0) + variance
-    # heavy tails, so that one foreign line cannot decide the degree
-    z2 = np.minimum(left_out**2 / total, 1e3)
-    density = np.log(0.97 * np.exp(-0.5 * z2) / np.sqrt(2 * np.pi * total) + 0.03 / span_nm)
+    z = residual / np.sqrt(variance * np.clip(1.0 - leverage, 0.2, 1.0))
+    share = _error_share(z, weight, degree, usual_share) if scatter2 == 0.0 else 1.0
+    left_out, total, log_predictive = _predicted(basis, covariance, weight, (residual, variance, leverage), span_nm)
     return LineFit(
         coefficients=coefficients,
-        covariance=covariance,
+        covariance=_solve(basis, nm, variance * share**2, weight, precision)[1],
+        error_share=share,
         weight=weight,
         residual_nm=residual,
         left_out_nm=left_out,
         left_out_se_nm=np.sqrt(total),
         scatter_nm=float(np.sqrt(scatter2)),
-        log_predictive=float(np.sum(density)),
+        log_predictive=log_predictive,
     )
 
 
-def best_degree(u: Floats, nm: Floats, error_nm: Floats, span_nm: float) -> LineFit:
+def _predicted(
+    basis: Floats, covariance: Floats, weight: Floats, lines: tuple[Floats, Floats, Floats], span_nm: float
+) -> tuple[Floats, Floats, float]:
+    """Return how far each line is from where the others foretell it, the variance of that, and how likely all that is.
+
+    Of the lines their residuals, variances and leverages (m,).
+    """
+    residual, variance, leverage = lines
+    free = np.clip(1.0 - leverage, 1e-3, 1.0)
+    left_out = residual / free
+    own = np.einsum("mi,ij,mj->m", basis, covariance, basis)
+    total = np.maximum(np.where(weight > 0.0, own / free, own), 0.0) + variance
+    # heavy tails, so that one foreign line cannot decide the degree
+    z2 = np.minimum(left_out**2 / total, 1e3)
+    density = np.log(0.97 * np.exp(-0.5 * z2) / np.sqrt(2 * np.pi * total) + 0.03 / span_nm)
+    return left_out, total, float(np.sum(density))
+
+
+def _error_share(z: Floats, weight: Floats, degree: int, usual: float) -> float:
+    """Return the part of their stated errors by which lines scatter, from their residuals over these (m,) and weights.
+
+    A mean of squares with a scaled inverse chi-square prior (Gelman et al., Bayesian Data Analysis, 3.2, from memory).
+    """
+    if usual == 1.0:
+        return 1.0
+    freedom = max(float(np.sum(weight)) - degree - 1.0, 0.0)
+    mean_square = float(np.sum(weight * z**2) / max(np.sum(weight), 1e-9))
+    worth = USUAL_WORTH + freedom
+    return float(min(np.sqrt((USUAL_WORTH * usual**2 + freedom * mean_square) / worth), 1.0))
+
+
+def best_degree(u: Floats, nm: Floats, error_nm: Floats, span_nm: float, usual_share: float = 1.0) -> LineFit:
     """Return the fit whose degree predicts left-out lines best, among those that never turn back.
 
     Raises
@@ -189,14 +228,14 @@ def best_degree(u: Floats, nm: Floats, error_nm: Floats, span_nm: float) -> Line
     for degree in range(lowest, min(VERY_HIGHEST, max(len(u) - 2, lowest)) + 1):
         if degree > lowest and len(u) < (LINES_PER_DEGREE if degree <= HIGHEST_DEGREE else MANY_PER_DEGREE) * degree:
             break  # so few lines can be bent to any one that is wrong
-        fit = fit_lines(u, nm, error_nm, degree, span_nm)
+        fit = fit_lines(u, nm, error_nm, degree, span_nm, usual_share)
         gain = GAIN if degree <= HIGHEST_DEGREE else GREAT_GAIN
         if monotonic(fit.coefficients) and (best is None or fit.log_predictive > best.log_predictive + gain):
             best = fit
     for degree in range(lowest - 1, 0, -1):  # only where the fit would turn back otherwise
         if best is not None:
             break
-        fit = fit_lines(u, nm, error_nm, degree, span_nm)
+        fit = fit_lines(u, nm, error_nm, degree, span_nm, usual_share)
         best = fit if monotonic(fit.coefficients) else None
     if best is None:
         raise ValueError("no monotonic polynomial")

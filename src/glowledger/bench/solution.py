@@ -33,6 +33,9 @@ Floats = NDArray[np.float64]
 USUAL_STRANGERS, NEIGHBOURS = 1, 8  # lines out of place that are no sign of more, of all and of the nearest
 ENOUGH_USED, AGREES, DRAWN_STEPS, FEWEST_KEPT = 4, 3.0, 3, 3  # lines; standard errors; steps; lines
 SHOWS = 0.4  # of the FWHM: lines placed so well by their peaks show that a curve placed by the whole spectrum holds
+# of their stated errors, by which lines usually scatter: these count in neighbours and shapes that most do not have.
+# Settled as told at `outer_lines.GOOD_TO`
+USUAL_SHARE = 0.7
 MOST_MOVES, WORTH_MOVING = 2, 1.0  # to a better curve nearby; natural log of the odds
 
 
@@ -69,8 +72,8 @@ class Refined:
         return int(np.count_nonzero(self.fit.weight > 0.05))
 
 
-def settle(scale: Floats, shots: list[Shot], view: View) -> Nearby | None:
-    """Return a matched scale drawn to its lines, with the curves near it; None if too few lines are near.
+def settle(scale: Floats, shots: list[Shot], view: View) -> Nearby:
+    """Return a matched scale drawn to its lines, with the curves near it.
 
     Parameters
     ----------
@@ -81,10 +84,7 @@ def settle(scale: Floats, shots: list[Shot], view: View) -> Nearby | None:
     view : View
         Their peaks, and the lamp.
     """
-    rough = _rough(scale, shots)
-    if rough is None:
-        return None
-    near = nearby_curves(view, rough)
+    near = nearby_curves(view, _rough(scale, shots))
     for _ in range(MOST_MOVES):
         if not near.moved:
             break
@@ -247,11 +247,11 @@ def _with_excess(
     return replace(found, error_nm=error), np.union1d(kept, back), out
 
 
-def _rough(scale: Floats, shots: list[Shot]) -> Floats | None:
-    """Return the polynomial through all lines near a matched scale; None if there is none."""
+def _rough(scale: Floats, shots: list[Shot]) -> Floats:
+    """Return the polynomial through all lines near a matched scale; the scale itself if these are too few."""
     found, usable = placed(shots, scale, 0.9, MOST_ROUGH)
     fit = _fitted(found, usable, 2.0 * abs(float(scale[1])))
-    return None if fit is None else fit.coefficients
+    return scale if fit is None else fit.coefficients
 
 
 def _fitted(found: Identified, rows: NDArray[np.intp], span: float) -> LineFit | None:
@@ -259,7 +259,7 @@ def _fitted(found: Identified, rows: NDArray[np.intp], span: float) -> LineFit |
     if len(rows) < FEWEST_KEPT:
         return None
     try:
-        fit = best_degree(found.u[rows], found.wavelength_nm[rows], found.error_nm[rows], span)
+        fit = best_degree(found.u[rows], found.wavelength_nm[rows], found.error_nm[rows], span, USUAL_SHARE)
     except ValueError:
         return None
     return fit if np.count_nonzero(fit.weight > 0.05) > 2 else None

@@ -118,25 +118,36 @@ def _settled(
 ) -> tuple[list[tuple[Candidate, Nearby]], WholeSpectrum | None]:
     """Return the candidates that may be the best one, drawn to their lines, and the whole spectrum, if there is one."""
     trials: list[tuple[Candidate, Nearby]] = []
-    best, whole, first = -np.inf, None, None
+    best, whole, first = None, None, None
     hopeless = found[0].log_evidence < HOPELESS
     most = 1 if hopeless else MOST_SETTLED
     for candidate in _likeliest_first(found, shots) if hopeless else found:
-        if len(trials) == most or candidate.log_evidence < max(found[0].log_evidence, best) - NEAR_EVIDENCE:
+        if len(trials) == most or candidate.log_evidence < _least_evidence(found[0], best):
             break
         if any(not _unlike(candidate, near.own) for _, near in trials):
             continue  # the curves near that one have been looked at
         if whole is not None and first is not None and ruled_out(candidate, first, whole):
             continue
         near = settle(candidate.scale, shots, view)
-        if near is None:
-            continue
         trials.append((candidate, near))
-        best = max(best, near.own.log_evidence)
+        if best is None or near.own.log_evidence > best[1].own.log_evidence:
+            best = trials[-1]
         if whole is None:
             whole = WholeSpectrum(shots, crookedness(near.span))
             first = whole.fit(near.own.scale)
     return trials, whole
+
+
+def _least_evidence(first: Candidate, best: tuple[Candidate, Nearby] | None) -> float:
+    """Return the evidence, as matched, that a scale must have to be settled beside the best of those that are.
+
+    One that gained much by it says that others may as well.
+    """
+    if best is None:
+        return first.log_evidence - NEAR_EVIDENCE
+    matched, near = best
+    least = max(first.log_evidence, near.own.log_evidence) - NEAR_EVIDENCE
+    return min(least, matched.log_evidence - MIN_MARGIN)
 
 
 def _likeliest_first(found: list[Candidate], shots: list[Shot]) -> list[Candidate]:
@@ -211,7 +222,8 @@ def _with_solution(result: Calibration, refined: Refined, shots: list[Shot], axi
     rows = tuple(
         LineRow(
             species=found.species[k], wavelength_nm=float(found.wavelength_nm[k]), pixel=float(at[k]),
-            residual_nm=float(refined.residual_nm[k]), error_nm=float(found.error_nm[k]), used=bool(used[k]),
+            residual_nm=float(refined.residual_nm[k]), error_nm=float(fit.error_share * found.error_nm[k]),
+            used=bool(used[k]),
         )
         for k in range(len(found.peak))
     )  # fmt: skip
@@ -273,12 +285,17 @@ def _doubts(
     if asked and _sure_by_spectrum(result, by_spectrum()):
         doubts = []
     if result.matched < MIN_USED:
-        doubts.append(f"only {result.matched} lines can carry the solution, {MIN_USED} are needed")
+        doubts.append(f"{_only(result.matched)} can carry the solution, {MIN_USED} are needed")
     elif refined.supporting < MIN_SUPPORTING:
-        doubts.append(f"only {refined.supporting} lines agree with the solution, {MIN_SUPPORTING} are needed")
+        doubts.append(f"{_only(refined.supporting)} can agree with the solution, {MIN_SUPPORTING} are needed")
     if best.explained < MIN_EXPLAINED and confidence < STRANGE_CONFIDENCE:
         doubts.append("most of the bright peaks are not of this lamp")
     return tuple(doubts)
+
+
+def _only(count: int) -> str:
+    """Return how few lines there are, in words."""
+    return "no line" if count == 0 else f"only {count} line{'' if count == 1 else 's'}"
 
 
 def _confidence(result: Calibration) -> float:

@@ -58,7 +58,7 @@ class State:
         moving = (self.by_scale * weight[:, None]).T
         cross = (self.design.T @ moving.T)[free]
         light = (self.design.T @ (self.residual * weight) + self.off)[free]
-        reduced = solve(own, np.column_stack([cross, light]), assume_a="pos", overwrite_a=True, check_finite=False)
+        reduced = _solved(own, np.column_stack([cross, light]))
         normal = moving @ self.by_scale - cross.T @ reduced[:, :-1]
         return normal, moving @ self.residual - cross.T @ reduced[:, -1]
 
@@ -222,6 +222,14 @@ def _with_prior(gram: Floats, prior: Floats, kept: NDArray[np.intp]) -> Floats:
     return normal
 
 
+def _solved(normal: Floats, right: Floats) -> Floats:
+    """Return the solution of normal equations, scaled to a unit diagonal: light differs by many powers of ten."""
+    scale = 1.0 / np.sqrt(np.diagonal(normal))
+    goal = (right.T * scale).T
+    scaled = normal * scale[:, None] * scale[None, :]
+    return np.asarray((solve(scaled, goal, assume_a="pos", overwrite_a=True, check_finite=False).T * scale).T)
+
+
 def _below(scene: Scene) -> Floats:
     """Return the light below the lines, shape (p,): where it is dark far around, not between lines that stand close."""
     smooth = ndimage.gaussian_filter1d(scene.counts, max(0.35 * scene.fwhm_px, 0.5), mode="nearest")
@@ -251,7 +259,7 @@ def _light(
             kept = np.flatnonzero(free)
             normal = _with_prior(gram, prior, kept)
             area = np.zeros(n)
-            area[kept] = solve(normal, right[kept], assume_a="pos", overwrite_a=True, check_finite=False)
+            area[kept] = _solved(normal, right[kept])
             dark = area < 0.0
             dark[lines + loose :] = False
             if not np.any(dark):

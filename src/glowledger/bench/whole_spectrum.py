@@ -24,6 +24,7 @@ STRANGE_PRICE = 5.0  # natural log: of a peak that no line explains (chance of a
 MOST_FREED, FREED = 3, 5.0  # peaks taken for strangers' beside a line; natural log of the odds that this must bring
 LARGEST_STEP = 0.5  # of the FWHM
 MOST_STRANGE, FEW_STRANGE = 0.25, 3  # peaks that no line explains: share, number that is no sign of another lamp
+LEAST_CHI2 = 0.5
 MOST_MISFIT = 4.0  # mean square residual over its variance
 LITTLE = 0.3  # fall of the loss, a twentieth of a unit of log odds at most, after which steps gain no more
 HOPELESS = 30.0  # natural log of the odds against a curve after one step, which never gains so much by another
@@ -149,7 +150,7 @@ class WholeSpectrum:
         strange = sum(state.strange for state in best.states)
         covariance = np.full((len(scale), len(scale)), np.nan)
         if than is None:
-            covariance = np.asarray(np.linalg.inv(self._normal(best)[0])) * BINS_PER_WIDTH * max(chi2, 1.0)
+            covariance = np.asarray(np.linalg.inv(self._normal(best)[0])) * BINS_PER_WIDTH * max(chi2, LEAST_CHI2)
         peaks = sum(len(part.peak_x) for part in self.parts)
         return WholeFit(
             scale=best.scale, loss=best.loss, strange=strange, peaks=peaks, chi2=chi2, covariance=covariance,
