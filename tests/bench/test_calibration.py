@@ -12,8 +12,9 @@ from lamp_spectra import ARGON, MERCURY, NEON, axis, spectrum
 from numpy.testing import assert_allclose
 
 from glowledger.bench.calibration import calibrate
+from glowledger.bench.hypotheses import Prior
 from glowledger.bench.shots import prepare_shot
-from glowledger.bench.solving import solve
+from glowledger.bench.solving import seen, solve
 from glowledger.bench.verdict import accuracy_nm, sentence
 from glowledger.errors import CalibrationError, TableError
 from glowledger.spectra.frames import frames_from_arrays
@@ -213,6 +214,39 @@ def test_a_lamp_under_a_wrong_name_is_refused_and_named():
     assert "--lamp ne" in result.mend
 
 
+@pytest.mark.parametrize("lamp", ["ne", "auto"])
+def test_a_lamp_too_bright_is_refused_with_what_to_do(lamp):
+    # every line of a hundred times the ceiling: flat tops 6 nm wide, which run into each other
+    counts = np.minimum(spectrum(NEON | ARGON, axis(), scale=4e6), 65535.0)
+    result = solved(counts, lamp)
+    assert not result.accepted
+    assert "ceiling" in result.mend
+    assert "shorten the exposure" in result.mend
+
+
+@pytest.mark.parametrize("ripple", [0.0, 0.03])
+def test_a_lamp_without_lines_is_named_as_such(ripple):
+    # a filament, alone and with sharp ripples of an etalon that stand out of the noise like lines
+    x = np.linspace(-1, 1, 2048)
+    light = 50000.0 * np.exp(-((x - 0.2) ** 2)) * (1.0 + ripple * np.abs(np.sin(30.0 * x)) ** 40)
+    counts = np.random.default_rng(5).poisson(light + 900.0).astype(float)
+    for lamp in ("hg", "auto"):
+        try:
+            result = solved(counts, lamp)
+        except CalibrationError as error:
+            told = str(error)
+        else:
+            assert not result.accepted
+            told = result.mend
+        assert "use a lamp with lines" in told
+
+
+def test_a_cap_left_on_is_no_lamp_without_lines():
+    counts = np.random.default_rng(5).normal(900.0, 10.0, 2048)
+    with pytest.raises(CalibrationError, match="check that it is on"):
+        solved(counts, "hg")
+
+
 def test_two_files_of_two_lamps_make_one_solution():
     nm = axis()
     x = np.arange(len(nm), dtype=float)
@@ -268,3 +302,19 @@ def test_several_exposures_are_averaged():
     assert result.accepted
     one = calibrate([(replace(frames[0]), "ne")])
     assert result.matched >= one.matched
+
+
+def test_scales_weighed_together_are_weighed_as_each_alone():
+    counts = spectrum(MERCURY | ARGON, axis(bend=0.01))
+    frames = frames_from_arrays(np.arange(len(counts), dtype=float), counts, axis_kind="pixel")
+    view = seen([prepare_shot(frames, "hg-ar")])
+    rng = np.random.default_rng(2)
+    scales = np.array([600.0, 400.0, 4.0, 0.0]) + rng.normal(0.0, 1.0, (25, 4)) * np.array([40.0, 60.0, 4.0, 1.0])
+    together = view.scores(scales, Prior())
+    for scale, one in zip(scales, together, strict=True):
+        alone = view.scores(scale[None, :], Prior())[0]
+        assert one.log_evidence == pytest.approx(alone.log_evidence, abs=1e-9)
+        assert np.array_equal(one.scale, scale)
+        assert np.array_equal(one.peak, alone.peak)
+        assert np.array_equal(one.line, alone.line)
+        assert len(set(one.line.tolist())) == len(one.line)

@@ -13,7 +13,7 @@ from glowledger.bench.hypotheses import Prior
 from glowledger.bench.line_shape import with_shape
 from glowledger.bench.outcome import Calibration
 from glowledger.bench.seams import check_seam
-from glowledger.bench.shots import Shot, prepare_shot
+from glowledger.bench.shots import USE_LINES, Shot, of_no_lines, prepare_shot
 from glowledger.bench.solving import candidates_for, solve
 from glowledger.errors import CalibrationError
 from glowledger.spectra.frames import Frames
@@ -23,6 +23,7 @@ Floats = NDArray[np.float64]
 
 AUTO_LAMPS = ("hg-ar", "hg", "cfl", "ne", "ar", "he", "kr", "xe", "h2")
 LAMPS_SOLVED = 4  # the likeliest lamps are solved in full
+BRIGHTEST, CUT_OFF = 10, 0.5  # lines; share of them that stand at the ceiling in a spectrum that is spoiled by it
 LAMP_MARGIN = 6.0  # natural log of the odds between two lamps whose solutions contradict each other
 
 
@@ -82,6 +83,9 @@ def _explained(result: Calibration, shots: list[Shot], axis: Floats, prior: Prio
     """Add to a refusal what it looks like instead, or what to do."""
     if result.mend:
         return result
+    spoiled = next((mend for shot in shots if (mend := spoiled_light(shot))), "")
+    if spoiled:
+        return replace(result, mend=spoiled)
     for shot in shots:
         other = find_lamp(shot, axis, prior)
         if other.accepted and other.lamp != shot.lamp:
@@ -95,6 +99,20 @@ def _explained(result: Calibration, shots: list[Shot], axis: Floats, prior: Prio
             "(neon, argon, mercury-argon)."
         )
     return replace(result, mend=mend)
+
+
+def spoiled_light(shot: Shot) -> str:
+    """Return what to do about light that no lamp could be told from: cut off lines, hardly any lines; else nothing."""
+    brightest = np.argsort(-shot.peaks.area, kind="stable")[:BRIGHTEST]
+    flat = int(np.count_nonzero(shot.peaks.saturated[brightest]))
+    if flat >= CUT_OFF * len(brightest):
+        return (
+            f"{flat} of the {len(brightest)} brightest lines are cut off at the detector's ceiling: "
+            "shorten the exposure or move the lamp away."
+        )
+    if of_no_lines(shot.peaks, shot.scene):
+        return USE_LINES
+    return ""
 
 
 def find_lamp(shot: Shot, axis: Floats, prior: Prior | None = None) -> Calibration:
@@ -120,7 +138,9 @@ def find_lamp(shot: Shot, axis: Floats, prior: Prior | None = None) -> Calibrati
     solved = [solve([named], axis, prior=prior, candidates=found) for named, found in trials[:LAMPS_SOLVED]]
     accepted = [c for c in solved if c.accepted]
     if not accepted:
-        mend = "Name the lamp with --lamp (several elements with commas), expose longer, or use a lamp with more lines."
+        mend = spoiled_light(shot) or (
+            "Name the lamp with --lamp (several elements with commas), expose longer, or use a lamp with more lines."
+        )
         if not solved:
             return Calibration(
                 lamp="auto", accepted=False, peaks_found=len(shot.peaks), mend=mend, reasons=("no lamp fits",)

@@ -19,6 +19,11 @@ Floats = NDArray[np.float64]
 
 MOST_PEAKS = 60
 FEWEST_PEAKS = 3
+CONTINUUM, ABOVE_NOISE = 0.9, 20.0  # share of the light of no line, and how bright it is, of a lamp without lines
+USE_LINES = (
+    "Nearly all of the light is spread over the spectrum, as that of a tungsten, halogen or white LED lamp or of the "
+    "room: use a lamp with lines (compact fluorescent, neon, mercury-argon), and keep other light out."
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -79,8 +84,10 @@ def prepare_shot(frames: Frames, lamp: str) -> Shot:
     peaks, scene = find_peaks(counts, mask, ceiling=frames.detector.ceiling_counts)
     if len(peaks) < FEWEST_PEAKS:
         raise CalibrationError(
-            f"only {len(peaks)} emission lines stand out of the noise; at least {FEWEST_PEAKS} are needed.",
-            mend="Expose longer, move the lamp closer, or check that it is on and warm.",
+            f"fewer than {FEWEST_PEAKS} emission lines stand out of the noise ({len(peaks)} found).",
+            mend=USE_LINES
+            if of_no_lines(peaks, scene)
+            else "Expose longer, move the lamp closer, or check that it is on and warm.",
             file=frames.origins[0].file if frames.origins else None,
         )
     widths = width_profile(peaks, scene)
@@ -93,6 +100,15 @@ def prepare_shot(frames: Frames, lamp: str) -> Shot:
         fwhm_px=widths,
         u=2.0 * (frames.axis - low) / (high - low) - 1.0,
     )
+
+
+def of_no_lines(peaks: Peaks, scene: Scene) -> bool:
+    """Return whether there is light, and hardly any of it in lines."""
+    low, high = np.percentile(scene.counts, [2.0, 90.0])
+    if high - low < ABOVE_NOISE * np.median(scene.noise):
+        return False
+    light = float(np.sum(np.maximum(scene.counts - low, 0.0)))
+    return bool(np.sum(peaks.area[~peaks.broad]) < (1.0 - CONTINUUM) * light)
 
 
 def mean_spectrum(frames: Frames) -> tuple[Floats, NDArray[np.bool_]]:

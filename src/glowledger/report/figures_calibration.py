@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 NAMED = 14
+LABEL_HALF = 0.008  # of the axis: half of the height of a letter
 
 
 def calibration_figure(calibration: Calibration, frames: list[Frames]) -> Figure:
@@ -72,16 +73,18 @@ def _spectrum(axes: Axes, calibration: Calibration, frames: list[Frames]) -> Non
         axes.plot(nm, height, color=look.colour, linestyle=look.dash, linewidth=1.0)
         tops.append((nm, height))
     used = [line for line in calibration.lines if line.used]
-    heights = [max(float(np.interp(r.pixel, frames[0].axis, h)) for _, h in tops) for r in used]
     named: list[float] = []
     width = abs(float(np.ptp(solution.nm(np.array(solution.domain)))))
+    heights = [max(float(np.interp(r.pixel, frames[0].axis, h)) for _, h in tops) for r in used]
+    beside = LABEL_HALF * width  # a name must not stand in the flank of a neighbour
+    above = [max(float(np.max(h[np.abs(nm - r.wavelength_nm) < beside], initial=0.0)) for nm, h in tops) for r in used]
     for k in np.argsort(heights)[::-1]:
         line = used[k]
         if len(named) >= NAMED or any(abs(line.wavelength_nm - other) < 0.035 * width for other in named):
             continue
         named.append(line.wavelength_nm)
         axes.annotate(
-            f"{line.species} {line.wavelength_nm:.1f}", (line.wavelength_nm, heights[k]), xytext=(0, 4),
+            f"{line.species} {line.wavelength_nm:.1f}", (line.wavelength_nm, max(above[k], heights[k])), xytext=(0, 4),
             textcoords="offset points", rotation=90, ha="center", va="bottom", fontsize=10, color=style.SOFT,
         )  # fmt: skip
     axes.set_ylim(0.0, 1.45)
