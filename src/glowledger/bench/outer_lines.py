@@ -47,14 +47,22 @@ def low_risk(
     """Return the longest run of lines at which no other curve is likely, or not quite so likely if that leaves few."""
     rows = rows[np.argsort(found.u[rows])]
     risk = near.risk(found.u[rows], found.width_nm[rows], pulled)
-    best = rows[:0]
-    for limit in (MOST_RISK, STILL_RISK):
-        good = risk < limit
-        runs = [run for run in np.split(np.arange(len(rows)), np.flatnonzero(np.diff(good)) + 1) if np.all(good[run])]
-        best = rows[max(runs, key=len)] if runs else rows[:0]
-        if np.count_nonzero(found.anchor[best]) >= FEW_COVERED:
-            break
-    return best
+    best = rows[_longest(risk < MOST_RISK)]
+    if np.count_nonzero(found.anchor[best] | ~found.sharp[best]) >= FEW_COVERED:
+        return best
+    still = rows[_longest(risk < STILL_RISK)]
+    alone = np.flatnonzero(found.single[still] & (found.error_nm[still] < WELL_PLACED * found.width_nm[still]))
+    still = still[alone[0] : alone[-1] + 1] if len(alone) else still[:0]  # a blend at an end may be pulled unseen
+    return still if len(still) > len(best) else best
+
+
+def _longest(good: NDArray[np.bool_]) -> slice:
+    """Return the longest run that is good."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], good, [False]])))
+    if len(edges) == 0:
+        return slice(0, 0)
+    longest = int(np.argmax(edges[1::2] - edges[::2]))
+    return slice(int(edges[2 * longest]), int(edges[2 * longest + 1]))
 
 
 def doubts(

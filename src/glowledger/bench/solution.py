@@ -33,6 +33,7 @@ Floats = NDArray[np.float64]
 USUAL_STRANGERS, NEIGHBOURS = 1, 8  # lines out of place that are no sign of more, of all and of the nearest
 ENOUGH_USED, AGREES, DRAWN_STEPS, FEWEST_KEPT = 4, 3.0, 3, 3  # lines; standard errors; steps; lines
 SHOWS = 0.4  # of the FWHM: lines placed so well by their peaks show that a curve placed by the whole spectrum holds
+BAND_SHOWS = 0.3  # of the FWHM: the same for phosphor bands, and where peaks place the curve as well
 # of their stated errors, by which lines usually scatter: these count in neighbours and shapes that most do not have.
 # Settled as told at `outer_lines.GOOD_TO`
 USUAL_SHARE = 0.7
@@ -178,7 +179,7 @@ def _by_peaks(
         return None
     alive = kept[(fit.weight > 0.05) & ~np.isin(kept, np.concatenate([doubtful, strange]))]
     cautious = doubting_faint(found, kept, fit)
-    carrying = undisputed(found, well_covered(found, alive[found.anchor[alive]], cautious), fit, first)
+    carrying = undisputed(found, well_covered(found, alive[_showing(found, alive)], cautious), fit, first)
     if by_whole is not None:
         whole, drawn = by_whole
         if fit.degree >= len(drawn.scale):  # else what the spectrum's curve cannot follow would count as dispute
@@ -196,10 +197,16 @@ def _by_spectrum(
     """
     usable, kept = usable_kept
     fit = _as_line_fit(whole, found, usable)
-    shows = found.sharp & (found.error_nm < SHOWS * found.width_nm)
+    shows = found.error_nm < np.where(found.sharp, SHOWS, BAND_SHOWS) * found.width_nm
     agree = usable[(fit.weight > 0.05) & shows[usable] & np.isin(usable, kept)]
     carrying = undisputed(found, well_covered(found, agree, fit, GOOD_TO), fit, first)
     return replace(_refined(found, usable, carrying, fit), by_spectrum=True)
+
+
+def _showing(found: Identified, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Return which lines show that a curve holds there: those that may carry it, and phosphor bands placed well."""
+    band = ~found.sharp[rows] & (found.error_nm[rows] < BAND_SHOWS * found.width_nm[rows])
+    return np.asarray(found.anchor[rows] | band)
 
 
 def _refined(found: Identified, kept: NDArray[np.intp], carrying: NDArray[np.intp], fit: LineFit) -> Refined:

@@ -237,13 +237,14 @@ def _with_solution(result: Calibration, refined: Refined, shots: list[Shot], axi
         scatter_nm=fit.scatter_nm, covered=covered,
     )  # fmt: skip
     place_nm, width_nm = _line_widths(refined, shots)
-    left_out = refined.left_out_nm[used]
+    sharp = used & found.sharp if np.any(used & found.sharp) else used  # where a phosphor band lies says little
+    left_out = refined.left_out_nm[sharp]
     return replace(
         result,
         solution=solution,
         line_spread=measured_linespread(place_nm, width_nm),
         lines=rows,
-        rms_nm=float(np.sqrt(np.mean(refined.residual_nm[used] ** 2))) if np.any(used) else float("nan"),
+        rms_nm=float(np.sqrt(np.mean(refined.residual_nm[sharp] ** 2))) if np.any(used) else float("nan"),
         loo_rms_nm=float(np.sqrt(np.mean(left_out**2))) if len(left_out) else float("nan"),
         fwhm_nm=float(np.median(width_nm)),
     )
