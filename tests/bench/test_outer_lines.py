@@ -144,6 +144,34 @@ def test_a_range_of_few_lines_may_go_on_where_the_solution_is_a_little_worse(sur
     assert len(well_covered(found, np.arange(6), Stepped(edge))) == lines
 
 
+class Risky:
+    """What may be instead of a curve, known at each line."""
+
+    def __init__(self, chances):
+        self.chances = np.array(chances)
+
+    def risk(self, u, width_nm, pulled):
+        return self.chances
+
+
+@pytest.mark.parametrize(
+    ("chances", "blends", "kept"),
+    [
+        ([0.01, 0.001, 0.001, 0.001, 0.001, 0.01], [], [1, 2, 3, 4]),  # four lines of little risk are enough
+        ([0.01, 0.01, 0.001, 0.001, 0.001, 0.01], [], [0, 1, 2, 3, 4, 5]),
+        ([0.03, 0.01, 0.001, 0.001, 0.03, 0.001], [], [1, 2, 3]),
+        ([0.01, 0.01, 0.001, 0.001, 0.001, 0.01], [0, 5], [1, 2, 3, 4]),  # a blend is no end then
+        ([0.01, 0.01, 0.001, 0.001, 0.001, 0.01], [0, 1, 2, 3, 4, 5], [2, 3, 4]),
+        ([0.5, 0.5, 0.5, 0.5, 0.5, 0.5], [], []),
+    ],
+)
+def test_lines_of_some_risk_serve_where_others_are_few_and_blends_are_no_ends_then(chances, blends, kept):
+    found = placed(np.linspace(-0.5, 0.5, 6))
+    single = ~np.isin(np.arange(6), blends)
+    rows = low_risk(replace(found, single=single), np.arange(6), Risky(chances), USUAL)
+    assert rows.tolist() == kept
+
+
 def fitted(found, degree):
     return fit_lines(found.u, found.wavelength_nm, found.error_nm, degree, SPAN)
 
