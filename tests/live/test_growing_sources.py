@@ -14,6 +14,7 @@ from glowledger.errors import ReadError
 from glowledger.live.arrivals import source_of
 from glowledger.live.growing_folder import GrowingFolder
 from glowledger.live.growing_table import GrowingTable
+from glowledger.live.peeking import Peek
 from glowledger.spectra.options import ReadingOptions
 
 COUNTS = recording.counts(40)
@@ -251,3 +252,15 @@ def test_a_first_line_that_takes_its_time_is_waited_for(tmp_path):
     found = Collected(file, GrowingTable).look().look()
     file.write_bytes(TEXT)
     assert_array_equal(found.look(most=50).counts, COUNTS)
+
+
+def test_a_half_written_file_is_not_shown_while_the_follower_learns(tmp_path):
+    peek = Peek(tmp_path, ReadingOptions())
+    recording.write_frame(tmp_path, 0, COUNTS[0])
+    assert peek.look()[0] == 1
+    file = recording.write_frame(tmp_path, 1, COUNTS[1])
+    text = file.read_text()
+    file.write_text(text[: text.index("\n", len(text) // 2) + 1])
+    assert peek.look() is None
+    file.write_text(text)
+    assert_array_equal(peek.look()[1].counts[0], COUNTS[1])

@@ -28,7 +28,7 @@ class Peek:
         """Remember where to look."""
         self._path = path
         self._options = options
-        self._last = ""
+        self._last, self._points = "", 0
 
     def look(self) -> tuple[int, Frames] | None:
         """Return how many frames there are and the newest one; None if there is no new one that can be read."""
@@ -46,5 +46,7 @@ class Peek:
                 frame = read_text(decode(load_bytes(newest), newest), self._options)
         except (ReadError, OSError):
             return None  # the follower will tell
-        self._last = newest.name
+        if frame.axis.size < self._points:
+            return None  # half written: its light would be taken for that of a spectrometer of half the range
+        self._last, self._points = newest.name, frame.axis.size
         return (len(files), frame) if len(frame) == 1 else None
