@@ -75,7 +75,7 @@ def mixture_at(
     hidden: set[str] = set()
     for _ in range(2):  # the contaminants' own light adds noise: go round twice
         trial = mixture | {name: mixture.get(name, 0.01 * photons) for name in cause.signs}
-        truth = simulate(trial, bench, seed)[2]
+        truth = simulate(trial, bench, seed, whole=True)[2]
         for name in cause.signs:
             seen = joint_snr(truth, name) if ideal else peak_snr(truth, name)
             wanted = trial[name] * snr / max(seen, 1e-9)
@@ -141,7 +141,7 @@ def draw(cause: Cause, rng: np.random.RandomState, options: argparse.Namespace) 
     photons = 2e7 * float(np.exp(rng.uniform(-1.5, 0.3))) / bench.counts_per_e
     seed = int(rng.randint(0, 2**31 - 1))
     mixture, hidden = mixture_at(cause, photons, options.snr, bench, seed, options.ideal)
-    counts, nm, truth = simulate(mixture, bench, seed)
+    counts, nm, truth = simulate(mixture, bench, seed, whole=True)
     fit = identify_frame(frames_from_arrays(nm, counts))
     said = findings(fit, parse_feed(cause.feed))
     seen = {n: visible(truth, bench, n) for n in cause.signs if n not in hidden}

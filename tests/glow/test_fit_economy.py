@@ -10,7 +10,8 @@ from glowledger.glow.binning import enough_pixels, summed_pixels
 from glowledger.glow.coincidence import _quantile
 from glowledger.glow.emitters import atomic_emitters
 from glowledger.glow.faint_levels import UNTOLD, light_of
-from glowledger.glow.fitting import _on_other_pixels, fit_scene, with_response
+from glowledger.glow.final_templates import with_response
+from glowledger.glow.fitting import _on_other_pixels, fit_scene
 from glowledger.glow.identifying import identify
 from glowledger.glow.normal_equations import weighted_sums
 from glowledger.glow.scene import with_emitters

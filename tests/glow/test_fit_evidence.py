@@ -76,7 +76,7 @@ def simulated(rng, levels, pixels=4000):
     lines = np.where(rng.random(pixels) < 0.5, rng.uniform(0, 4e4, pixels), 0.0)
     model = lines + 500.0
     sd = np.sqrt(levels.read_variance + levels.gain * model + (levels.mismatch * lines) ** 2)
-    return sd * rng.standard_normal(pixels), model, np.stack([lines, np.zeros(pixels)])
+    return sd * rng.standard_normal(pixels), model, np.stack([lines, *np.zeros((2, pixels))])
 
 
 @pytest.mark.parametrize("mismatch", [0.02, 0.05, 0.15])

@@ -53,25 +53,26 @@ def test_noise_levels_are_as_likely_as_a_general_minimiser_finds(seed):
     # Student's t with 4 degrees of freedom and the log-normal priors of the module, written out
     rng = np.random.default_rng(seed)
     lines = np.where(rng.random(3000) < 0.5, rng.uniform(0, 3e4, 3000), 0.0)
-    around = np.where(rng.random(3000) < 0.5, rng.uniform(0, 3e4, 3000), 0.0)
-    model = lines + 400.0
-    sd = np.sqrt(300.0 + 0.3 * model + (0.06 * lines) ** 2 + (0.02 * around) ** 2)
+    around, bands = (np.where(rng.random(3000) < 0.5, rng.uniform(0, 3e4, 3000), 0.0) for _ in range(2))
+    model = lines + bands + 400.0
+    sd = np.sqrt(300.0 + 0.3 * model + (0.06 * lines) ** 2 + (0.02 * around) ** 2 + (0.03 * bands) ** 2)
     residual = sd * rng.standard_t(5, 3000)
     first = NoiseLevels(read_variance=250.0, gain=0.0, mismatch=FIRST_MISMATCH, misshape=FIRST_MISSHAPE)
     found = fitted_levels(
-        residual, model, np.stack([lines, around]), np.zeros(3000), first, first,
+        residual, model, np.stack([lines, around, bands]), np.zeros(3000), first, first,
         freedom=1.0, gain_known=False, least_mismatch=1e-4,
     )  # fmt: skip
     bright = np.quantile(model, 0.99) + np.sqrt(first.read_variance)
 
     def misfit(log):
-        read, gain, mismatch, misshape = np.exp(log) * [250.0, 250.0 / bright, 1.0, 1.0]
-        v = read + gain * model + (mismatch * lines) ** 2 + (misshape * around) ** 2
-        prior = (log[0] / 1.5) ** 2 + (log[1] / 6.0) ** 2 + sum(((log[2:] - np.log(0.03)) / 1.5) ** 2)
+        read, gain, mismatch, misshape, within = np.exp(log) * [250.0, 250.0 / bright, 1.0, 1.0, 1.0]
+        v = read + gain * model + (mismatch * lines) ** 2 + (misshape * around) ** 2 + (within * bands) ** 2
+        usual = np.log([0.03, 0.03, 0.015])
+        prior = (log[0] / 1.5) ** 2 + (log[1] / 6.0) ** 2 + sum(((log[2:] - usual) / 1.5) ** 2)
         return 0.5 * np.sum(np.log(v) + 5 * np.log1p(residual**2 / (4 * v))) + 0.5 * prior
 
-    theirs = minimize(misfit, [0.0, 0.0, np.log(0.05), np.log(0.05)], method="BFGS")
-    levels = [found.read_variance / 250.0, found.gain * bright / 250.0, found.mismatch, found.misshape]
+    theirs = minimize(misfit, [0.0, 0.0, np.log(0.05), np.log(0.05), np.log(0.03)], method="BFGS")
+    levels = [found.read_variance / 250.0, found.gain * bright / 250.0, found.mismatch, found.misshape, found.within]
     assert misfit(np.log(levels)) < theirs.fun + 0.02
 
 

@@ -22,7 +22,12 @@ BAND_REACH_NM = 8.0  # of a band from its head, for the same: further on the nex
 CONTRAST_PIXELS = 3  # at least, on either side
 FAINT_TYPICAL = 0.2  # of the strongest in the typical pattern: those must be looked for even if not fitted
 SAME_FEATURE = 1.5  # line widths: closer tops are one feature
-OWN_SHARE = 0.4  # of the line light at the feature must be the species'
+OWN_SHARE = 0.4  # of the line light at the feature must be the species', if nothing is known of templates
+# of its main feature it may be less where the templates of the others fit: so many times what they err by, and never
+# less of their light; nothing but a main feature can speak for a species that the others outshine everywhere
+OWN_ERRORS = 5.0
+LEAST_OWN = 0.15
+MAIN = 0.5  # of the brightest in the typical pattern
 OWN_SIGMA = 3.5
 OFF_CENTRE = 0.25  # of the line width: a line further off belongs to something else
 MOST_TESTS = 24
@@ -139,6 +144,14 @@ def feature_tests(
     return tests[:MOST_TESTS]
 
 
+def _own_share(solution: Solution, typical_part: float) -> float:
+    """Return which part of the line light at a feature must be the species', given how well templates fit here."""
+    if typical_part < MAIN:
+        return OWN_SHARE
+    beside = max(OWN_ERRORS * solution.levels.template_error, LEAST_OWN)
+    return min(beside / (1.0 + beside), OWN_SHARE)
+
+
 def _distinct(
     axis_nm: NDArray[np.float64], light: NDArray[np.float64], tops: NDArray[np.intp], apart_nm: float
 ) -> list[int]:
@@ -184,7 +197,8 @@ def _test(given: _Given, top: int) -> FeatureTest | None:
     doubt = np.sqrt(offset_error**2 + solution.shift_error_at(scene, top) ** 2 + scene.priors.finer_nm**2)
     centred = bool(abs(offset) < _slack(given) * max(fwhm, pixel) + 2.0 * doubt)
     noise = float(np.sqrt(given.drop.variance[near].sum()))
-    own = bool(share >= OWN_SHARE and sigma >= OWN_SIGMA and centred)
+    part = float(given.typical[near].max())
+    own = bool(share >= _own_share(solution, part) and sigma >= OWN_SIGMA and centred)
     murky = bool(counts <= given.murky[top])
     feature = Feature(
         label=_label(given, top, fwhm),
@@ -194,7 +208,6 @@ def _test(given: _Given, top: int) -> FeatureTest | None:
         overlaps=tuple(given.other_names[k] for k in np.flatnonzero(beside > 0.1 * max(counts, noise))),
         clean=own and not murky,
     )
-    part = float(given.typical[near].max())
     return FeatureTest(
         feature=feature,
         sigma=sigma,

@@ -21,7 +21,7 @@ def noise_of_fit(
     errors: NDArray[np.float64],
     known: NDArray[np.float64],
     last: NoiseLevels,
-    parameters: int,
+    parameters: float,
     enough: float,
 ) -> tuple[NoiseLevels, float]:
     """Re-estimate the noise levels; return them and the reduced χ² by pixel."""

@@ -23,6 +23,7 @@ from glowledger.glow.instrument import (
     response_doubt,
     response_templates,
     second_order,
+    strengths,
 )
 from glowledger.glow.noise_levels import ENOUGH, ENOUGH_MEANWHILE, NoiseLevels
 from glowledger.glow.normal_equations import Normal, WeightedSums, normal_equations, weighted_sums
@@ -57,7 +58,7 @@ class Solution:
         Increments left at the end, and the constant.
     model, lines : ndarray of shape (p,)
         Counts with and without background.
-    doubt : ndarray of shape (2, p)
+    doubt : ndarray of shape (3, p)
         From `branching_doubt`: what uncertain branching adds.
     bent : ndarray of shape (p,)
         From `response_doubt`: part of the light by which the response may bend between its nodes.
@@ -102,7 +103,7 @@ class Solution:
 
     def pixel_variance(self, scene: Scene) -> NDArray[np.float64]:
         """Return the variance expected in each pixel by itself, counts², shape (p,)."""
-        errors = error_shape(scene, self.lines, self.doubt[0])
+        errors = error_shape(scene, self.lines, self.doubt)
         known = self.doubt[1] + (self.bent * self.lines) ** 2 + scene.stated_variance
         return np.asarray(self.levels.pixel_variance(self.model, errors) + known)
 
@@ -195,28 +196,6 @@ def fit_scene(
     return solution
 
 
-def with_response(scene: Scene, solution: Solution) -> Solution:
-    """Return a solution with the response increments that are left taken into templates and adjustment.
-
-    In them is light that would else belong to no species.
-    """
-    nodes = scene.hats.shape[1]
-    step = np.clip(solution.free_values[-1 - nodes : -1], -MOST_RESPONSE, MOST_RESPONSE)
-    m = len(scene.emitters)
-    columns = solution.columns.copy()
-    columns[:, :m] *= np.exp(scene.hats @ step)[:, None]
-    templates = columns[:, :m]
-    left = solution.free_values.copy()
-    left[-1 - nodes : -1] -= step
-    adjustment = replace(solution.adjustment, log_response=solution.adjustment.log_response + step)
-    risen = replace(
-        solution, templates=templates, columns=columns, free_values=left, adjustment=adjustment,
-        lines=templates @ solution.x[:m], doubt=branching_doubt(scene, templates, solution.x[:m]),
-        bent=response_doubt(scene, adjustment),
-    )  # fmt: skip
-    return replace(risen, doubt=_bounded_doubt(scene, risen))
-
-
 def _on_other_pixels(
     scene: Scene, adjustment: Adjustment, before: tuple[Scene, Solution], x: NDArray[np.float64]
 ) -> tuple[Seen, NDArray[np.float64]]:
@@ -292,10 +271,10 @@ def _round(
     sums = weighted_sums(columns, free, weight, scene.data)
     normal = normal_equations(scene, sums, precision, pull, x)
     solution = _solution(scene, adjustment, levels, columns, free, normal, sums, x > 0, variance, outliers, enough)
-    return replace(solution, doubt=_bounded_doubt(scene, solution)) if going_on else solution
+    return replace(solution, doubt=bounded_doubt(scene, solution)) if going_on else solution
 
 
-def _bounded_doubt(scene: Scene, solution: Solution) -> NDArray[np.float64]:
+def bounded_doubt(scene: Scene, solution: Solution) -> NDArray[np.float64]:
     """Return the doubt of a solution, that in sums of levels going by no more light than the record leaves room for.
 
     A sum fitted too bright would else make its own expected error so large that nothing pulls it down again. Not in a
@@ -305,7 +284,7 @@ def _bounded_doubt(scene: Scene, solution: Solution) -> NDArray[np.float64]:
     smooth = solution.model - solution.lines
     room = np.maximum(scene.data - smooth, 0.0) + SEEN * np.sqrt(random + scene.stated_variance)
     known = np.minimum(solution.doubt[1] - scene.many_lines, (SUMMED_ERROR * room) ** 2)
-    return np.stack([solution.doubt[0], known + scene.many_lines])
+    return np.stack([solution.doubt[0], known + scene.many_lines, solution.doubt[2]])
 
 
 def _columns(scene: Scene, adjustment: Adjustment, amounts: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -341,9 +320,9 @@ def _solution(
     bent = response_doubt(scene, adjustment)
     chi2 = float("nan")
     if guess is not None:
-        spent = int((solved > 0).sum()) + free.shape[1]
+        spent = int((solved > 0).sum()) + free.shape[1] - _untold(scene, normal)
         known = doubt[1] + (bent * lines) ** 2
-        levels, chi2 = noise_of_fit(scene, model, error_shape(scene, lines, doubt[0]), known, levels, spent, enough)
+        levels, chi2 = noise_of_fit(scene, model, error_shape(scene, lines, doubt), known, levels, spent, enough)
     covariance = np.asarray(np.linalg.inv(normal.free), dtype=np.float64)
     terms = min(scene.shift_basis.shape[1], free.shape[1])
     return Solution(
@@ -351,6 +330,14 @@ def _solution(
         lines=lines, doubt=doubt, bent=bent, variance=variance, levels=levels, outliers=outliers, adjustment=adjustment,
         sums=sums, increments=free_values, normal=normal, shift_variance=covariance[:terms, :terms], chi2_reduced=chi2,
     )  # fmt: skip
+
+
+def _untold(scene: Scene, normal: Normal) -> float:
+    """Return how many strengths of bands are known from the tables rather than from the data."""
+    if scene.loose is None:
+        return 0.0
+    precision = np.diag(normal.free)[strengths(scene)]
+    return float(np.sum(scene.loose.error**-2 / precision))
 
 
 def _still(scene: Scene, solution: Solution, last: Solution | Seen, least: float) -> bool:
@@ -377,5 +364,5 @@ def _moved(scene: Scene, solution: Solution) -> Adjustment:
         lorentz_fraction=float(np.clip(old.shape.lorentz_fraction + lorentz, 0.0, 1.0)),
         asymmetry=float(np.clip(old.shape.asymmetry + asymmetry, -0.5, 0.5)),
     )
-    response = old.log_response + np.clip(step[k + 3 :], -MOST_RESPONSE, MOST_RESPONSE)
+    response = old.log_response + np.clip(step[-old.log_response.size :], -MOST_RESPONSE, MOST_RESPONSE)
     return Adjustment(shift_nm=old.shift_nm + shift, shape=shape, log_response=response)

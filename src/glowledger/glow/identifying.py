@@ -17,11 +17,13 @@ from glowledger.glow.binning import summed_pixels
 from glowledger.glow.choosing import chosen_emitters
 from glowledger.glow.emitters import Emitter
 from glowledger.glow.faint_levels import light_of
+from glowledger.glow.final_templates import with_response, with_strengths
 from glowledger.glow.fit_warnings import fit_warnings
-from glowledger.glow.fitting import Solution, fit_scene, with_response
+from glowledger.glow.fitting import Solution, fit_scene
 from glowledger.glow.judging import evidence_of
 from glowledger.glow.level_tilt import level_tilt
 from glowledger.glow.likelihood import drop_species, failed, more_significant
+from glowledger.glow.loosening import with_loose_bands
 from glowledger.glow.many_lines import among_many_lines, many_lines_variance
 from glowledger.glow.results import Fit, SpeciesEvidence, Temperature
 from glowledger.glow.rotation import found_kelvin, profile_temperature, settled
@@ -140,6 +142,7 @@ def identify(
         if told == (freed, bright, clear, tilt, tuple(found)) and settled(found, t_rot):
             before = scene, solution
             scene = window_free_below(with_emitters(whole, scene.emitters, bench), unlit_below)
+            scene = with_loose_bands(scene, before)
             solution = fit_scene(scene, rounds=0, before=before, closing=CLOSING)
             break
         told = (freed, bright, clear, tilt, tuple(found))
@@ -150,6 +153,7 @@ def identify(
         scene = window_free_below(with_emitters(whole, emitters, bench), unlit_below)
         if not last:
             scene = summed_pixels(scene, before[0].summed_pixels)
+        scene = with_loose_bands(scene, before)
         closing, nearly = (CLOSING, NEARLY_DONE) if last else (OPENING, NEARLY_OPEN)
         solution = fit_scene(scene, rounds=REFIT_ROUNDS, before=before, closing=closing, nearly=nearly)
         progress.tell(done)
@@ -185,7 +189,7 @@ def identify_alike(frames: Frames, like: Identified, *, bench: Bench | None = No
     emitters = chosen_emitters(listed, freed, like.t_rot_k, low, high, bright, clear, like.tilt, seen)
     unlit_below = unlit(scene, visibility(scene, solution, bench))
     refined = among_many_lines(build_scene(one, emitters, scene.line_spread, bench), many_lines)
-    refined = window_free_below(refined, unlit_below)
+    refined = with_loose_bands(window_free_below(refined, unlit_below), (scene, solution))
     solution = fit_scene(refined, None, REFIT_ROUNDS, before=(scene, solution), closing=CLOSING, nearly=NEARLY_DONE)
     found = freed, like.t_rot_k, like.tilt, like.fit.temperatures
     return _identified(frames, refined, solution, listed, bench, found)
@@ -226,6 +230,7 @@ def _identified(
     found: tuple[frozenset[str], dict[str, float], dict[str, float], tuple[Temperature, ...]],
 ) -> Identified:
     """Judge a final fit, with the species freed, the temperatures and tilts used and the temperatures found."""
+    scene, solution = with_strengths(scene, solution)
     solution = with_response(scene, solution)
     seen = visibility(scene, solution, bench)
     evidence = evidence_of(scene, solution, listed, seen, found[3])

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.glow.emitters import Emitter
+from glowledger.glow.loose_bands import FAINT_DOUBT, MOST_DOUBT, LooseBands
 from glowledger.glow.noise_levels import NoiseLevels
 from glowledger.glow.scene import Adjustment, Priors, Scene
 from glowledger.glow.templates import Edges, EmissionGrid, SpreadLines
@@ -23,8 +24,6 @@ FLANK = 0.3  # of a line's width-scaled slope counted as template error: a third
 SIGMA = 0.4247  # of a Gaussian, in its FWHM
 AROUND_WIDTHS = 0.8  # over how many line widths a misshapen line errs (one standard deviation)
 MOST_BENT = 0.5  # relative
-FAINT_DOUBT = 0.2  # of the brightest branch of its level: one as faint as that errs 1.4 times as much
-MOST_DOUBT = 1e3  # of brightest over faint: beyond it, faint branches are below any noise
 BAND_NM = 8.0  # half a band with its tail: the branches of one level stand further apart
 SUMMED_ERROR = 0.5  # relative, of levels in typical proportions, and of bands known by their heads alone
 MANY_LINED = "H2"  # the only species listed most of whose lines are in no table
@@ -94,7 +93,7 @@ def _edges(scene: Scene, adjustment: Adjustment) -> Edges:
 def branching_doubt(
     scene: Scene, templates: NDArray[np.float64], amounts: NDArray[np.float64], columns: NDArray[np.intp] | None = None
 ) -> NDArray[np.float64]:
-    """Return what uncertain branching adds to template errors, shape (2, p).
+    """Return what uncertain branching adds to template errors, shape (3, p).
 
     The fainter a line or band beside the brightest of its upper level, the less is its strength known (in
     every table weak branches have the larger relative errors; here as the root of the ratio), and some are
@@ -117,14 +116,14 @@ def branching_doubt(
     -------
     ndarray
         Row 0 adds to the square of `error_shape`, counts² per unit of mismatch squared; row 1 to the
-        variance itself, counts².
+        variance itself, counts²; row 2 is the light of emitters whose bands have factors of their own, counts.
     """
     given = np.arange(amounts.size) if columns is None else columns
     lit = given[amounts[given] > 0]
     unlisted = columns is None or any(scene.emitters[i].species == MANY_LINED for i in columns)
     many_lines = scene.many_lines if unlisted else np.zeros(templates.shape[0])
     if lit.size == 0:
-        return np.stack([np.zeros(templates.shape[0]), many_lines])
+        return np.stack([np.zeros(templates.shape[0]), many_lines, np.zeros(templates.shape[0])])
     if columns is None and 2 * lit.size > amounts.size:  # picking most of the columns costs more than they do
         lit = given
     light, mine = np.maximum(amounts[lit], 0.0), templates if lit.size == amounts.size else templates[:, lit]
@@ -136,7 +135,8 @@ def branching_doubt(
     np.maximum(near[1:], top[:-1], out=near[1:])
     np.maximum(near[:-1], top[1:], out=near[:-1])
     weak = np.divide(top.max(axis=0), near, out=np.zeros_like(near), where=near > 0)
-    factor = FAINT_DOUBT * np.minimum(weak, MOST_DOUBT) * light**2
+    loose = np.where(_loose(scene)[lit], light, 0.0)
+    factor = FAINT_DOUBT * np.minimum(weak, MOST_DOUBT) * (light - loose) ** 2
     squares, end = np.square(mine), whole * size
     relative = np.empty(mine.shape[0])
     relative[:end] = np.matmul(squares[:end].reshape(whole, size, -1), factor[:whole, :, None]).ravel()
@@ -144,7 +144,15 @@ def branching_doubt(
         relative[end:] = squares[end:] @ factor[-1]
     sums = np.flatnonzero(_summed(scene.emitters)[lit])
     absolute = squares[:, sums] @ (SUMMED_ERROR * light[sums]) ** 2
-    return np.stack([relative, absolute + many_lines])
+    return np.stack([relative, absolute + many_lines, mine @ loose])
+
+
+def _loose(scene: Scene) -> NDArray[np.bool_]:
+    """Return the emitters whose bands have factors of their own: nothing else is doubtful in them."""
+    loose = np.zeros(len(scene.emitters), dtype=bool)
+    if scene.loose is not None:
+        loose[scene.loose.emitter[scene.loose.part > 0]] = True
+    return loose
 
 
 @lru_cache(maxsize=4)
@@ -161,21 +169,33 @@ def expected_variance(
     bent: NDArray[np.float64] | float = 0.0,
 ) -> NDArray[np.float64]:
     """Return the variance for tests of a line, template errors counted once per line, shape (p,)."""
-    relative, absolute = (0.0, scene.many_lines) if doubt is None else doubt
-    own = levels.line_variance(model, error_shape(scene, lines, relative), scene.pixels_per_line)
+    absolute = scene.many_lines if doubt is None else doubt[1]
+    own = levels.line_variance(model, error_shape(scene, lines, doubt), scene.pixels_per_line)
     return np.asarray(own + scene.pixels_per_line * (absolute + (bent * lines) ** 2) + scene.stated_variance)
 
 
 def error_shape(
-    scene: Scene, lines: NDArray[np.float64], doubt: NDArray[np.float64] | float = 0.0
+    scene: Scene, lines: NDArray[np.float64], doubt: NDArray[np.float64] | None = None
 ) -> NDArray[np.float64]:
-    """Return where template errors are expected, shape (2, p).
+    """Return where template errors are expected, shape (3, p).
 
-    Row 0, per unit of mismatch: with the height, and with the slope where a line is misplaced; `doubt` is row 0 of
+    Row 0, per unit of mismatch: with the height, and with the slope where a line is misplaced; `doubt` is from
     `branching_doubt`. Row 1, per unit of misshape, which is that at the top of a lone line: with the light around. In
     the wings a shape errs by more than the little light there, and weights that go by that light alone would let the
-    wings decide on the height.
+    wings decide on the height. Row 2, likewise, where the bands are whose strengths have factors of their own.
     """
+    if doubt is None:
+        return np.stack([*_errors(scene, lines, 0.0), np.zeros(lines.size)])
+    loose = np.minimum(doubt[2], lines)
+    rows = _errors(scene, lines - loose, doubt[0])
+    bands = np.sqrt(0.5) * np.hypot(*_errors(scene, loose, 0.0)) if loose.any() else np.zeros(lines.size)
+    return np.stack([*rows, bands])
+
+
+def _errors(
+    scene: Scene, lines: NDArray[np.float64], doubt: NDArray[np.float64] | float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return where light errs in height and in shape, as `error_shape`."""
     from scipy.ndimage import uniform_filter1d
 
     steepness = np.empty(lines.size)
@@ -188,7 +208,7 @@ def error_shape(
     height = np.sqrt(lines**2 + (FLANK * steepness) ** 2 + np.maximum(doubt, 0.0))
     own = SIGMA * scene.pixels_per_line
     lone = own / np.hypot(own, np.sqrt((size**2 - 1) / 6.0))  # top of a lone line spread so, over its own
-    return np.stack([height, around / lone])
+    return height, around / lone
 
 
 def response_doubt(scene: Scene, adjustment: Adjustment) -> NDArray[np.float64]:
@@ -209,7 +229,8 @@ def _telling(scene: Scene, amounts: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def free_columns(
-    scene: Scene, adjustment: Adjustment, amounts: NDArray[np.float64], grid: EmissionGrid | None = None
+    scene: Scene, adjustment: Adjustment, amounts: NDArray[np.float64], grid: EmissionGrid | None = None,
+    *, bands: bool = True,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Return the free columns with their priors.
 
@@ -222,12 +243,15 @@ def free_columns(
     amounts : ndarray of shape (m,)
         Light of each emitter that the derivatives are taken of.
     grid : EmissionGrid, optional
-        Of other emitters than the scene's, on the same scale.
+        Of other emitters than the scene's, on the same scale; the strengths of bands are left at zero then.
+    bands : bool
+        False leaves the strengths of bands at zero too.
 
     Returns
     -------
     columns : ndarray of shape (p, f)
-        Derivatives by shift (k), width, Lorentz fraction, asymmetry and response nodes; then a constant.
+        Derivatives by shift (k), width, Lorentz fraction, asymmetry, strengths of loose bands and response nodes; then
+        a constant.
     precision, pull : ndarray of shape (f, f) and (f,)
         The prior acts on the whole adjustment, so it pulls back what was moved before.
     """
@@ -240,25 +264,37 @@ def free_columns(
         replace(shape, lorentz_fraction=shape.lorentz_fraction + SHAPE_STEP),
         replace(shape, asymmetry=shape.asymmetry + SHAPE_STEP),
     )
+    given = amounts
     if grid is None:
         grid, amounts = scene.grid, _telling(scene, amounts)
     spread = grid.spread_sum(amounts, shapes)
     light, *changed = (_sums(scene, adjustment) @ spread.light).T
     moved = _edges(scene, adjustment).slope(spread.light[:, 0])
     k, steps = basis.shape[1], (WIDTH_STEP, SHAPE_STEP, SHAPE_STEP)
-    everything = np.empty((light.size, k + len(steps) + scene.hats.shape[1] + 1))
+    nodes = scene.hats.shape[1]
+    everything = np.zeros((light.size, strengths(scene).stop + nodes + 1))
     # each shift term moves the edges of a pixel nearly alike: its derivative is the common one, weighted
     np.multiply(basis[1:] + basis[:-1], (0.5 * moved * response)[:, None], out=everything[:, :k])
     for column, other, size in zip(range(k, k + 3), changed, steps, strict=True):
         everything[:, column] = (other - light) * (response / size)
-    np.multiply(scene.hats, (light * response)[:, None], out=everything[:, k + 3 : -1])
+    if bands and grid is scene.grid and scene.loose is not None:
+        light_of_bands = scene.loose.grid.collected(shape, _seen_sums(scene, adjustment))
+        np.multiply(light_of_bands, scene.loose.amounts(given), out=everything[:, strengths(scene)])
+    np.multiply(scene.hats, (light * response)[:, None], out=everything[:, -1 - nodes : -1])
     everything[:, -1] = 1.0
     return everything, *_prior(scene, adjustment)
 
 
+def strengths(scene: Scene) -> slice:
+    """Return which of the free columns are strengths of loose bands."""
+    first = scene.shift_basis.shape[1] + 3
+    return slice(first, first + (0 if scene.loose is None else len(scene.loose)))
+
+
 def _prior(scene: Scene, adjustment: Adjustment) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return precision and pull of the free columns, as `free_columns`."""
-    precision, weight = _precision(scene.priors)
+    loose = scene.loose
+    precision, weight = _precision(scene.priors, loose)
     shape, line_spread = adjustment.shape, scene.line_spread
     state = np.concatenate(
         [
@@ -268,6 +304,7 @@ def _prior(scene: Scene, adjustment: Adjustment) -> tuple[NDArray[np.float64], N
                 shape.lorentz_fraction - line_spread.lorentz_fraction,
                 shape.asymmetry - line_spread.asymmetry,
             ],
+            np.zeros(0) if loose is None else loose.found,
             adjustment.log_response,
         ]
     )
@@ -275,8 +312,9 @@ def _prior(scene: Scene, adjustment: Adjustment) -> tuple[NDArray[np.float64], N
 
 
 @lru_cache(maxsize=4)
-def _precision(priors: Priors) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    sd = np.concatenate([priors.shift_nm, [priors.width_log, priors.shape, priors.shape], priors.log_response])
+def _precision(priors: Priors, loose: LooseBands | None) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    shapes, bands = [priors.width_log, priors.shape, priors.shape], np.zeros(0) if loose is None else loose.error
+    sd = np.concatenate([priors.shift_nm, shapes, bands, priors.log_response])
     precision = np.diag(np.append(1.0 / sd**2, 0.0))
     # a common factor of the response belongs to the amounts: held at one
     common = np.zeros(precision.shape[0])

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.glow.fitting import Solution
-from glowledger.glow.instrument import branching_doubt, expected_variance, free_columns
+from glowledger.glow.instrument import branching_doubt, expected_variance, free_columns, strengths
 from glowledger.glow.noise_levels import LARGEST_MISMATCH
 from glowledger.glow.nonnegative import Minima
 from glowledger.glow.normal_equations import Normal, WeightedSums, normal_equations, weighted_sums
@@ -20,6 +20,7 @@ CLEARLY_NOTHING = 2.0  # with the instrument held; with it free the exact test g
 SETTLED_WIDTHS = 0.07  # of the line width: how far the axis may still move when a species is dropped
 LOOSER = 3.0  # by this factor other species may stray further from their typical patterns where one is dropped
 CAPPED = 0.99
+NEARLY = 0.9  # of the largest error: what is usual holds it back a little
 LISTED_ERROR = 0.25  # of a template, to which it may err before the light is called that of nothing listed
 BAD_FIT = 3.0  # reduced χ², template errors already allowed for
 MISFIT_CAP = 25.0  # one outlier does not make a region
@@ -131,6 +132,7 @@ class _Base:
     weight: NDArray[np.float64]
     free: NDArray[np.float64]
     precision: NDArray[np.float64]
+    pull: NDArray[np.float64]
     sums: WeightedSums
     lit: list[NDArray[np.bool_]]
 
@@ -139,10 +141,12 @@ class _Base:
 def _base(scene: Scene, solution: Solution) -> _Base:
     variance = variance_without(scene, solution, np.zeros(0, dtype=np.intp))
     weight = np.where(scene.used, 1.0 / variance, 0.0)
-    free, precision, _ = free_columns(scene, solution.adjustment, solution.x[: len(scene.emitters)])
+    free, precision, prior = free_columns(scene, solution.adjustment, solution.x[: len(scene.emitters)])
+    pull, mine = np.zeros(prior.size), strengths(scene)
+    pull[mine] = prior[mine]  # the instrument is where it is
     sums = weighted_sums(solution.columns, free, weight, scene.data)
     precision = precision + np.diag(_settled(scene))
-    return _Base(weight=weight, free=free, precision=precision, sums=sums, lit=[solution.x > 0])
+    return _Base(weight=weight, free=free, precision=precision, pull=pull, sums=sums, lit=[solution.x > 0])
 
 
 def _without_own_shape(
@@ -155,17 +159,19 @@ def _without_own_shape(
     base = _base(scene, solution)
     m = len(scene.emitters)
     own = np.where(np.isin(np.arange(m), columns), solution.x[:m], 0.0)
-    shaped, _, _ = free_columns(scene, solution.adjustment, own)
+    shaped, _, _ = free_columns(scene, solution.adjustment, own, bands=False)
     weight = np.where(scene.used, 1.0 / variance, 0.0)
     light = species_light(scene, solution, columns)
     differs = (np.abs(weight - base.weight) > SAME * base.weight) | (light > SAME * solution.lines)
     rows = np.flatnonzero(differs & scene.used)
     free = base.free.copy()
     free[rows, :-1] -= shaped[rows, :-1]  # the last is the constant, which has no shape
+    if scene.loose is not None:
+        free[np.ix_(rows, strengths(scene).start + np.flatnonzero(own[scene.loose.emitter]))] = 0.0
     sums = base.sums.reweighted(
         solution.columns[rows], (base.free[rows], free[rows]), (base.weight[rows], weight[rows]), scene.data[rows]
     )
-    return normal_equations(scene, sums, base.precision, np.zeros(base.precision.shape[0]), solution.x), free
+    return normal_equations(scene, sums, base.precision, base.pull, solution.x), free
 
 
 def quick_significance(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> float:
@@ -284,10 +290,13 @@ def _settled(scene: Scene) -> NDArray[np.float64]:
     The derivative columns hold for small moves only; beyond them they would paint any shape.
     """
     fwhm = float(scene.line_spread.fwhm(scene.axis_nm[scene.axis_nm.size // 2]))
-    shifts, nodes = scene.shift_basis.shape[1], scene.hats.shape[1]
+    shifts, nodes, bands = scene.shift_basis.shape[1], scene.hats.shape[1], strengths(scene)
     sd = np.concatenate(
-        [np.full(shifts, SETTLED_WIDTHS * fwhm), np.full(3, SETTLED_SHAPE), np.full(nodes, SETTLED_RESPONSE)]
-    )
+        [
+            np.full(shifts, SETTLED_WIDTHS * fwhm), np.full(3, SETTLED_SHAPE),
+            np.full(bands.stop - bands.start, np.inf), np.full(nodes, SETTLED_RESPONSE),
+        ]
+    )  # fmt: skip
     return np.append(sd**-2, 0.0)
 
 
@@ -303,8 +312,8 @@ def variance_without(scene: Scene, solution: Solution, columns: NDArray[np.intp]
 
 
 def failed(solution: Solution) -> bool:
-    """Return True if the fit is bad although templates were already given the largest error."""
-    return solution.chi2_reduced > BAD_FIT and solution.levels.template_error > CAPPED * LARGEST_MISMATCH
+    """Return True if the fit is bad although templates were already given nearly the largest error."""
+    return solution.chi2_reduced > BAD_FIT and solution.levels.template_error > NEARLY * LARGEST_MISMATCH
 
 
 def unexplained_light(scene: Scene, solution: Solution) -> NDArray[np.float64]:

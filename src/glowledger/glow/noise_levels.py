@@ -1,12 +1,13 @@
 """How far data may differ from the model: read noise, photon noise, and imperfect templates.
 
-var = s (a + b·model) + n ((ε·lines)² + (η·around)²). a and b are the detector's; ε says that templates are never
-exact in height (branching, band shape), η that they are not in shape, which shows in the light around a line. They are
-told apart by where the residuals are: tops that misfit beside wings that fit are errors of height alone, and were one
-number to stand for both, the many pixels of the wings would outvote the few of the tops. A template error is alike
+var = s (a + b·model) + n ((ε·lines)² + (η·around)² + (ζ·bands)²). a and b are the detector's; ε says that templates
+are never exact in height (branching, band shape), η that they are not in shape, which shows in the light around a
+line. They are told apart by where the residuals are: tops that misfit beside wings that fit are errors of height
+alone, and were one number to stand for both, the many pixels of the wings would outvote the few of the tops. ζ is
+what is left in bands whose strengths have factors of their own; no line is so well known. A template error is alike
 over the pixels of one line, so for tests of a line its variance is multiplied by n, the pixels in a line: only then
-is an error of ε in a line worth one standard deviation in total. s is 1, and more where a spectrum was smoothed before
-it was written.
+is an error of ε in a line worth one standard deviation in total. s is 1, and more where a spectrum was smoothed
+before it was written.
 """
 
 from __future__ import annotations
@@ -21,7 +22,8 @@ from glowledger.spectra.frames import Frames
 from glowledger.spectra.noise import NoiseEstimate, estimate_noise
 
 STUDENT_DOF = 4.0  # residuals of unlisted lines are outliers: common practice in robust fits
-FIRST_MISMATCH, FIRST_MISSHAPE = 0.05, 0.05
+FIRST_MISMATCH, FIRST_MISSHAPE, FIRST_WITHIN = 0.05, 0.05, 0.03
+LEAST_WITHIN = 0.01  # no rotational structure drawn at one temperature is better than that: an assumption
 DARK_PART = 0.35  # of the pixels: where read noise is looked for when nothing else tells it
 DARK_REACH = 15  # pixels
 LEAST_DARK = 30  # places that tell it
@@ -34,11 +36,11 @@ HELD_BACK = 0.1  # damping: the gain of a step this much shortened says nothing 
 ENOUGH = 1e-4  # of the logarithm of the likelihood: less is not worth another step
 ENOUGH_MEANWHILE = 0.03  # the same where another round of the fit asks again
 # where the search begins at least and at most: gone to nothing in an earlier round, a part may come back
-BEGUN = np.array([[0.05, 0.01, 0.01, 0.005], [20.0, 1e3, LARGEST_MISMATCH, LARGEST_MISMATCH]])
-POWERS = np.array([1.0, 1.0, 2.0, 2.0])  # of the variance in each level: ε and η count squared
-# relative to what was measured; ε and η as templates usually are
-PRIOR_CENTRE = np.array([0.0, 0.0, np.log(0.03), np.log(0.03)])
-PRIOR_SD = np.array([1.5, 6.0, 1.5, 1.5])
+BEGUN = np.array([[0.05, 0.01, 0.01, 0.005, 0.005], [20.0, 1e3, *(3 * [LARGEST_MISMATCH])]])
+POWERS = np.array([1.0, 1.0, 2.0, 2.0, 2.0])  # of the variance in each level: ε, η and ζ count squared
+# relative to what was measured; ε, η and ζ as templates usually are
+PRIOR_CENTRE = np.array([0.0, 0.0, np.log(0.03), np.log(0.03), np.log(0.015)])
+PRIOR_SD = np.array([1.5, 6.0, 1.5, 1.5, 1.5])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,6 +57,8 @@ class NoiseLevels:
         ε, relative: of the height of lines.
     misshape : float
         η, relative to the top of a lone line: of their shape.
+    within : float
+        ζ, relative: of bands with a factor of their own.
     shared : float
         Factor of the noise in tests of a line where neighbouring pixels share their noise; see `shared_pixels`.
     """
@@ -63,16 +67,18 @@ class NoiseLevels:
     gain: float
     mismatch: float
     misshape: float = 0.0
+    within: float = 0.0
     shared: float = 1.0
 
     @property
     def template_error(self) -> float:
-        """Both template errors together, relative, at the top of a lone line."""
+        """Both template errors of lines together, relative, at the top of a lone one."""
         return float(np.hypot(self.mismatch, self.misshape))
 
     def template_variance(self, errors: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return the variance of template errors in each pixel, counts², shape (p,), from `error_shape`, (2, p)."""
-        return np.asarray((self.mismatch * errors[0]) ** 2 + (self.misshape * errors[1]) ** 2)
+        """Return the variance of template errors in each pixel, counts², shape (p,), from `error_shape`, (3, p)."""
+        levels = np.array([self.mismatch, self.misshape, self.within])
+        return np.asarray(levels**2 @ errors**2)
 
     def random_variance(self, model: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the variance of read and photon noise in each pixel, counts², same shape as `model`."""
@@ -125,7 +131,10 @@ def first_levels(frames: Frames) -> tuple[NoiseLevels, bool]:
         stated = frames.detector.read_noise_counts
         variance = _dark_variance(frames) if stated is None else stated**2 / scans
     read = max(variance, smallest)
-    return NoiseLevels(read_variance=read, gain=gain, mismatch=FIRST_MISMATCH, misshape=FIRST_MISSHAPE), known
+    levels = NoiseLevels(
+        read_variance=read, gain=gain, mismatch=FIRST_MISMATCH, misshape=FIRST_MISSHAPE, within=FIRST_WITHIN
+    )
+    return levels, known
 
 
 def _dark_variance(frames: Frames) -> float:
@@ -165,7 +174,7 @@ def fitted_levels(
     ----------
     residual, model, stated : ndarray of shape (p,)
         Data minus model; model; variance known beforehand.
-    errors : ndarray of shape (2, p)
+    errors : ndarray of shape (3, p)
         Where template errors are expected, from `error_shape`.
     first : NoiseLevels
         From `first_levels`: centre of the prior.
@@ -189,13 +198,14 @@ def fitted_levels(
     """
     squares = residual**2 / max(freedom, 0.2)
     bright = float(np.quantile(np.abs(model), 0.99)) + np.sqrt(first.read_variance)
-    # each part of the variance at its reference size; the logarithms of the three factors are what is fitted
+    # each part of the variance at its reference size; the logarithms of the factors are what is fitted
     gain = first.gain if gain_known else first.read_variance / bright
     parts = np.stack([np.full(model.size, first.read_variance), gain * np.maximum(model, 0.0), *errors**2])
-    fixed = np.array([False, gain_known, mismatch_known, False])
+    fixed = np.array([False, gain_known, mismatch_known, False, not errors[2].any()])
     photons = last.gain / gain if gain > 0 else 1.0
     mismatch = FIRST_MISMATCH if mismatch_known else last.mismatch
-    ratios = last.read_variance / first.read_variance, 1.0 if gain_known else photons, mismatch, last.misshape
+    read = last.read_variance / first.read_variance
+    ratios = read, 1.0 if gain_known else photons, mismatch, last.misshape, last.within
     log = np.log(np.clip(ratios, *BEGUN))
     log = _most_likely(log, fixed, parts, stated, squares, enough)
     return NoiseLevels(
@@ -203,6 +213,7 @@ def fitted_levels(
         gain=gain if gain_known else gain * float(np.exp(log[1])),
         mismatch=float(np.clip(np.exp(log[2]), least_mismatch, LARGEST_MISMATCH)),
         misshape=float(np.clip(np.exp(log[3]), LEAST_SHAPE * least_mismatch, LARGEST_MISMATCH)),
+        within=float(np.clip(np.exp(log[4]), LEAST_WITHIN, LARGEST_MISMATCH)),
         shared=last.shared,
     )
 
@@ -215,7 +226,7 @@ def _most_likely(
     squares: NDArray[np.float64],
     enough: float,
 ) -> NDArray[np.float64]:
-    """Find the most likely logarithms of read, photon and template noise by damped Newton steps, shape (4,).
+    """Find the most likely logarithms of read, photon and template noise by damped Newton steps, shape (5,).
 
     Where the likelihood is not bent as at a maximum, Fisher scoring: the expected information of the squared scale v
     of Student's t is ν / (2 (ν + 3) v²) (Lange, Little & Taylor, J. Am. Stat. Assoc. 84, 881 (1989), from memory).

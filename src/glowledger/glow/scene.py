@@ -12,6 +12,7 @@ from glowledger.bench.model import Bench, LineSpread
 from glowledger.glow.axis_freedom import axis_freedom
 from glowledger.glow.background import background_basis
 from glowledger.glow.emitters import Emitter
+from glowledger.glow.loose_bands import LooseBands
 from glowledger.glow.noise_levels import NoiseLevels, first_levels
 from glowledger.glow.response_guess import bends, expected_response, hats, response_freedom
 from glowledger.glow.second_order import GroupedOrder, SecondOrder
@@ -111,6 +112,8 @@ class Scene:
         What defines the grid.
     summed_pixels : int
         Pixels of the spectrum in one of the scene.
+    loose : LooseBands or None
+        Bands with a factor of their own.
     """
 
     axis_nm: NDArray[np.float64]
@@ -138,6 +141,7 @@ class Scene:
     least_mismatch: float
     line_spread: LineSpread
     summed_pixels: int = 1
+    loose: LooseBands | None = None
 
     @property
     def pixels_per_line(self) -> float:
@@ -252,7 +256,7 @@ def with_emitters(scene: Scene, emitters: tuple[Emitter, ...], bench: Bench | No
     places, rates = [e.wavelength_nm for e in emitters], [e.rate for e in emitters]
     grid = placed(places, rates, scene.grid.scale)
     seen = expected_response(grid.scale.node_nm() / 2, bench)
-    return replace(scene, emitters=emitters, grid=grid, doubled=SecondOrder(grid.scale, emitters, seen))
+    return replace(scene, emitters=emitters, grid=grid, doubled=SecondOrder(grid.scale, emitters, seen), loose=None)
 
 
 def _flanks(counts: NDArray[np.float64], used: NDArray[np.bool_], fwhm_px: float) -> NDArray[np.bool_]:

@@ -205,13 +205,13 @@ class SeriesModel:
         templates = response_templates(scene, moved)
         m = len(scene.emitters)
         patterns = [templates[:, c] @ w for groups in self.patterns.values() for c, w in groups]
-        derivative, _, _ = free_columns(scene, moved, solution.x[:m])
+        derivative, _, _ = free_columns(scene, moved, solution.x[:m], bands=False)
         smooth = continuum(self.identified)
         columns = np.stack([*patterns, *smooth.T, derivative[:, 0], np.ones(scene.data.size)], axis=1)
         random = self._noise(np.maximum(solution.model, 0.0), self.typical_scans)
         lines = templates @ solution.x[:m]
-        relative, absolute = branching_doubt(scene, templates, solution.x[:m])
-        template = solution.levels.template_variance(error_shape(scene, lines, relative)) + absolute
+        uncertain = branching_doubt(scene, templates, solution.x[:m])
+        template = solution.levels.template_variance(error_shape(scene, lines, uncertain)) + uncertain[1]
         doubt = random + scene.pixels_per_line * CHANGING**2 * template
         weight = np.where(self._told, 1.0 / doubt, 0.0)
         solve = least_squares(columns, weight)

@@ -37,7 +37,7 @@ def uneven_variance(scene: Scene, solution: Solution) -> NDArray[np.float64]:
         neighbours where noise, not the template, errs.
     """
     random = solution.levels.random_variance(solution.model) + scene.stated_variance
-    errors = error_shape(scene, solution.lines, solution.doubt[0])
+    errors = error_shape(scene, solution.lines, solution.doubt)
     noisy = scene.used & (solution.levels.template_variance(errors) + scene.many_lines < random)
     square = np.diff(scene.data - solution.model) ** 2 / (random[1:] + random[:-1])
     pairs = np.flatnonzero(noisy[1:] & noisy[:-1])

@@ -179,7 +179,8 @@ def _seen(case: Case) -> tuple[Verdict, str]:
     if case.positions_uncertain:
         return "possible", f"{best.feature.label} is seen, but positions of its bands are only roughly known"
     unexplained = max(case.unexplained, case.unexplained_anywhere)
-    beyond_doubt = case.chance < UNMISTAKABLE and case.share > unexplained
+    many = places(clean) >= MANY_CLEAN and coherence(case.tests) >= COHERENT
+    beyond_doubt = case.chance < UNMISTAKABLE and (case.share > unexplained or many)
     if case.fit_failed and case.share < MOST_LIGHT and not beyond_doubt:
         # a misshapen neighbour or an unlisted line is then the better guess
         faint = case.share < unexplained or sigma < PRESENT_SIGMA or case.chance > CHANCE_BESIDE_BAD

@@ -1,0 +1,47 @@
+"""Which bands of a scene have a factor of their own: those bright enough that an error of strength shows."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from glowledger.glow.coarse import carried_over
+from glowledger.glow.fitting import Solution
+from glowledger.glow.instrument import response_at
+from glowledger.glow.loose_bands import loose_bands
+from glowledger.glow.scene import Scene
+
+
+def with_loose_bands(scene: Scene, before: tuple[Scene, Solution]) -> Scene:
+    """Return a scene with a factor for every band bright enough in an earlier fit of the same spectrum.
+
+    Parameters
+    ----------
+    scene : Scene
+        To be fitted.
+    before : (Scene, Solution)
+        The earlier fit, on the same grid of line widths.
+    """
+    old, solution = before
+    amounts = carried_over(old, solution.x, scene)[: len(scene.emitters)]
+    response = response_at(old, solution.adjustment)
+    random = solution.levels.random_variance(solution.model) + old.stated_variance
+    per_pixel = np.where(old.used, response / np.sqrt(random), 0.0)
+    width_nm = old.width_px * old.pixel_nm
+    low, high = float(old.edges_nm[0]), float(old.edges_nm[-1])
+
+    def seen(nm: NDArray[np.float64], photons: NDArray[np.float64]) -> float:
+        """Signal to noise of a band, its light gathered into steps of a line width."""
+        here = (nm > low) & (nm < high)
+        if not here.any():
+            return 0.0
+        step = float(np.interp(nm[here][0], old.axis_nm, width_nm))
+        bins = ((nm[here] - low) / step).astype(np.int64)
+        light = np.bincount(bins - bins.min(), photons[here])
+        at = low + (np.arange(light.size) + bins.min() + 0.5) * step
+        signal = light * np.interp(at, old.axis_nm, per_pixel) / np.sqrt(step / old.pixel_nm)
+        return float(np.sqrt(np.sum(signal**2)))
+
+    return replace(scene, loose=loose_bands(scene.emitters, amounts, scene.grid.scale, seen))
