@@ -26,8 +26,9 @@ RIPPLE = 0.05  # relative, of the response within a band's reach beside its smoo
 FAINTEST = 0.002  # of the level's photons: fainter bands have no factor
 FAINT_DOUBT = 0.2  # of the brightest branch of its level: one as faint as that errs 1.4 times as much
 MOST_DOUBT = 1e3  # of brightest over faint: beyond it, faint branches are below any noise
-TELLING = 1.0  # standard deviations of random noise that its error must come to, or a band has no factor
-MOST_BANDS = 80  # each is a column more for every fit
+TELLING = 2.0  # standard deviations of random noise that its error must come to, or a band has no factor
+MOST_ERROR = 0.3  # relative: with more room than that a factor would paint whatever else stands there
+MOST_BANDS = 60  # each is a column more for every fit
 
 # signal to noise of light at places, nm, shape (k,), of photons each, shape (k,)
 SignalToNoise = Callable[[NDArray[np.float64], NDArray[np.float64]], float]
@@ -135,7 +136,7 @@ def _bands(number: int, emitter: Emitter, amount: float, seen: SignalToNoise) ->
         if share > FAINTEST:
             weak = max(shares) / share
             table = emitter.branching_error * float(np.sqrt(1.0 + FAINT_DOUBT * min(weak, MOST_DOUBT)))
-            error = float(np.hypot(table, RIPPLE))
+            error = min(float(np.hypot(table, RIPPLE)), MOST_ERROR)
             told = error * seen(nm, amount * rate)
             found.append(_Band(emitter=number, nm=nm, rate=rate, error=error, told=told))
     return found

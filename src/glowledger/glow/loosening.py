@@ -10,27 +10,35 @@ from numpy.typing import NDArray
 from glowledger.glow.coarse import carried_over
 from glowledger.glow.fitting import Solution
 from glowledger.glow.instrument import response_at
-from glowledger.glow.loose_bands import loose_bands
+from glowledger.glow.likelihood import more_significant
+from glowledger.glow.loose_bands import TELLING, loose_bands
 from glowledger.glow.scene import Scene
 
 
+SURE = 40.0  # standard deviations of the species: factors must not shape one that may not be there
+
+
 def with_loose_bands(scene: Scene, before: tuple[Scene, Solution]) -> Scene:
-    """Return a scene with a factor for every band bright enough in an earlier fit of the same spectrum.
+    """Return a scene with a factor for every band bright enough, of species that are clearly there.
 
     Parameters
     ----------
     scene : Scene
         To be fitted.
     before : (Scene, Solution)
-        The earlier fit, on the same grid of line widths.
+        An earlier fit of the same spectrum, on the same grid of line widths.
     """
     old, solution = before
     amounts = carried_over(old, solution.x, scene)[: len(scene.emitters)]
     response = response_at(old, solution.adjustment)
     random = solution.levels.random_variance(solution.model) + old.stated_variance
-    per_pixel = np.where(old.used, response / np.sqrt(random), 0.0)
+    per_pixel = np.where(old.used & ~old.cut, response / np.sqrt(random), 0.0)
     width_nm = old.width_px * old.pixel_nm
     low, high = float(old.edges_nm[0]), float(old.edges_nm[-1])
+    bright = np.where(amounts * per_pixel.max() > TELLING, amounts, 0.0)  # were all its light in one pixel
+    names, index = scene.species_of_emitters()
+    sure = [more_significant(old, solution, old.columns_of(name), SURE) for name in names]
+    bright = np.where(np.array(sure)[index], bright, 0.0)
 
     def seen(nm: NDArray[np.float64], photons: NDArray[np.float64]) -> float:
         """Signal to noise of a band, its light gathered into steps of a line width."""
@@ -44,4 +52,4 @@ def with_loose_bands(scene: Scene, before: tuple[Scene, Solution]) -> Scene:
         signal = light * np.interp(at, old.axis_nm, per_pixel) / np.sqrt(step / old.pixel_nm)
         return float(np.sqrt(np.sum(signal**2)))
 
-    return replace(scene, loose=loose_bands(scene.emitters, amounts, scene.grid.scale, seen))
+    return replace(scene, loose=loose_bands(scene.emitters, bright, scene.grid.scale, seen))

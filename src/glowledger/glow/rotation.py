@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from glowledger.glow.band_emitters import band_emitters
 from glowledger.glow.choosing import OTHERS
 from glowledger.glow.fitting import Solution
-from glowledger.glow.instrument import FLANK, free_columns, response_templates
+from glowledger.glow.instrument import FLANK, free_columns, response_templates, strengths
 from glowledger.glow.nonnegative import Minima, scaled_gram
 from glowledger.glow.results import Temperature
 from glowledger.glow.scene import Scene
@@ -164,7 +164,11 @@ class _Profile:
         self.labels = tuple(scene.emitters[i].label for i in columns)
         self.amounts = solution.x[columns]
         without = np.where(np.isin(np.arange(m), columns), 0.0, solution.x[:m])
-        self.free, precision, pull = free_columns(scene, self.adjustment, without)
+        free, precision, pull = free_columns(scene, self.adjustment, without)
+        # strengths of the bands themselves stay as they are: those of another temperature say nothing here
+        own = np.zeros(0) if scene.loose is None else np.isin(scene.loose.emitter, columns)
+        self.kept = np.setdiff1d(np.arange(pull.size), strengths(scene).start + np.flatnonzero(own))
+        self.free, precision, pull = free[:, self.kept], precision[np.ix_(self.kept, self.kept)], pull[self.kept]
         size = pull.size
         self.precision, self.pull = np.zeros((size + 1, size + 1)), np.append(pull, 0.0)
         self.precision[:size, :size], self.precision[size, size] = precision, WIDTH_AT_BANDS**-2
@@ -215,7 +219,7 @@ class _Profile:
     def _columns_at(self, log_t: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return the bands and the free columns with the bands at a temperature."""
         grid = _bands_at(self.species, self.labels, log_t, self.scene.grid.scale)
-        own, _, _ = free_columns(self.scene, self.adjustment, self.amounts, grid)
+        own = free_columns(self.scene, self.adjustment, self.amounts, grid)[0][:, self.kept]
         own[:, -1] = 0.0  # the constant is there already
         width = own[:, self.scene.shift_basis.shape[1]]
         return response_templates(self.scene, self.adjustment, grid), np.column_stack([self.free + own, width])
