@@ -211,12 +211,16 @@ def test_flanks_of_a_line_at_the_ceiling_do_not_move_its_species_when_the_axis_d
     n = 160
     t = np.arange(n) / n
     amounts = {"O I": np.full(n, 3e7), "CO": 3e5 * (0.2 + np.exp(-5 * t))}
-    counts = record(INSTRUMENT, detected(amounts, 0.5 * t), np.random.RandomState(4))
-    assert np.isnan(counts).any(axis=1).all()
-    series = fit_series(frames_from_arrays(INSTRUMENT.believed_nm(), counts, time_s=2.0 * np.arange(n)), species=LOOK)
-    oxygen, error = column(series, "O I")
-    early, late = oxygen[:20].mean(), oxygen[-20:].mean()
-    assert abs(late / early - 1) < max(0.02, 3 * error.mean() / early / np.sqrt(20))
+    change, told = [], []
+    for seed in range(4, 9):  # one run scatters by 1.5 %
+        counts = record(INSTRUMENT, detected(amounts, 0.5 * t), np.random.RandomState(seed))
+        assert np.isnan(counts).any(axis=1).all()
+        frames = frames_from_arrays(INSTRUMENT.believed_nm(), counts, time_s=2.0 * np.arange(n))
+        oxygen, error = column(fit_series(frames, species=LOOK), "O I")
+        early, late = oxygen[:20].mean(), oxygen[-20:].mean()
+        change.append(late / early - 1)
+        told.append(3 * error.mean() / early / np.sqrt(20))
+    assert abs(np.median(change)) < max(0.02, np.median(told))
 
 
 def test_frames_in_which_the_strongest_line_is_cut_say_how_little_they_know():

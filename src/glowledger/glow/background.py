@@ -7,9 +7,20 @@ from numpy.typing import NDArray
 
 KNOT_SPACING_NM = 80.0  # wider than any single band head's fall, narrower than a lamp or H2 continuum
 WIDTHS_PER_KNOT = 25.0  # nor narrower than this many line widths
+# A window's edge in smooth light: glass, acrylic, polycarbonate (where they cut off: common practice, no source)
+EDGES_NM = (300.0, 420.0)
+LEVEL_NM, LOWER = 4.0, 0.25
+LEAST_LEVELS = 20
+AWAY = (3, 8)  # steps of `LEVEL_NM` before and after
+EDGE_SIGMA = 8.0  # of the scatter from step to step
+AT_ONCE = 0.75  # of the rise comes between
+STILL_DARK, STAYS = 0.25, (0.7, 1.5)  # parts of the rise: at most there before it, and what is left after it
+EDGE_OFFSETS_NM, EDGE_WIDTH_NM = (-8.0, 0.0, 8.0), 3.0  # edges tried beside each other; their sum may rise slowly
 
 
-def background_basis(axis_nm: NDArray[np.float64], fwhm_nm: float) -> NDArray[np.float64]:
+def background_basis(
+    axis_nm: NDArray[np.float64], fwhm_nm: float, edge_nm: float | None = None
+) -> NDArray[np.float64]:
     """Return non-negative cubic B-splines too broad to swallow a band.
 
     Parameters
@@ -18,6 +29,8 @@ def background_basis(axis_nm: NDArray[np.float64], fwhm_nm: float) -> NDArray[np
         nm, increasing.
     fwhm_nm : float
         Line width.
+    edge_nm : float, optional
+        Where a window cuts smooth light off, from `window_edge`: there the splines that reach so far also come cut off.
 
     Returns
     -------
@@ -29,7 +42,62 @@ def background_basis(axis_nm: NDArray[np.float64], fwhm_nm: float) -> NDArray[np
     pieces = max(1, round((high - low) / spacing))
     inner = np.linspace(low, high, pieces + 1)
     knots = np.concatenate([[low] * 3, inner, [high] * 3])
-    return _cubic_splines(np.clip(axis_nm, low, high), knots)
+    splines = _cubic_splines(np.clip(axis_nm, low, high), knots)
+    if edge_nm is None:
+        return splines
+    near = splines[:, (splines > 0)[np.argmin(np.abs(axis_nm - edge_nm))]]
+    cut = [near * _passed(axis_nm, edge_nm + offset)[:, None] for offset in EDGE_OFFSETS_NM]
+    return np.concatenate([splines, *cut], axis=1)
+
+
+def window_edge(
+    axis_nm: NDArray[np.float64], counts: NDArray[np.float64], used: NDArray[np.bool_]
+) -> float | None:
+    """Return where smooth light begins as behind a window that cuts off, nm; None where it does not.
+
+    Parameters
+    ----------
+    axis_nm : ndarray of shape (p,)
+        nm, increasing.
+    counts : ndarray of shape (p,)
+        Counts.
+    used : ndarray of bool, shape (p,)
+        Pixels that count.
+
+    Notes
+    -----
+    What a lower quantile of each few nanometres says is free of lines; behind an edge it rises once and stays, before it
+    there is nothing.
+    """
+    at, level = _levels(axis_nm[used], counts[used])
+    scatter = 1.4826 * float(np.median(np.abs(np.diff(level)))) / np.sqrt(2.0) if level.size > LEAST_LEVELS else np.inf
+    best, found = EDGE_SIGMA * scatter, None
+    for k in np.flatnonzero((at > EDGES_NM[0]) & (at < EDGES_NM[1])):
+        before, after = level[max(k - AWAY[1], 0) : max(k - AWAY[0], 0)], level[k + AWAY[0] : k + AWAY[1]]
+        if before.size == 0 or after.size == 0:
+            continue
+        dark, rise = float(np.median(level[: k - AWAY[0] + 1])), float(np.median(after) - np.median(before))
+        stays = after.min() - dark > STAYS[0] * rise and after.max() - dark < STAYS[1] * rise
+        at_once = float(level[k + AWAY[0]] - level[k - AWAY[0]])
+        if at_once > max(best, AT_ONCE * rise) and stays and np.median(before) - dark < STILL_DARK * rise:
+            best, found = at_once, float(at[k])
+    return found
+
+
+def _levels(
+    axis_nm: NDArray[np.float64], counts: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the middle and a lower quantile of the counts of every few nanometres."""
+    number = ((axis_nm - axis_nm[0]) / LEVEL_NM).astype(np.int64)
+    starts = np.flatnonzero(np.diff(number, prepend=-1))
+    pieces = np.split(counts, starts[1:])
+    middle = [float(piece.mean()) for piece in np.split(axis_nm, starts[1:])]
+    return np.array(middle), np.array([float(np.quantile(piece, LOWER)) for piece in pieces])
+
+
+def _passed(axis_nm: NDArray[np.float64], edge_nm: float) -> NDArray[np.float64]:
+    """Return what a plastic's edge at a wavelength passes, half of it there."""
+    return np.asarray(1.0 / (1.0 + np.exp(-(axis_nm - edge_nm) / EDGE_WIDTH_NM)))
 
 
 def _cubic_splines(x: NDArray[np.float64], knots: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from glowledger.bench.model import Bench, LineSpread
 from glowledger.glow.axis_freedom import axis_freedom
-from glowledger.glow.background import background_basis
+from glowledger.glow.background import background_basis, window_edge
 from glowledger.glow.emitters import Emitter
 from glowledger.glow.loose_bands import LooseBands
 from glowledger.glow.noise_levels import NoiseLevels, first_levels
@@ -228,7 +228,7 @@ def build_scene(
         emitters=emitters,
         grid=grid,
         doubled=SecondOrder(grid.scale, emitters, expected_response(grid.scale.node_nm() / 2, bench)),
-        background=background_basis(axis, middle_fwhm),
+        background=background_basis(axis, middle_fwhm, window_edge(axis, np.asarray(frames.counts[0]), used)),
         expected=expected_response(axis, bench),
         nodes_nm=nodes,
         hats=hats(axis, nodes),
