@@ -14,7 +14,6 @@ from glowledger.glow.likelihood import more_significant
 from glowledger.glow.loose_bands import TELLING, loose_bands
 from glowledger.glow.scene import Scene
 
-
 SURE = 40.0  # standard deviations of the species: factors must not shape one that may not be there
 
 
