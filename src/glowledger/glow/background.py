@@ -66,8 +66,8 @@ def window_edge(
 
     Notes
     -----
-    What a lower quantile of each few nanometres says is free of lines; behind an edge it rises at once and stays, before
-    it there is nothing.
+    What a lower quantile of each few nanometres says is free of lines; behind an edge it rises at once and stays,
+    before it there is nothing.
     """
     at, level = _levels(axis_nm[used], counts[used])
     scatter = 1.4826 * float(np.median(np.abs(np.diff(level)))) / np.sqrt(2.0) if level.size > LEAST_LEVELS else np.inf
