@@ -22,9 +22,9 @@ BAND_REACH_NM = 8.0  # of a band from its head, for the same: further on the nex
 CONTRAST_PIXELS = 3  # at least, on either side
 FAINT_TYPICAL = 0.2  # of the strongest in the typical pattern: those must be looked for even if not fitted
 SAME_FEATURE = 1.5  # line widths: closer tops are one feature
-OWN_SHARE = 0.4  # of the line light at the feature must be the species', if nothing is known of templates
-# of its main feature it may be less where the templates of the others fit: so many times what they err by, and never
-# less of their light; nothing but a main feature can speak for a species that the others outshine everywhere
+OWN_SHARE = 0.4  # of the line light at the feature must be the species'
+# a main feature under bands that have factors of their own may have less: so many times what they err by, and this part
+# of their light at least; nothing but a main feature can speak for a species that the others outshine everywhere
 OWN_ERRORS = 5.0
 LEAST_OWN = 0.15
 MAIN = 0.5  # of the brightest in the typical pattern
@@ -144,12 +144,14 @@ def feature_tests(
     return tests[:MOST_TESTS]
 
 
-def _own_share(solution: Solution, typical_part: float) -> float:
-    """Return which part of the line light at a feature must be the species', given how well templates fit here."""
-    if typical_part < MAIN:
-        return OWN_SHARE
-    beside = max(OWN_ERRORS * solution.levels.template_error, LEAST_OWN)
-    return min(beside / (1.0 + beside), OWN_SHARE)
+def _outshone(given: _Given, near: NDArray[np.intp], counts: float, beside: float, typical_part: float) -> bool:
+    """Return whether a feature lies under so many counts of others that it may be an error of theirs."""
+    most, known, solution = OWN_SHARE / (1.0 - OWN_SHARE), 0.0, given.solution
+    others = float((solution.lines - given.light)[near].sum())
+    if typical_part >= MAIN and others > 0:
+        known = min(float(solution.doubt[2][near].sum()) / others, 1.0)  # the part of it in bands with factors
+    error = min(max(OWN_ERRORS * solution.levels.within, LEAST_OWN), most)
+    return counts < (known * error + (1.0 - known) * most) * beside
 
 
 def _distinct(
@@ -198,7 +200,7 @@ def _test(given: _Given, top: int) -> FeatureTest | None:
     centred = bool(abs(offset) < _slack(given) * max(fwhm, pixel) + 2.0 * doubt)
     noise = float(np.sqrt(given.drop.variance[near].sum()))
     part = float(given.typical[near].max())
-    own = bool(share >= _own_share(solution, part) and sigma >= OWN_SIGMA and centred)
+    own = bool(not _outshone(given, near, counts, float(beside.sum()), part) and sigma >= OWN_SIGMA and centred)
     murky = bool(counts <= given.murky[top])
     feature = Feature(
         label=_label(given, top, fwhm),
