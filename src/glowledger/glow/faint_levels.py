@@ -62,7 +62,11 @@ def light_of(scene: Scene, solution: Solution) -> Light:
     summed = np.array([e.summed for e in scene.emitters])
     np.maximum.at(parts, index[summed], (solution.x[:m] / weights)[summed])
     brightness = np.maximum(np.maximum(fitted, parts), hidden)
-    weight = np.where(scene.used, response_at(scene, solution.adjustment) ** 2 / solution.variance, 0.0)
+    # Noise alone: errors of templates are those of the sums that such levels are in so far. And where the fit had no
+    # lines to put light in it may have taken the response for nothing.
+    noise = solution.levels.random_variance(solution.model) + scene.stated_variance
+    seen = np.maximum(response_at(scene, solution.adjustment), scene.expected)
+    weight = np.where(scene.used, seen**2 / noise, 0.0)
     return Light(scene.axis_nm, weight * PEAKED / scene.pixels_per_line, dict(zip(names, brightness, strict=True)))
 
 
