@@ -50,6 +50,7 @@ OPTIONS = st.fixed_dictionaries(
 @settings(max_examples=400, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(raw=st.one_of(files(), st.binary(max_size=200)), options=OPTIONS)
 @example(raw=b"0,inf,inf", options={})
+@example(raw=b"0,inf,0\n0,inf,0", options={})
 def test_frames_or_a_read_error(tmp_path, raw, options):
     file = tmp_path / "any.csv"
     file.write_bytes(raw)

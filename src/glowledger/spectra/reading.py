@@ -253,7 +253,7 @@ def _without_repeats(
     same = np.diff(axis) == 0
     if not same.any():
         return axis, counts, dark, 0
-    same &= np.all(np.diff(counts, axis=1) == 0, axis=0)
+    same &= np.all(counts[:, 1:] == counts[:, :-1], axis=0)
     keep = np.concatenate([[True], ~same])
     return axis[keep], counts[:, keep], None if dark is None else dark[keep], int(same.sum())
 
