@@ -61,7 +61,9 @@ def coarse_scene(scene: Scene, x: NDArray[np.float64]) -> CoarseScene:
     density = np.stack([parts[rows] @ scene.grid.density[rows] for rows in members])
     merged = replace(
         scene, emitters=emitters, grid=EmissionGrid(scene.grid.scale, density),
-        doubled=scene.doubled.grouped(group, parts), loose=scene.loose and scene.loose.grouped(group, parts),
+        doubled=scene.doubled.grouped(group, parts),
+        loose=scene.loose and scene.loose.grouped(group, parts),
+        rotation=scene.rotation and scene.rotation.grouped(group, parts),
     )
     return CoarseScene(scene=merged, parts=parts, group=group)
 
@@ -92,7 +94,9 @@ def lit_scene(scene: Scene, x: NDArray[np.float64]) -> CoarseScene:
     parts = np.where(amounts > 0, 1.0, 0.0)
     some = replace(
         scene, emitters=tuple(scene.emitters[i] for i in lit), grid=scene.grid.of(lit),
-        doubled=scene.doubled.grouped(group, parts), loose=scene.loose and scene.loose.grouped(group, parts),
+        doubled=scene.doubled.grouped(group, parts),
+        loose=scene.loose and scene.loose.grouped(group, parts),
+        rotation=scene.rotation and scene.rotation.grouped(group, parts),
     )  # fmt: skip
     return CoarseScene(scene=some, parts=parts, group=group)
 

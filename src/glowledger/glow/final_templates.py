@@ -7,30 +7,30 @@ from dataclasses import replace
 import numpy as np
 
 from glowledger.glow.fitting import MOST_RESPONSE, Solution, bounded_doubt
-from glowledger.glow.instrument import branching_doubt, response_doubt, response_templates, strengths
+from glowledger.glow.instrument import branching_doubt, loose_columns, response_doubt, response_templates
+from glowledger.glow.loose_templates import LooseTemplates
 from glowledger.glow.scene import Scene
 
-LEAST_STRENGTH = -0.9  # relative change of a band
 
-
-def with_strengths(scene: Scene, solution: Solution) -> tuple[Scene, Solution]:
-    """Return scene and solution with the strengths of loose bands taken into the templates."""
-    loose = scene.loose
-    if loose is None:
+def with_loosened(scene: Scene, solution: Solution) -> tuple[Scene, Solution]:
+    """Return scene and solution with strengths of bands and temperatures as found taken into the templates."""
+    if not scene.loosened:
         return scene, solution
-    mine, m = strengths(scene), len(scene.emitters)
-    changes = np.maximum(solution.free_values[mine], LEAST_STRENGTH)
-    columns = solution.columns.copy()
-    bands = response_templates(scene, solution.adjustment, loose.grid)
-    np.add.at(columns.T, loose.emitter, (bands * (loose.part * changes)).T)
-    left = solution.free_values.copy()
-    left[mine] -= changes
-    changed, grid = loose.taken_up(scene.grid, changes)
+    m, grid = len(scene.emitters), scene.grid
+    columns, left = solution.columns.copy(), solution.free_values.copy()
+    found: dict[LooseTemplates | None, LooseTemplates] = {}
+    for one, mine in loose_columns(scene):
+        changes = one.within(solution.free_values[mine])
+        parts = response_templates(scene, solution.adjustment, one.grid)
+        np.add.at(columns.T, one.emitter, (parts * (one.share * changes[one.quantity])).T)
+        left[mine] -= changes
+        found[one], grid = one.taken_up(grid, changes)
+    np.maximum(columns[:, :m], 0.0, out=columns[:, :m])
     templates = columns[:, :m]
     risen = replace(
         solution, templates=templates, columns=columns, free_values=left, lines=templates @ solution.x[:m]
     )
-    return replace(scene, loose=changed, grid=grid), risen
+    return replace(scene, grid=grid, loose=found.get(scene.loose), rotation=found.get(scene.rotation)), risen
 
 
 def with_response(scene: Scene, solution: Solution) -> Solution:

@@ -20,10 +20,10 @@ from glowledger.glow.instrument import (
     error_shape,
     expected_variance,
     free_columns,
+    loose_columns,
     response_doubt,
     response_templates,
     second_order,
-    strengths,
 )
 from glowledger.glow.noise_levels import ENOUGH, ENOUGH_MEANWHILE, NoiseLevels
 from glowledger.glow.normal_equations import Normal, WeightedSums, normal_equations, weighted_sums
@@ -333,11 +333,9 @@ def _solution(
 
 
 def _untold(scene: Scene, normal: Normal) -> float:
-    """Return how many strengths of bands are known from the tables rather than from the data."""
-    if scene.loose is None:
-        return 0.0
-    precision = np.diag(normal.free)[strengths(scene)]
-    return float(np.sum(scene.loose.error**-2 / precision))
+    """Return how many loose quantities are known beforehand rather than from the data."""
+    precision = np.diag(normal.free)
+    return float(sum(np.sum(one.error**-2 / precision[where]) for one, where in loose_columns(scene)))
 
 
 def _still(scene: Scene, solution: Solution, last: Solution | Seen, least: float) -> bool:

@@ -17,16 +17,16 @@ from glowledger.glow.binning import summed_pixels
 from glowledger.glow.choosing import chosen_emitters
 from glowledger.glow.emitters import Emitter
 from glowledger.glow.faint_levels import light_of
-from glowledger.glow.final_templates import with_response, with_strengths
+from glowledger.glow.final_templates import with_loosened, with_response
 from glowledger.glow.fit_warnings import fit_warnings
 from glowledger.glow.fitting import Solution, fit_scene
 from glowledger.glow.judging import evidence_of
 from glowledger.glow.level_tilt import level_tilt
 from glowledger.glow.likelihood import drop_species, failed, more_significant
-from glowledger.glow.loosening import with_loose_bands
+from glowledger.glow.loosening import with_loosened_templates
 from glowledger.glow.many_lines import among_many_lines, many_lines_variance
 from glowledger.glow.results import Fit, SpeciesEvidence, Temperature
-from glowledger.glow.rotation import found_kelvin, profile_temperature, settled
+from glowledger.glow.rotation import found_kelvin, moved_kelvin, profile_temperature, settled, settled_with
 from glowledger.glow.scene import Scene, build_scene, with_emitters
 from glowledger.glow.species_light import species_light
 from glowledger.glow.start_search import first_fit
@@ -134,7 +134,7 @@ def identify(
     told: tuple[object, ...] = ()
     for last, done in ((False, 0.6), (True, 0.9)):
         freed = _freed(scene, solution, freed)
-        temperatures = _temperatures(scene, solution, listed, freed, t_rot, fine=last)
+        temperatures = _temperatures(scene, solution, listed, freed, moved_kelvin(scene, solution, t_rot), fine=last)
         found = found_kelvin(temperatures)
         bright, clear = _bright(scene, solution), _significant(scene, solution, frozenset(), CLEAR_SIGMA)
         if last:  # what glows beside a bright atom is freed first, lest the atom's high levels take its light
@@ -142,7 +142,7 @@ def identify(
         if told == (freed, bright, clear, tilt, tuple(found)) and settled(found, t_rot):
             before = scene, solution
             scene = window_free_below(with_emitters(whole, scene.emitters, bench), unlit_below)
-            scene = with_loose_bands(scene, before)
+            scene = with_loosened_templates(scene, before, listed, t_rot)
             solution = fit_scene(scene, rounds=0, before=before, closing=CLOSING)
             break
         told = (freed, bright, clear, tilt, tuple(found))
@@ -153,7 +153,7 @@ def identify(
         scene = window_free_below(with_emitters(whole, emitters, bench), unlit_below)
         if not last:
             scene = summed_pixels(scene, before[0].summed_pixels)
-        scene = with_loose_bands(scene, before)
+        scene = with_loosened_templates(scene, before, listed, t_rot)
         closing, nearly = (CLOSING, NEARLY_DONE) if last else (OPENING, NEARLY_OPEN)
         solution = fit_scene(scene, rounds=REFIT_ROUNDS, before=before, closing=closing, nearly=nearly)
         progress.tell(done)
@@ -189,7 +189,8 @@ def identify_alike(frames: Frames, like: Identified, *, bench: Bench | None = No
     emitters = chosen_emitters(listed, freed, like.t_rot_k, low, high, bright, clear, like.tilt, seen)
     unlit_below = unlit(scene, visibility(scene, solution, bench))
     refined = among_many_lines(build_scene(one, emitters, scene.line_spread, bench), many_lines)
-    refined = with_loose_bands(window_free_below(refined, unlit_below), (scene, solution))
+    refined = window_free_below(refined, unlit_below)
+    refined = with_loosened_templates(refined, (scene, solution), listed, like.t_rot_k)
     solution = fit_scene(refined, None, REFIT_ROUNDS, before=(scene, solution), closing=CLOSING, nearly=NEARLY_DONE)
     found = freed, like.t_rot_k, like.tilt, like.fit.temperatures
     return _identified(frames, refined, solution, listed, bench, found)
@@ -230,11 +231,12 @@ def _identified(
     found: tuple[frozenset[str], dict[str, float], dict[str, float], tuple[Temperature, ...]],
 ) -> Identified:
     """Judge a final fit, with the species freed, the temperatures and tilts used and the temperatures found."""
-    scene, solution = with_strengths(scene, solution)
+    temperatures = settled_with(found[3], moved_kelvin(scene, solution, found[1]))
+    scene, solution = with_loosened(scene, solution)
     solution = with_response(scene, solution)
     seen = visibility(scene, solution, bench)
-    evidence = evidence_of(scene, solution, listed, seen, found[3])
-    fit = _fit(scene, solution, evidence, found[3], fit_warnings(frames, scene, solution, seen, evidence))
+    evidence = evidence_of(scene, solution, listed, seen, temperatures)
+    fit = _fit(scene, solution, evidence, temperatures, fit_warnings(frames, scene, solution, seen, evidence))
     return Identified(scene=scene, solution=solution, fit=fit, freed=found[0], t_rot_k=found[1], tilt=found[2])
 
 

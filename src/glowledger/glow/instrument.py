@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.glow.emitters import Emitter
-from glowledger.glow.loose_bands import FAINT_DOUBT, MOST_DOUBT, LooseBands
+from glowledger.glow.loose_bands import FAINT_DOUBT, MOST_DOUBT
+from glowledger.glow.loose_templates import LooseTemplates
 from glowledger.glow.noise_levels import NoiseLevels
 from glowledger.glow.scene import Adjustment, Priors, Scene
 from glowledger.glow.templates import Edges, EmissionGrid, SpreadLines
@@ -151,7 +152,7 @@ def _loose(scene: Scene) -> NDArray[np.bool_]:
     """Return the emitters whose bands have factors of their own: nothing else is doubtful in them."""
     loose = np.zeros(len(scene.emitters), dtype=bool)
     if scene.loose is not None:
-        loose[scene.loose.emitter[scene.loose.part > 0]] = True
+        loose[scene.loose.emitter[scene.loose.share > 0]] = True
     return loose
 
 
@@ -230,7 +231,7 @@ def _telling(scene: Scene, amounts: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def free_columns(
     scene: Scene, adjustment: Adjustment, amounts: NDArray[np.float64], grid: EmissionGrid | None = None,
-    *, bands: bool = True,
+    *, loose: bool = True,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Return the free columns with their priors.
 
@@ -243,15 +244,15 @@ def free_columns(
     amounts : ndarray of shape (m,)
         Light of each emitter that the derivatives are taken of.
     grid : EmissionGrid, optional
-        Of other emitters than the scene's, on the same scale; the strengths of bands are left at zero then.
-    bands : bool
-        False leaves the strengths of bands at zero too.
+        Of other emitters than the scene's, on the same scale; loose templates are left at zero then.
+    loose : bool
+        False leaves loose templates at zero too.
 
     Returns
     -------
     columns : ndarray of shape (p, f)
-        Derivatives by shift (k), width, Lorentz fraction, asymmetry, strengths of loose bands and response nodes; then
-        a constant.
+        Derivatives by shift (k), width, Lorentz fraction, asymmetry, strengths of loose bands, temperatures of loose
+        rotation and response nodes; then a constant.
     precision, pull : ndarray of shape (f, f) and (f,)
         The prior acts on the whole adjustment, so it pulls back what was moved before.
     """
@@ -272,29 +273,53 @@ def free_columns(
     moved = _edges(scene, adjustment).slope(spread.light[:, 0])
     k, steps = basis.shape[1], (WIDTH_STEP, SHAPE_STEP, SHAPE_STEP)
     nodes = scene.hats.shape[1]
-    everything = np.zeros((light.size, strengths(scene).stop + nodes + 1))
+    everything = np.zeros((light.size, loosened(scene).stop + nodes + 1))
     # each shift term moves the edges of a pixel nearly alike: its derivative is the common one, weighted
     np.multiply(basis[1:] + basis[:-1], (0.5 * moved * response)[:, None], out=everything[:, :k])
     for column, other, size in zip(range(k, k + 3), changed, steps, strict=True):
         everything[:, column] = (other - light) * (response / size)
-    if bands and grid is scene.grid and scene.loose is not None:
-        light_of_bands = scene.loose.grid.collected(shape, _seen_sums(scene, adjustment))
-        np.multiply(light_of_bands, scene.loose.amounts(given), out=everything[:, strengths(scene)])
+    if loose and grid is scene.grid:
+        for one, where in loose_columns(scene):
+            everything[:, where] = _changes(scene, adjustment, one, given)
     np.multiply(scene.hats, (light * response)[:, None], out=everything[:, -1 - nodes : -1])
     everything[:, -1] = 1.0
     return everything, *_prior(scene, adjustment)
 
 
-def strengths(scene: Scene) -> slice:
-    """Return which of the free columns are strengths of loose bands."""
+def _changes(
+    scene: Scene, adjustment: Adjustment, loose: LooseTemplates, amounts: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return the change of the light in each pixel for one unit of each loose quantity, shape (p, b)."""
+    sums = _seen_sums(scene, adjustment)
+    if len(loose) == loose.emitter.size:  # their transforms stay while the shape changes
+        return loose.grid.collected(adjustment.shape, sums) * loose.amounts(amounts)
+    return np.asarray(sums @ loose.grid.spread_sums(loose.weights(amounts), adjustment.shape).light)
+
+
+def loose_columns(scene: Scene) -> tuple[tuple[LooseTemplates, slice], ...]:
+    """Return what is loose in a scene, and which of the free columns each is."""
+    found, first = [], scene.shift_basis.shape[1] + 3
+    for one in scene.loosened:
+        found.append((one, slice(first, first + len(one))))
+        first += len(one)
+    return tuple(found)
+
+
+def loosened(scene: Scene) -> slice:
+    """Return which of the free columns are loose templates."""
     first = scene.shift_basis.shape[1] + 3
-    return slice(first, first + (0 if scene.loose is None else len(scene.loose)))
+    return slice(first, first + sum(len(one) for one in scene.loosened))
+
+
+def loosened_of(scene: Scene, columns: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Return which of the free columns are loose templates of some emitters."""
+    own = [where.start + np.flatnonzero(one.of(columns)) for one, where in loose_columns(scene)]
+    return np.concatenate([np.zeros(0, dtype=np.intp), *own])
 
 
 def _prior(scene: Scene, adjustment: Adjustment) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return precision and pull of the free columns, as `free_columns`."""
-    loose = scene.loose
-    precision, weight = _precision(scene.priors, loose)
+    precision, weight = _precision(scene.priors, scene.loosened)
     shape, line_spread = adjustment.shape, scene.line_spread
     state = np.concatenate(
         [
@@ -304,7 +329,7 @@ def _prior(scene: Scene, adjustment: Adjustment) -> tuple[NDArray[np.float64], N
                 shape.lorentz_fraction - line_spread.lorentz_fraction,
                 shape.asymmetry - line_spread.asymmetry,
             ],
-            np.zeros(0) if loose is None else loose.found,
+            *(one.found for one in scene.loosened),
             adjustment.log_response,
         ]
     )
@@ -312,9 +337,11 @@ def _prior(scene: Scene, adjustment: Adjustment) -> tuple[NDArray[np.float64], N
 
 
 @lru_cache(maxsize=4)
-def _precision(priors: Priors, loose: LooseBands | None) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    shapes, bands = [priors.width_log, priors.shape, priors.shape], np.zeros(0) if loose is None else loose.error
-    sd = np.concatenate([priors.shift_nm, shapes, bands, priors.log_response])
+def _precision(
+    priors: Priors, loose: tuple[LooseTemplates, ...]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    shapes = [priors.width_log, priors.shape, priors.shape]
+    sd = np.concatenate([priors.shift_nm, shapes, *(one.error for one in loose), priors.log_response])
     precision = np.diag(np.append(1.0 / sd**2, 0.0))
     # a common factor of the response belongs to the amounts: held at one
     common = np.zeros(precision.shape[0])

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.glow.fitting import Solution
-from glowledger.glow.instrument import branching_doubt, expected_variance, free_columns, strengths
+from glowledger.glow.instrument import branching_doubt, expected_variance, free_columns, loosened, loosened_of
 from glowledger.glow.noise_levels import LARGEST_MISMATCH
 from glowledger.glow.nonnegative import Minima
 from glowledger.glow.normal_equations import Normal, WeightedSums, normal_equations, weighted_sums
@@ -142,7 +142,7 @@ def _base(scene: Scene, solution: Solution) -> _Base:
     variance = variance_without(scene, solution, np.zeros(0, dtype=np.intp))
     weight = np.where(scene.used, 1.0 / variance, 0.0)
     free, precision, prior = free_columns(scene, solution.adjustment, solution.x[: len(scene.emitters)])
-    pull, mine = np.zeros(prior.size), strengths(scene)
+    pull, mine = np.zeros(prior.size), loosened(scene)
     pull[mine] = prior[mine]  # the instrument is where it is
     sums = weighted_sums(solution.columns, free, weight, scene.data)
     precision = precision + np.diag(_settled(scene))
@@ -159,15 +159,14 @@ def _without_own_shape(
     base = _base(scene, solution)
     m = len(scene.emitters)
     own = np.where(np.isin(np.arange(m), columns), solution.x[:m], 0.0)
-    shaped, _, _ = free_columns(scene, solution.adjustment, own, bands=False)
+    shaped, _, _ = free_columns(scene, solution.adjustment, own, loose=False)
     weight = np.where(scene.used, 1.0 / variance, 0.0)
     light = species_light(scene, solution, columns)
     differs = (np.abs(weight - base.weight) > SAME * base.weight) | (light > SAME * solution.lines)
     rows = np.flatnonzero(differs & scene.used)
     free = base.free.copy()
     free[rows, :-1] -= shaped[rows, :-1]  # the last is the constant, which has no shape
-    if scene.loose is not None:
-        free[np.ix_(rows, strengths(scene).start + np.flatnonzero(own[scene.loose.emitter]))] = 0.0
+    free[np.ix_(rows, loosened_of(scene, np.flatnonzero(own)))] = 0.0
     sums = base.sums.reweighted(
         solution.columns[rows], (base.free[rows], free[rows]), (base.weight[rows], weight[rows]), scene.data[rows]
     )
@@ -290,11 +289,11 @@ def _settled(scene: Scene) -> NDArray[np.float64]:
     The derivative columns hold for small moves only; beyond them they would paint any shape.
     """
     fwhm = float(scene.line_spread.fwhm(scene.axis_nm[scene.axis_nm.size // 2]))
-    shifts, nodes, bands = scene.shift_basis.shape[1], scene.hats.shape[1], strengths(scene)
+    shifts, nodes, loose = scene.shift_basis.shape[1], scene.hats.shape[1], loosened(scene)
     sd = np.concatenate(
         [
             np.full(shifts, SETTLED_WIDTHS * fwhm), np.full(3, SETTLED_SHAPE),
-            np.full(bands.stop - bands.start, np.inf), np.full(nodes, SETTLED_RESPONSE),
+            np.full(loose.stop - loose.start, np.inf), np.full(nodes, SETTLED_RESPONSE),
         ]
     )  # fmt: skip
     return np.append(sd**-2, 0.0)

@@ -3,14 +3,12 @@
 Which part of an upper level's photons a band has is known to 5 to 30 % only. Were that no more than noise of every
 pixel under the band, a faint species there would have to outshine it, though a band has one strength and hundreds of
 pixels; with a factor for each, within the error of the tables, what is left under the band is as good as its shape.
-The factors are free columns with a prior (random effects in generalised least squares: Aitken, Proc. R. Soc. Edinb. 55,
-42 (1935), from memory).
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
@@ -18,7 +16,8 @@ from numpy.typing import NDArray
 
 from glowledger.glow.bands import upper_level_lines
 from glowledger.glow.emitters import Emitter
-from glowledger.glow.templates import EmissionGrid, placed
+from glowledger.glow.loose_templates import LooseTemplates
+from glowledger.glow.templates import placed
 from glowledger.glow.width_scale import WidthScale
 
 LEVEL_MARK = " v'="  # in the label of an emitter that is one vibrational level
@@ -28,58 +27,11 @@ FAINT_DOUBT = 0.2  # of the brightest branch of its level: one as faint as that 
 MOST_DOUBT = 1e3  # of brightest over faint: beyond it, faint branches are below any noise
 TELLING = 2.0  # standard deviations of random noise that its error must come to, or a band has no factor
 MOST_ERROR = 0.3  # relative: with more room than that a factor would paint whatever else stands there
+LEAST_STRENGTH = -0.9  # relative change of a band
 MOST_BANDS = 60  # each is a column more for every fit
 
 # signal to noise of light at places, nm, shape (k,), of photons each, shape (k,)
 SignalToNoise = Callable[[NDArray[np.float64], NDArray[np.float64]], float]
-
-
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class LooseBands:
-    """Bands with a factor of their own; b of them.
-
-    Attributes
-    ----------
-    emitter : ndarray of int, shape (b,)
-        The emitter of each in the scene.
-    part : ndarray of shape (b,)
-        Photons of that emitter's level per photon of the emitter: less than 1 where it stands for several levels, 0
-        where it has no light.
-    grid : EmissionGrid
-        The lines of each, per photon of the level, by the tables.
-    error : ndarray of shape (b,)
-        Relative standard error by the tables.
-    found : ndarray of shape (b,)
-        By how much, relatively, the templates of the scene already differ from the tables.
-    """
-
-    emitter: NDArray[np.intp]
-    part: NDArray[np.float64]
-    grid: EmissionGrid
-    error: NDArray[np.float64]
-    found: NDArray[np.float64]
-
-    def __len__(self) -> int:
-        """Return how many there are."""
-        return int(self.emitter.size)
-
-    def amounts(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return photons of the level of each, shape (b,), from amounts of the emitters, shape (m,)."""
-        return np.asarray(x[self.emitter] * self.part)
-
-    def grouped(self, group: NDArray[np.intp], parts: NDArray[np.float64]) -> LooseBands:
-        """Return the same for groups of the emitters; those left out have no light."""
-        there = group[self.emitter] >= 0
-        return replace(
-            self, emitter=np.where(there, group[self.emitter], 0),
-            part=np.where(there, self.part * parts[self.emitter], 0.0),
-        )  # fmt: skip
-
-    def taken_up(self, grid: EmissionGrid, changes: NDArray[np.float64]) -> tuple[LooseBands, EmissionGrid]:
-        """Return these, and the grid of the scene's emitters, with relative changes, shape (b,), taken into it."""
-        density = grid.density.copy()
-        np.add.at(density, self.emitter, (self.part * changes)[:, None] * self.grid.density)
-        return replace(self, found=self.found + changes), EmissionGrid(grid.scale, density)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -93,7 +45,7 @@ class _Band:
 
 def loose_bands(
     emitters: tuple[Emitter, ...], amounts: NDArray[np.float64], scale: WidthScale, seen: SignalToNoise
-) -> LooseBands | None:
+) -> LooseTemplates | None:
     """Return the bands that are bright enough for an error of their strength to show; None if there are none.
 
     Parameters
@@ -117,10 +69,11 @@ def loose_bands(
     bands = [band for band in bands if band.told > least][:MOST_BANDS]
     if not bands:
         return None
-    return LooseBands(
-        emitter=np.array([band.emitter for band in bands], dtype=np.intp), part=np.ones(len(bands)),
+    return LooseTemplates(
+        emitter=np.array([band.emitter for band in bands], dtype=np.intp), share=np.ones(len(bands)),
         grid=placed([band.nm for band in bands], [band.rate for band in bands], scale),
-        error=np.array([band.error for band in bands]), found=np.zeros(len(bands)),
+        quantity=np.arange(len(bands)), error=np.array([band.error for band in bands]), found=np.zeros(len(bands)),
+        limits=(LEAST_STRENGTH, np.inf),
     )  # fmt: skip
 
 

@@ -1,4 +1,4 @@
-"""Which bands of a scene have a factor of their own: those bright enough that an error of strength shows."""
+"""What of a scene's templates is free within limits: bands so bright that an error of strength shows, temperatures."""
 
 from __future__ import annotations
 
@@ -12,13 +12,17 @@ from glowledger.glow.fitting import Solution
 from glowledger.glow.instrument import response_at
 from glowledger.glow.likelihood import more_significant
 from glowledger.glow.loose_bands import TELLING, loose_bands
+from glowledger.glow.loose_rotation import loose_rotation
 from glowledger.glow.scene import Scene
+from glowledger.tables.species import ListedSpecies
 
 SURE = 40.0  # standard deviations of the species: factors must not shape one that may not be there
 
 
-def with_loose_bands(scene: Scene, before: tuple[Scene, Solution]) -> Scene:
-    """Return a scene with a factor for every band bright enough, of species that are clearly there.
+def with_loosened_templates(
+    scene: Scene, before: tuple[Scene, Solution], listed: tuple[ListedSpecies, ...], kelvin: dict[str, float]
+) -> Scene:
+    """Return a scene with a factor for every band bright enough, of species clearly there, and free temperatures.
 
     Parameters
     ----------
@@ -26,6 +30,10 @@ def with_loose_bands(scene: Scene, before: tuple[Scene, Solution]) -> Scene:
         To be fitted.
     before : (Scene, Solution)
         An earlier fit of the same spectrum, on the same grid of line widths.
+    listed : tuple of ListedSpecies
+        All species.
+    kelvin : dict
+        By species, at which temperature the bands of those that tell theirs are drawn, K.
     """
     old, solution = before
     amounts = carried_over(old, solution.x, scene)[: len(scene.emitters)]
@@ -51,4 +59,8 @@ def with_loose_bands(scene: Scene, before: tuple[Scene, Solution]) -> Scene:
         signal = light * np.interp(at, old.axis_nm, per_pixel) / np.sqrt(step / old.pixel_nm)
         return float(np.sqrt(np.sum(signal**2)))
 
-    return replace(scene, loose=loose_bands(scene.emitters, bright, scene.grid.scale, seen))
+    scale = scene.grid.scale
+    return replace(
+        scene, loose=loose_bands(scene.emitters, bright, scale, seen),
+        rotation=loose_rotation(scene.emitters, listed, kelvin, scale),
+    )  # fmt: skip

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.glow.fitting import Solution
-from glowledger.glow.instrument import SUMMED_ERROR, strengths
+from glowledger.glow.instrument import SUMMED_ERROR, loosened_of
 from glowledger.glow.likelihood import local_misfit
 from glowledger.glow.scene import Scene
 from glowledger.glow.species_light import pattern_light, species_light
@@ -149,8 +149,8 @@ def _fitted_error(
     Notes
     -----
     Counts are what the detector gave: where the response is unknown it may rise and the light fall without a
-    change of them, and so may the strength of a band. So the response takes part in the sum with the species' own
-    light, and strengths with their bands' (GUM, JCGM 100:2008, 5.2).
+    change of them, and so may the strength of a band, or its temperature. So the response takes part in the sum
+    with the species' own light, and so does what is loose in it (GUM, JCGM 100:2008, 5.2).
     """
     from scipy.linalg import lu_solve
 
@@ -159,9 +159,8 @@ def _fitted_error(
     bent = np.zeros(solution.normal.free.shape[0])
     light = np.where(scene.used, species_light(scene, solution, columns), 0.0)
     bent[-1 - nodes : -1] = light @ scene.hats
-    if scene.loose is not None:
-        bands = solution.free[scene.used][:, strengths(scene)].sum(axis=0)
-        bent[strengths(scene)] = np.where(np.isin(scene.loose.emitter, columns), bands, 0.0)
+    own = loosened_of(scene, columns)
+    bent[own] = solution.free[np.ix_(scene.used, own)].sum(axis=0)
     taken = np.linalg.solve(solution.normal.free, bent)
     direction = np.zeros(solution.x.size)
     direction[columns] = in_pixels

@@ -2,24 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from glowledger.glow.band_emitters import band_emitters
 from glowledger.glow.choosing import OTHERS
 from glowledger.glow.fitting import Solution
-from glowledger.glow.instrument import FLANK, free_columns, response_templates, strengths
+from glowledger.glow.instrument import FLANK, free_columns, loose_columns, loosened_of, response_templates
+from glowledger.glow.loose_rotation import bands_at, temperature_ladder
 from glowledger.glow.nonnegative import Minima, scaled_gram
 from glowledger.glow.results import Temperature
 from glowledger.glow.scene import Scene
-from glowledger.glow.templates import EmissionGrid, placed
-from glowledger.glow.width_scale import WidthScale
 from glowledger.tables.species import ListedSpecies
 
-COLDEST_K, HOTTEST_K = 150.0, 3900.0
-FIRST_STEPS = 13  # a quarter in T each; the interval is then found between finer ones
 BAND_MISMATCH = 0.02  # of the light in a pixel: what line-spread and neighbours leave wrong inside a band
 SHAPE_ERROR = 0.07  # of T: line-spread and overlaps; scatter in tests/benchmarks/bench_identification.py
 LEAST_TOLD = 4.0  # χ² between best and worst temperature
@@ -67,7 +64,7 @@ def profile_temperature(
     """
     name = f"T_rot {species.name}"
     profile = _Profile(scene, solution, species, columns)
-    ladder = np.log(np.geomspace(COLDEST_K, HOTTEST_K, FIRST_STEPS))
+    ladder = temperature_ladder()
     step = float(ladder[1] - ladder[0])
     tried = _tried(profile, ladder, before_k)
     best = min(tried, key=lambda log_t: tried[log_t])
@@ -114,6 +111,27 @@ def found_kelvin(temperatures: tuple[Temperature, ...]) -> dict[str, float]:
         logs = np.log([t.kelvin for t in told])
         found[OTHERS] = float(np.exp(np.average(logs, weights=[log_error(t) ** -2 for t in told])))
     return found
+
+
+def moved_kelvin(scene: Scene, solution: Solution, kelvin: dict[str, float]) -> dict[str, float]:
+    """Return temperatures by species, K, those that are free in a fit where it has put them."""
+    moved = dict(kelvin)
+    for one, where in loose_columns(scene):
+        if one is scene.rotation:
+            names = [scene.emitters[k].species for k in one.emitter[np.unique(one.quantity, return_index=True)[1]]]
+            for name, change in zip(names, one.within(solution.free_values[where]).tolist(), strict=True):
+                moved[name] = kelvin[name] * float(np.exp(change))
+    return moved
+
+
+def settled_with(temperatures: tuple[Temperature, ...], kelvin: dict[str, float]) -> tuple[Temperature, ...]:
+    """Return temperatures as a last fit has put them, K by species, with intervals as wide as before."""
+    found = []
+    for one in temperatures:
+        factor = kelvin.get(one.name.removeprefix("T_rot "), one.kelvin) / one.kelvin
+        low, high = one.interval_k
+        found.append(replace(one, kelvin=one.kelvin * factor, interval_k=(low * factor, high * factor)))
+    return tuple(found)
 
 
 def log_error(temperature: Temperature) -> float:
@@ -166,8 +184,7 @@ class _Profile:
         without = np.where(np.isin(np.arange(m), columns), 0.0, solution.x[:m])
         free, precision, pull = free_columns(scene, self.adjustment, without)
         # strengths of the bands themselves stay as they are: those of another temperature say nothing here
-        own = np.zeros(0) if scene.loose is None else np.isin(scene.loose.emitter, columns)
-        self.kept = np.setdiff1d(np.arange(pull.size), strengths(scene).start + np.flatnonzero(own))
+        self.kept = np.setdiff1d(np.arange(pull.size), loosened_of(scene, columns))
         self.free, precision, pull = free[:, self.kept], precision[np.ix_(self.kept, self.kept)], pull[self.kept]
         size = pull.size
         self.precision, self.pull = np.zeros((size + 1, size + 1)), np.append(pull, 0.0)
@@ -218,19 +235,11 @@ class _Profile:
 
     def _columns_at(self, log_t: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return the bands and the free columns with the bands at a temperature."""
-        grid = _bands_at(self.species, self.labels, log_t, self.scene.grid.scale)
+        grid = bands_at(self.species, self.labels, log_t, self.scene.grid.scale)
         own = free_columns(self.scene, self.adjustment, self.amounts, grid)[0][:, self.kept]
         own[:, -1] = 0.0  # the constant is there already
         width = own[:, self.scene.shift_basis.shape[1]]
         return response_templates(self.scene, self.adjustment, grid), np.column_stack([self.free + own, width])
-
-
-@lru_cache(maxsize=256)
-def _bands_at(species: ListedSpecies, labels: tuple[str, ...], log_t: float, scale: WidthScale) -> EmissionGrid:
-    """Place the bands at a temperature: the same for all spectra of one spectrometer."""
-    hot = {e.label: e for e in band_emitters(species, float(np.exp(log_t)))}
-    emitters = [hot[label] for label in labels]
-    return placed([e.wavelength_nm for e in emitters], [e.rate for e in emitters], scale)
 
 
 @lru_cache(maxsize=2)

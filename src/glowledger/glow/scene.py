@@ -12,7 +12,7 @@ from glowledger.bench.model import Bench, LineSpread
 from glowledger.glow.axis_freedom import axis_freedom
 from glowledger.glow.background import background_basis, window_edge
 from glowledger.glow.emitters import Emitter
-from glowledger.glow.loose_bands import LooseBands
+from glowledger.glow.loose_templates import LooseTemplates
 from glowledger.glow.noise_levels import NoiseLevels, first_levels
 from glowledger.glow.response_guess import bends, expected_response, hats, response_freedom
 from glowledger.glow.second_order import GroupedOrder, SecondOrder
@@ -112,8 +112,10 @@ class Scene:
         What defines the grid.
     summed_pixels : int
         Pixels of the spectrum in one of the scene.
-    loose : LooseBands or None
+    loose : LooseTemplates or None
         Bands with a factor of their own.
+    rotation : LooseTemplates or None
+        Molecules whose rotational temperature may still move: its logarithm.
     """
 
     axis_nm: NDArray[np.float64]
@@ -141,7 +143,13 @@ class Scene:
     least_mismatch: float
     line_spread: LineSpread
     summed_pixels: int = 1
-    loose: LooseBands | None = None
+    loose: LooseTemplates | None = None
+    rotation: LooseTemplates | None = None
+
+    @property
+    def loosened(self) -> tuple[LooseTemplates, ...]:
+        """Bands and temperatures that are free within limits, as far as there are any."""
+        return tuple(one for one in (self.loose, self.rotation) if one is not None)
 
     @property
     def pixels_per_line(self) -> float:
@@ -256,7 +264,8 @@ def with_emitters(scene: Scene, emitters: tuple[Emitter, ...], bench: Bench | No
     places, rates = [e.wavelength_nm for e in emitters], [e.rate for e in emitters]
     grid = placed(places, rates, scene.grid.scale)
     seen = expected_response(grid.scale.node_nm() / 2, bench)
-    return replace(scene, emitters=emitters, grid=grid, doubled=SecondOrder(grid.scale, emitters, seen), loose=None)
+    doubled = SecondOrder(grid.scale, emitters, seen)
+    return replace(scene, emitters=emitters, grid=grid, doubled=doubled, loose=None, rotation=None)
 
 
 def _flanks(counts: NDArray[np.float64], used: NDArray[np.bool_], fwhm_px: float) -> NDArray[np.bool_]:

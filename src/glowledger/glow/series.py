@@ -205,7 +205,7 @@ class SeriesModel:
         templates = response_templates(scene, moved)
         m = len(scene.emitters)
         patterns = [templates[:, c] @ w for groups in self.patterns.values() for c, w in groups]
-        derivative, _, _ = free_columns(scene, moved, solution.x[:m], bands=False)
+        derivative, _, _ = free_columns(scene, moved, solution.x[:m], loose=False)
         smooth = continuum(self.identified)
         columns = np.stack([*patterns, *smooth.T, derivative[:, 0], np.ones(scene.data.size)], axis=1)
         random = self._noise(np.maximum(solution.model, 0.0), self.typical_scans)

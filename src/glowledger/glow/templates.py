@@ -232,6 +232,16 @@ class EmissionGrid:
         return SpreadLines(self.scale, np.ascontiguousarray(spread[:, : self.density.shape[1]].T))
 
 
+    def spread_sums(self, weights: NDArray[np.float64], shape: LineShape) -> SpreadLines:
+        """Spread several sums of emitters, with weights of shape (b, m), by one line-spread; b columns."""
+        from scipy.fft import irfft, rfft
+
+        length = _transform_length(self)
+        total = rfft(weights @ self.density, length, axis=1)
+        spread = irfft(total * _kernel_transform(shape, length), length, axis=1)
+        return SpreadLines(self.scale, np.ascontiguousarray(spread[:, : self.density.shape[1]].T))
+
+
 def _transform_length(grid: EmissionGrid) -> int:
     from scipy.fft import next_fast_len
 
