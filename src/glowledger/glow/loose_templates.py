@@ -80,5 +80,4 @@ class LooseTemplates:
         """Return these, and the grid of the scene's emitters, with changes, shape (b,), taken into it."""
         density = grid.density.copy()
         np.add.at(density, self.emitter, (self.share * changes[self.quantity])[:, None] * self.grid.density)
-        np.maximum(density, 0.0, out=density)
-        return replace(self, found=self.found + changes), EmissionGrid(grid.scale, density)
+        return replace(self, found=self.found + changes), EmissionGrid(grid.scale, np.maximum(density, 0.0))
