@@ -7,6 +7,7 @@ from glow_simulator import simulate
 from numpy.testing import assert_allclose
 
 from glowledger.glow.binning import enough_pixels, summed_pixels
+from glowledger.glow.coarse import coarse_scene
 from glowledger.glow.coincidence import _quantile
 from glowledger.glow.emitters import atomic_emitters
 from glowledger.glow.faint_levels import UNTOLD, light_of
@@ -49,7 +50,7 @@ def test_a_fit_goes_on_from_summed_pixels_to_all_of_them(found):
     scene = found.scene
     few = summed_pixels(scene, 2)
     half = fit_scene(few)
-    seen, amounts = _on_other_pixels(scene, half.adjustment, (few, half), half.x)
+    seen, amounts = _on_other_pixels(coarse_scene(scene, half.x), half.adjustment, (few, half), half.x)
     pairs = seen.model[: 2 * few.data.size].reshape(-1, 2).sum(axis=1)
     moved = half.columns @ half.x + half.free_values[-1]  # increments of the instrument are no part of what is seen
     assert np.sqrt(np.mean((pairs - moved) ** 2 / half.variance)) < 0.1

@@ -55,10 +55,12 @@ def coarse_scene(scene: Scene, x: NDArray[np.float64]) -> CoarseScene:
         Fitted amounts, the first m those of the emitters.
     """
     group, parts = faint_together(scene, x)
-    k = int(group.max()) + 1
+    k = int(group.max(initial=-1)) + 1
     members = [np.flatnonzero(group == row) for row in range(k)]
     emitters = tuple(_together(scene, rows) for rows in members)
-    density = np.stack([parts[rows] @ scene.grid.density[rows] for rows in members])
+    density = np.empty((k, scene.grid.density.shape[1]))
+    for row, rows in enumerate(members):
+        np.matmul(parts[rows], scene.grid.density[rows], out=density[row])
     merged = replace(
         scene, emitters=emitters, grid=EmissionGrid(scene.grid.scale, density),
         doubled=scene.doubled.grouped(group, parts),
@@ -83,22 +85,6 @@ def faint_together(scene: Scene, x: NDArray[np.float64]) -> tuple[NDArray[np.int
     if lit.size:
         parts[lit] = amounts[lit] / np.bincount(number, amounts[lit])[number]
     return group, parts
-
-
-def lit_scene(scene: Scene, x: NDArray[np.float64]) -> CoarseScene:
-    """Leave out the emitters without light in a fit; shapes as for `coarse_scene`."""
-    amounts = x[: len(scene.emitters)]
-    lit = np.flatnonzero(amounts > 0)
-    group = np.full(amounts.size, -1, dtype=np.intp)
-    group[lit] = np.arange(lit.size)
-    parts = np.where(amounts > 0, 1.0, 0.0)
-    some = replace(
-        scene, emitters=tuple(scene.emitters[i] for i in lit), grid=scene.grid.of(lit),
-        doubled=scene.doubled.grouped(group, parts),
-        loose=scene.loose and scene.loose.grouped(group, parts),
-        rotation=scene.rotation and scene.rotation.grouped(group, parts),
-    )  # fmt: skip
-    return CoarseScene(scene=some, parts=parts, group=group)
 
 
 def _together(scene: Scene, rows: NDArray[np.intp]) -> Emitter:

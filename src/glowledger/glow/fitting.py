@@ -12,7 +12,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from glowledger.glow.coarse import CoarseScene, carried_over, coarse_scene, lit_scene
+from glowledger.glow.coarse import CoarseScene, carried_over, coarse_scene
 from glowledger.glow.fitted_noise import noise_of_fit
 from glowledger.glow.instrument import (
     SUMMED_ERROR,
@@ -140,8 +140,7 @@ def fit_scene(
     """Fit one spectrum.
 
     Instrument and noise are found with the faint emitters of each species kept in proportion, which is several
-    times faster than with all of them free; all are freed to close, and between the first and the last
-    round with all of them those alone that glow.
+    times faster than with all of them free; all are freed to close.
 
     Parameters
     ----------
@@ -176,40 +175,34 @@ def fit_scene(
     else:
         last, adjustment, levels = before[1], _moved(*before), before[1].levels
         x = carried_over(before[0], before[1].x, scene)
-        if scene.summed_pixels != before[0].summed_pixels:
-            last, x = _on_other_pixels(scene, adjustment, before, x)
-            levels = last.levels
+    groups = coarse_scene(scene, x)
+    if before is not None and scene.summed_pixels != before[0].summed_pixels:
+        last, x = _on_other_pixels(groups, adjustment, before, x)
+        levels = last.levels
     if rounds and np.any(x[: len(scene.emitters)] > 0):
-        last, x = _settled_coarsely(coarse_scene(scene, x), adjustment, x, levels, last, rounds, nearly, going_on)
+        last, x = _settled_coarsely(groups, adjustment, x, levels, last, rounds, nearly, going_on)
         adjustment, levels = _moved(scene, last), last.levels
     for left in range(closing - 1, -1, -1):
-        if 0 < left < closing - 1 and np.any(x[: len(scene.emitters)] > 0):
-            lit = lit_scene(scene, x)
-            last = _round(lit.scene, adjustment, levels, lit.merged(x), last, going_on)
-            x = lit.split(last.x)
-        else:
-            solution = _round(scene, adjustment, levels, x, last, going_on)
-            if left == 0 or _still(scene, solution, last, STILL):
-                break
-            last, x = solution, solution.x
-        levels, adjustment = last.levels, _moved(scene, last)
+        solution = _round(scene, adjustment, levels, x, last, going_on)
+        if left == 0 or _still(scene, solution, last, STILL):
+            break
+        last, x, levels, adjustment = solution, solution.x, solution.levels, _moved(scene, solution)
     return solution
 
 
 def _on_other_pixels(
-    scene: Scene, adjustment: Adjustment, before: tuple[Scene, Solution], x: NDArray[np.float64]
+    groups: CoarseScene, adjustment: Adjustment, before: tuple[Scene, Solution], x: NDArray[np.float64]
 ) -> tuple[Seen, NDArray[np.float64]]:
     """Return what a fit of the same spectrum in other pixels says of these, and its amounts, from `carried_over`."""
-    solution, times = before[1], before[0].summed_pixels / scene.summed_pixels
-    amounts = x.copy()
-    amounts[len(scene.emitters) : -1] /= times  # those of the background
-    lit = coarse_scene(scene, x) if np.any(x[: len(scene.emitters)] > 0) else lit_scene(scene, x)
-    few, k = lit.merged(amounts), len(lit.scene.emitters)
-    columns = _columns(lit.scene, adjustment, few[:k])
+    scene, solution = groups.scene, before[1]
+    times, m = before[0].summed_pixels / scene.summed_pixels, groups.group.size
+    amounts = np.concatenate([x[:m], x[m:-1] / times, x[-1:]])  # those of the background between
+    few, k = groups.merged(amounts), len(scene.emitters)
+    columns = _columns(scene, adjustment, few[:k])
     lines = columns[:, :k] @ few[:k]
     seen = Seen(
         model=columns @ few + solution.free_values[-1] / times, lines=lines,
-        doubt=branching_doubt(lit.scene, columns[:, :k], few[:k]), bent=response_doubt(scene, adjustment),
+        doubt=branching_doubt(scene, columns[:, :k], few[:k]), bent=response_doubt(scene, adjustment),
         levels=replace(solution.levels, read_variance=solution.levels.read_variance / times),
     )  # fmt: skip
     return seen, amounts

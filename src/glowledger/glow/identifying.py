@@ -14,7 +14,7 @@ from glowledger.errors import FitError
 from glowledger.glow.axis_freedom import offset_sd_nm
 from glowledger.glow.band_emitters import rough_positions
 from glowledger.glow.binning import summed_pixels
-from glowledger.glow.choosing import chosen_emitters
+from glowledger.glow.choosing import OTHERS, chosen_emitters
 from glowledger.glow.emitters import Emitter
 from glowledger.glow.faint_levels import light_of
 from glowledger.glow.final_templates import with_loosened, with_response
@@ -320,7 +320,7 @@ def _freed(scene: Scene, solution: Solution, before: frozenset[str]) -> frozense
 def _bright(scene: Scene, solution: Solution) -> frozenset[str]:
     """Return the species that give much of the line light."""
     names, index = scene.species_of_emitters()
-    light = solution.templates[scene.used].sum(axis=0) * solution.x[: len(scene.emitters)]
+    light = (scene.used.astype(float) @ solution.templates) * solution.x[: len(scene.emitters)]
     share = np.bincount(index, light, len(names)) / max(float(light.sum()), np.finfo(float).tiny)
     return frozenset(name for name, part in zip(names, share, strict=True) if part > BRIGHT_SHARE)
 
@@ -357,7 +357,8 @@ def _temperatures(
             more_significant(scene, solution, columns, FREE_SIGMA)
             and drop_species(scene, solution, columns).significance > TEMPERATURE_SIGMA
         ):
-            found.append(profile_temperature(scene, solution, one, columns, before_k.get(one.name), fine=fine))
+            near = before_k.get(one.name, before_k.get(OTHERS))  # its own, or that of the others, from before
+            found.append(profile_temperature(scene, solution, one, columns, near, fine=fine))
     return tuple(found)
 
 
@@ -371,7 +372,7 @@ def _fit(
     m = len(scene.emitters)
     middle = scene.axis_nm.size // 2
     moved = (scene.shift_basis[:-1] + scene.shift_basis[1:]) @ solution.adjustment.shift_nm / 2
-    counts = solution.templates[scene.used].sum(axis=0)
+    counts = scene.used.astype(float) @ solution.templates
     return Fit(
         axis_nm=scene.axis_nm + moved,
         data=scene.data,

@@ -129,22 +129,22 @@ def branching_doubt(
         lit = given
     light, mine = np.maximum(amounts[lit], 0.0), templates if lit.size == amounts.size else templates[:, lit]
     size = min(max(1, round(BAND_NM / scene.pixel_nm)), mine.shape[0])
-    starts = np.arange(0, mine.shape[0], size)
-    whole = mine.shape[0] // size
-    top = np.maximum.reduceat(mine, starts, axis=0)
+    whole, rest = divmod(mine.shape[0], size)
+    blocks, last = mine[: whole * size].reshape(whole, size, lit.size), mine[whole * size :]
+    top = blocks.max(axis=1)  # many times faster than `reduceat`
+    if rest:
+        top = np.concatenate([top, last.max(axis=0)[None, :]])
     near = top.copy()
     np.maximum(near[1:], top[:-1], out=near[1:])
     np.maximum(near[:-1], top[1:], out=near[:-1])
     weak = np.divide(top.max(axis=0), near, out=np.zeros_like(near), where=near > 0)
     loose = np.where(_loose(scene)[lit], light, 0.0)
     factor = FAINT_DOUBT * np.minimum(weak, MOST_DOUBT) * (light - loose) ** 2
-    squares, end = np.square(mine), whole * size
-    relative = np.empty(mine.shape[0])
-    relative[:end] = np.matmul(squares[:end].reshape(whole, size, -1), factor[:whole, :, None]).ravel()
-    if whole < starts.size:
-        relative[end:] = squares[end:] @ factor[-1]
+    relative = np.einsum("bsm,bsm,bm->bs", blocks, blocks, factor[:whole]).ravel()
+    if rest:
+        relative = np.concatenate([relative, last**2 @ factor[-1]])
     sums = np.flatnonzero(_summed(scene.emitters)[lit])
-    absolute = squares[:, sums] @ (SUMMED_ERROR * light[sums]) ** 2
+    absolute = mine[:, sums] ** 2 @ (SUMMED_ERROR * light[sums]) ** 2
     return np.stack([relative, absolute + many_lines, mine @ loose])
 
 

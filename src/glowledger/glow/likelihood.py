@@ -14,8 +14,8 @@ from glowledger.glow.noise_levels import LARGEST_MISMATCH
 from glowledger.glow.nonnegative import Minima
 from glowledger.glow.normal_equations import Normal, WeightedSums, normal_equations, weighted_sums
 from glowledger.glow.scene import Scene
+from glowledger.glow.significance import significance
 from glowledger.glow.species_light import species_light
-from glowledger.glow.untypical_levels import cost, sure_levels, yielding
 
 CLEARLY_NOTHING = 2.0  # with the instrument held; with it free the exact test gives no more
 SETTLED_WIDTHS = 0.07  # of the line width: how far the axis may still move when a species is dropped
@@ -88,10 +88,8 @@ def drop_species(scene: Scene, solution: Solution, columns: NDArray[np.intp]) ->
     minima = normal.minima(lit[0])
     full = minima.without(_only(x.size))
     without = minima.without(_only(x.size, columns), guess=full > 0)
-    bright = sure_levels(scene, normal, x)
-    without = yielding(normal, without, bright, columns)
     lit[0] = full > 0
-    loss = max(cost(normal, without, bright) - cost(normal, full, bright), 0.0)
+    loss = max(normal.misfit(without) - normal.misfit(full), 0.0)
     left = [
         scene.data - solution.columns @ amounts - free @ normal.free_values(amounts) for amounts in (without, full)
     ]
@@ -109,7 +107,8 @@ def drop_species(scene: Scene, solution: Solution, columns: NDArray[np.intp]) ->
 def _clearly_nothing(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> bool:
     """Return whether a species would be no more than noise even if its own template errors did not hold it back."""
     loss, levels = _quick_loss(scene, solution, columns), freedom(solution.normal, columns, solution.x)
-    if significance(loss / (1.0 - CAPPED), levels) < CLEARLY_NOTHING:
+    most = loss / (1.0 - CAPPED)
+    if most < CLEARLY_NOTHING**2 or significance(most, levels) < CLEARLY_NOTHING:  # with one level it is the root
         return True
     return significance(loss * _held_back(scene, solution, columns), levels) < CLEARLY_NOTHING
 
@@ -204,10 +203,11 @@ def more_significant(scene: Scene, solution: Solution, columns: NDArray[np.intp]
     """
     if not np.any(solution.x[columns] > 0):
         return False
-    held = _held(scene, solution)
-    x, gram = held.x[columns], held.equations.gram[columns[:, None], columns]
-    most = float(x @ gram @ x + held.equations.tie[columns] @ x**2)
-    return most > sigma**2 and quick_significance(scene, solution, columns) > sigma
+    held, key = _held(scene, solution), columns.tobytes()
+    if key not in held.most:
+        x, gram = held.x[columns], held.equations.gram[columns[:, None], columns]
+        held.most[key] = float(x @ gram @ x + held.equations.tie[columns] @ x**2)
+    return held.most[key] > sigma**2 and quick_significance(scene, solution, columns) > sigma
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -215,7 +215,7 @@ class _Held:
     """The normal equations with the instrument held and only the constant free, and their minima.
 
     The first minimum and its misfit; and what was found before, by the bytes of columns, as several ask for the
-    significance of one and the same species.
+    significance of one and the same species: the χ² lost without them, and the most that it can be.
     """
 
     equations: Normal
@@ -223,6 +223,7 @@ class _Held:
     x: NDArray[np.float64]
     misfit: float
     found: dict[bytes, float]
+    most: dict[bytes, float]
 
 
 def freedom(normal: Normal, columns: NDArray[np.intp], x: NDArray[np.float64]) -> int:
@@ -275,7 +276,7 @@ def _held(scene: Scene, solution: Solution) -> _Held:
     )  # fmt: skip
     minima = held.minima(solution.x > 0)
     x = minima.without(_only(solution.x.size))
-    return _Held(equations=held, minima=minima, x=x, misfit=held.misfit(x), found={})
+    return _Held(equations=held, minima=minima, x=x, misfit=held.misfit(x), found={}, most={})
 
 
 def _only(size: int, columns: NDArray[np.intp] | None = None) -> NDArray[np.bool_]:
@@ -354,36 +355,3 @@ def local_misfit(scene: Scene, solution: Solution) -> NDArray[np.float64]:
     count = np.convolve(used.astype(float), kernel, mode="same")
     mean = np.convolve(squares, kernel, mode="same") / np.maximum(count, 1.0)
     return np.asarray(np.maximum(mean, 1.0))
-
-
-def significance(loss: float, levels: int) -> float:
-    """Return the equivalent Gaussian significance of a χ² loss with `levels` amounts bounded at zero.
-
-    Parameters
-    ----------
-    loss : float
-        χ² lost without them.
-    levels : int
-        How many amounts.
-
-    Returns
-    -------
-    float
-        One-sided standard deviations. Under no light the loss is a mixture of χ² of 0 to `levels` degrees
-        of freedom; the binomial mixture of independent amounts is used (Self & Liang, JASA 82, 605 (1987),
-        from memory).
-    """
-    from scipy.special import gammaincc, gammaln, ndtri_exp
-
-    if levels == 0 or loss <= 0:
-        return 0.0
-    dof = np.arange(1, levels + 1)
-    with np.errstate(divide="ignore"):
-        tail = np.log(gammaincc(dof / 2, loss / 2))
-    # far out the library's tail underflows: leading term of the incomplete gamma function (DLMF 8.11.2)
-    far = (dof / 2 - 1) * np.log(loss / 2) - loss / 2 - gammaln(dof / 2)
-    tail = np.where(np.isfinite(tail), tail, far)
-    log_binomial = gammaln(levels + 1) - gammaln(dof + 1) - gammaln(levels - dof + 1) - levels * np.log(2)
-    terms = tail + log_binomial
-    highest = terms.max()
-    return float(max(-ndtri_exp(highest + np.log(np.exp(terms - highest).sum())), 0.0))

@@ -80,4 +80,5 @@ class LooseTemplates:
         """Return these, and the grid of the scene's emitters, with changes, shape (b,), taken into it."""
         density = grid.density.copy()
         np.add.at(density, self.emitter, (self.share * changes[self.quantity])[:, None] * self.grid.density)
-        return replace(self, found=self.found + changes), EmissionGrid(grid.scale, np.maximum(density, 0.0))
+        np.maximum(density, 0.0, out=density)
+        return replace(self, found=self.found + changes), EmissionGrid(grid.scale, density)

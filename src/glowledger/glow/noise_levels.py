@@ -61,6 +61,8 @@ class NoiseLevels:
         ζ, relative: of bands with a factor of their own.
     shared : float
         Factor of the noise in tests of a line where neighbouring pixels share their noise; see `shared_pixels`.
+    unbounded : tuple of float
+        ε, η and ζ before their bounds were imposed, from where they are sought again; empty where not fitted yet.
     """
 
     read_variance: float
@@ -69,6 +71,7 @@ class NoiseLevels:
     misshape: float = 0.0
     within: float = 0.0
     shared: float = 1.0
+    unbounded: tuple[float, ...] = ()
 
     @property
     def template_error(self) -> float:
@@ -203,9 +206,9 @@ def fitted_levels(
     parts = np.stack([np.full(model.size, first.read_variance), gain * np.maximum(model, 0.0), *errors**2])
     fixed = np.array([False, gain_known, mismatch_known, False, not errors[2].any()])
     photons = last.gain / gain if gain > 0 else 1.0
-    mismatch = FIRST_MISMATCH if mismatch_known else last.mismatch
+    mismatch, *others = last.unbounded or (last.mismatch, last.misshape, last.within)
     read = last.read_variance / first.read_variance
-    ratios = read, 1.0 if gain_known else photons, mismatch, last.misshape, last.within
+    ratios = read, 1.0 if gain_known else photons, FIRST_MISMATCH if mismatch_known else mismatch, *others
     log = np.log(np.clip(ratios, *BEGUN))
     log = _most_likely(log, fixed, parts, stated, squares, enough)
     return NoiseLevels(
@@ -215,6 +218,7 @@ def fitted_levels(
         misshape=float(np.clip(np.exp(log[3]), LEAST_SHAPE * least_mismatch, LARGEST_MISMATCH)),
         within=float(np.clip(np.exp(log[4]), LEAST_WITHIN, LARGEST_MISMATCH)),
         shared=last.shared,
+        unbounded=tuple(np.exp(log[2:]).tolist()),
     )
 
 

@@ -133,7 +133,7 @@ def scaled_gram(gram: NDArray[np.float64]) -> ScaledGram:
     scale = np.where(diagonal > 0, 1.0 / np.sqrt(np.maximum(diagonal, np.finfo(float).tiny)), 0.0)
     scaled = gram * scale[:, None]
     scaled *= scale
-    scaled[np.diag_indices_from(scaled)] = 1.0 + RIDGE
+    np.fill_diagonal(scaled, 1.0 + RIDGE)
     return ScaledGram(scale, scaled)
 
 
@@ -145,6 +145,7 @@ def _pivot_one(
     tolerance = TOLERANCE * max(float(np.abs(near.rhs[~barred]).max(initial=0.0)), np.finfo(float).tiny)
     fewest, tries = passive.size + 1, TRIES
     for _ in range(MAX_EXCHANGES):
+        near = near.towards(passive)
         x = near.solve(passive)
         gradient = near.gram @ x - near.rhs
         wrong = np.where(passive, (x < -tolerance) & bounded, (gradient < -tolerance) & ~barred)

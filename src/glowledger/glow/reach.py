@@ -68,7 +68,7 @@ def reach_of(scene: Scene, solution: Solution, columns: NDArray[np.intp], log_t_
     misfit = float(np.sqrt(np.average(local_misfit(scene, solution), weights=light + 1e-9 * light.max() + 1e-300)))
     if np.any(solution.x[columns] > 0):
         random = float(np.average(_random_part(scene, solution), weights=light + 1e-9 * light.max() + 1e-300))
-        error = _fitted_error(scene, solution, columns, in_pixels) * np.sqrt(random + SHAPE_PART * (1 - random))
+        error = float(_fitted_errors(scene, solution)[columns[0]]) * np.sqrt(random + SHAPE_PART * (1 - random))
     else:
         left = information - _taken(scene, solution)[columns[0]]
         error = counts_per_unit / np.sqrt(max(left, 1e-6 * information, np.finfo(float).tiny))
@@ -141,10 +141,9 @@ def _lit_factor(solution: Solution) -> tuple[NDArray[np.intp], tuple[NDArray[np.
     return lit, lu_factor(block, check_finite=False)
 
 
-def _fitted_error(
-    scene: Scene, solution: Solution, columns: NDArray[np.intp], in_pixels: NDArray[np.float64]
-) -> float:
-    """Return the standard error of the summed counts of a fitted species, all lit columns free.
+@lru_cache(maxsize=2)
+def _fitted_errors(scene: Scene, solution: Solution) -> NDArray[np.float64]:
+    """Return the standard error of the summed counts of each emitter's species, all lit columns free, shape (m,).
 
     Notes
     -----
@@ -155,18 +154,20 @@ def _fitted_error(
     from scipy.linalg import lu_solve
 
     lit, scale, factor = _tied_factor(solution)
-    nodes = scene.hats.shape[1]
-    bent = np.zeros(solution.normal.free.shape[0])
-    light = np.where(scene.used, species_light(scene, solution, columns), 0.0)
-    bent[-1 - nodes : -1] = light @ scene.hats
-    own = loosened_of(scene, columns)
-    bent[own] = solution.free[np.ix_(scene.used, own)].sum(axis=0)
+    names, index = scene.species_of_emitters()
+    nodes, in_pixels = scene.hats.shape[1], _light_in_pixels(scene, solution)
+    bent = np.zeros((solution.normal.free.shape[0], len(names)))
+    light = np.stack([species_light(scene, solution, scene.columns_of(name)) for name in names])
+    bent[-1 - nodes : -1] = (np.where(scene.used, light, 0.0) @ scene.hats).T
+    for number, name in enumerate(names):
+        own = loosened_of(scene, scene.columns_of(name))
+        bent[own, number] = scene.used.astype(float) @ solution.free[:, own]
     taken = np.linalg.solve(solution.normal.free, bent)
-    direction = np.zeros(solution.x.size)
-    direction[columns] = in_pixels
-    wanted = (direction - solution.normal.cross @ taken)[lit] * scale
-    variance = float(wanted @ lu_solve(factor, wanted, check_finite=False)) + float(bent @ taken)
-    return float(np.sqrt(max(variance, 0.0)))
+    direction = np.zeros((solution.x.size, len(names)))
+    direction[np.arange(index.size), index] = in_pixels
+    wanted = (direction - solution.normal.cross @ taken)[lit] * scale[:, None]
+    variance = np.sum(wanted * lu_solve(factor, wanted, check_finite=False), axis=0) + np.sum(bent * taken, axis=0)
+    return np.asarray(np.sqrt(np.maximum(variance, 0.0))[index])
 
 
 @lru_cache(maxsize=2)

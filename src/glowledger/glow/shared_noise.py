@@ -47,7 +47,7 @@ def shared_pixels(residual: NDArray[np.float64], noisy: NDArray[np.bool_], pixel
     distance = np.arange(1, min(MOST_TERMS, max(2, int(REACH_WIDTHS * pixels_per_line) + 1)) + 1)
     here = noisy.astype(np.float64)
     pairs = len(part) * np.array([here[:-k] @ here[k:] for k in distance])
-    products = np.array([np.sum(part[:, :-k] * part[:, k:]) for k in distance])
+    products = np.array([np.vdot(part[:, :-k], part[:, k:]) for k in distance])
     square = float(np.sum(part**2)) / (len(part) * float(here.sum()))
     if square <= 0 or np.any(pairs < FEWEST_PIXELS / 2):
         return 1.0

@@ -25,6 +25,7 @@ LEAST_PIXELS = 0.3  # no guess is narrower
 UNSEEN_PIXELS = 3.0  # the width where no peak stands out
 GUESS_ERROR = 0.3  # relative, of the guess
 WIDTH_LADDER = 0.03  # of ln width: a guess is put to the next step, far finer than it is good
+ANYWHERE_NM = 500.0  # one width holds everywhere
 SHIFT_STEP = 0.35  # of the FWHM: finer than the reach of the Gauss-Newton fit
 
 
@@ -138,17 +139,17 @@ def first_line_spread(axis_nm: NDArray[np.float64], data: NDArray[np.float64], n
     """
     widths = peak_widths(axis_nm, data, noise)
     pixel = float(np.median(np.diff(axis_nm)))
-    width = float(np.quantile(widths, NARROWER)) if widths.size >= 3 else UNSEEN_PIXELS * pixel
-    steps = round(float(np.log(max(width / pixel, LEAST_PIXELS) / UNSEEN_PIXELS)) / WIDTH_LADDER)
-    return _constant_width(steps, pixel, 0.5 * float(axis_nm[0] + axis_nm[-1]))
+    if widths.size < 3:
+        return _constant_width(UNSEEN_PIXELS * pixel)
+    width = max(float(np.quantile(widths, NARROWER)), LEAST_PIXELS * pixel)
+    return _constant_width(float(np.exp(np.round(np.log(width) / WIDTH_LADDER) * WIDTH_LADDER)))
 
 
 @lru_cache(maxsize=64)
-def _constant_width(steps: int, pixel_nm: float, middle_nm: float) -> LineSpread:
+def _constant_width(width_nm: float) -> LineSpread:
     """Return one and the same line-spread for guesses that hardly differ: what is tabulated for it serves again."""
-    width = UNSEEN_PIXELS * pixel_nm * float(np.exp(steps * WIDTH_LADDER))
     return LineSpread(
-        at_nm=np.array([middle_nm]), fwhm_nm=np.array([width]), fwhm_se_nm=np.array([GUESS_ERROR * width])
+        at_nm=np.array([ANYWHERE_NM]), fwhm_nm=np.array([width_nm]), fwhm_se_nm=np.array([GUESS_ERROR * width_nm])
     )
 
 

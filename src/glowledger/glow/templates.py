@@ -6,7 +6,7 @@ On the coordinate in which all lines have the same width one convolution with th
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 SPLINES = 6  # sinc factors of sharing a line between nodes and of drawing light between them, three each
 BLOCK = 64  # emitters spread at a time
+ROUND_NM = 2.0  # the range of a grid ends at multiples of this
 
 
 def unit_profile(u: NDArray[np.float64], lorentz_fraction: float, asymmetry: float) -> NDArray[np.float64]:
@@ -145,18 +146,11 @@ class EmissionGrid:
         Where the grid lies.
     density : ndarray of shape (m, q)
         Light of each emitter at each node.
-    source, rows : EmissionGrid and ndarray of int, shape (m,), optional
-        The grid of more emitters that these are rows of: their transform serves again.
     """
 
     scale: WidthScale
     density: NDArray[np.float64]
-    source: EmissionGrid | None = None
-    rows: NDArray[np.intp] | None = None
-
-    def of(self, rows: NDArray[np.intp]) -> EmissionGrid:
-        """Return the grid of some of the emitters, by their numbers."""
-        return EmissionGrid(self.scale, self.density[rows], self, rows)
+    _transform: list[NDArray[np.complex128]] = field(default_factory=list, repr=False)
 
     def spread(self, shape: LineShape) -> SpreadLines:
         """Spread every emitter by the line-spread.
@@ -200,11 +194,26 @@ class EmissionGrid:
         """Yield the spread light of some emitters at a time, shape (q, some): few enough to stay in the cache."""
         from scipy.fft import irfft
 
-        transform, length = _density_transform(self), _transform_length(self)
+        transform, length = self._transformed(), _transform_length(self)
         kernel = _kernel_transform(shape, length)
         for first in range(0, self.density.shape[0], BLOCK):
             rows = slice(first, first + BLOCK)
             yield rows, irfft(transform[rows] * kernel, length, axis=1)[:, : self.density.shape[1]].T
+
+    def _transformed(self) -> NDArray[np.complex128]:
+        """Return the Fourier transform of every row, made once."""
+        from scipy.fft import rfft
+
+        if not self._transform:
+            length, (m, q) = _transform_length(self), self.density.shape
+            padded = np.zeros((min(BLOCK, m), length))
+            transform = np.empty((m, length // 2 + 1), dtype=np.complex128)
+            for first in range(0, m, BLOCK):
+                rows = self.density[first : first + BLOCK]
+                padded[: len(rows), :q] = rows
+                transform[first : first + BLOCK] = rfft(padded[: len(rows)], axis=1)
+            self._transform.append(transform)
+        return self._transform[0]
 
     def spread_sum(self, amounts: NDArray[np.float64], shapes: tuple[LineShape, ...]) -> SpreadLines:
         """Spread the sum of all emitters, in given amounts, by several line-spreads.
@@ -231,7 +240,6 @@ class EmissionGrid:
         spread = irfft(total * kernels, length, axis=1)
         return SpreadLines(self.scale, np.ascontiguousarray(spread[:, : self.density.shape[1]].T))
 
-
     def spread_sums(self, weights: NDArray[np.float64], shape: LineShape) -> SpreadLines:
         """Spread several sums of emitters, with weights of shape (b, m), by one line-spread; b columns."""
         from scipy.fft import irfft, rfft
@@ -246,22 +254,6 @@ def _transform_length(grid: EmissionGrid) -> int:
     from scipy.fft import next_fast_len
 
     return int(next_fast_len(grid.density.shape[1] + 2 * int(REACH / STEP) + 1, real=True))
-
-
-@lru_cache(maxsize=2)
-def _density_transform(grid: EmissionGrid) -> NDArray[np.complex128]:
-    from scipy.fft import rfft
-
-    if grid.source is not None and grid.rows is not None:
-        return np.asarray(_density_transform(grid.source)[grid.rows])
-    length, (m, q) = _transform_length(grid), grid.density.shape
-    padded = np.zeros((min(BLOCK, m), length))
-    transform = np.empty((m, length // 2 + 1), dtype=np.complex128)
-    for first in range(0, m, BLOCK):
-        rows = grid.density[first : first + BLOCK]
-        padded[: len(rows), :q] = rows
-        transform[first : first + BLOCK] = rfft(padded[: len(rows)], axis=1)
-    return transform
 
 
 @lru_cache(maxsize=16)
@@ -311,7 +303,9 @@ def emission_grid(
     -------
     EmissionGrid
     """
-    return placed(wavelengths_nm, rates, width_scale(line_spread, float(low_nm), float(high_nm)))
+    # outwards to round numbers: on an axis that was only adjusted all lines stand where they stood
+    low, high = np.floor(low_nm / ROUND_NM) * ROUND_NM, np.ceil(high_nm / ROUND_NM) * ROUND_NM
+    return placed(wavelengths_nm, rates, width_scale(line_spread, float(low), float(high)))
 
 
 def placed(

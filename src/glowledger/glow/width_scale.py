@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 STEP = 0.2  # of u, in FWHM: a Gaussian has nothing left at the finest wave that nodes so far apart can carry
 MOST_PLACED = 4096  # emitters whose places on a grid are kept
+MOST_RATES = 3  # of each, whose light is kept
 REACH = 8.0  # FWHM kept on either side of the range, so that wings of lines beyond the edge count
 
 
@@ -27,15 +28,15 @@ REACH = 8.0  # FWHM kept on either side of the range, so that wings of lines bey
 class _Placed:
     """Where lines stand on a grid: those within it, the node next to each, and how far beyond it in steps.
 
-    With it the rates last asked for and their light at every node.
+    With it the rates last asked for and their light at every node, by the identity of the rates: molecules come at the
+    temperature that is assumed first, then at those that are found.
     """
 
     nm: NDArray[np.float64]
     inside: NDArray[np.int32]
     node: NDArray[np.int32]
     beyond: NDArray[np.float64]
-    rate: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
-    density: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
+    light: dict[int, tuple[NDArray[np.float64], NDArray[np.float64]]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,19 +75,25 @@ class WidthScale:
         places are kept.
         """
         placed = self._where(nm)
-        if placed.rate is not rate:
-            # Σ rate, Σ rate·beyond and Σ rate·beyond² per node give the three shares of all its lines at once
-            here = rate[placed.inside]
-            total = np.bincount(placed.node, here, self.nodes).astype(np.float64, copy=False)
-            here *= placed.beyond
-            first = np.bincount(placed.node, here, self.nodes)
-            here *= placed.beyond
-            second = np.bincount(placed.node, here, self.nodes)
-            found = 0.75 * total - second
-            found[1:] += (0.125 * total + 0.5 * (first + second))[:-1]
-            found[:-1] += (0.125 * total + 0.5 * (second - first))[1:]
-            placed.rate, placed.density = rate, found
-        return placed.density
+        known = placed.light.get(id(rate))
+        if known is None or known[0] is not rate:
+            if len(placed.light) >= MOST_RATES:
+                del placed.light[next(iter(placed.light))]
+            known = placed.light[id(rate)] = rate, self._shared(placed, rate)
+        return known[1]
+
+    def _shared(self, placed: _Placed, rate: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the light at every node, from Σ rate, Σ rate·beyond and Σ rate·beyond² of the lines next to each."""
+        here = rate[placed.inside]
+        total = np.bincount(placed.node, here, self.nodes).astype(np.float64, copy=False)
+        here *= placed.beyond
+        first = np.bincount(placed.node, here, self.nodes)
+        here *= placed.beyond
+        second = np.bincount(placed.node, here, self.nodes)
+        found = 0.75 * total - second
+        found[1:] += (0.125 * total + 0.5 * (first + second))[:-1]
+        found[:-1] += (0.125 * total + 0.5 * (second - first))[1:]
+        return np.asarray(found)
 
     def holds(self, nm: NDArray[np.float64]) -> bool:
         """Return whether any of some lines lies within the grid."""
