@@ -9,12 +9,14 @@ from glow_instrument import Instrument
 from glow_simulator import simulate
 from numpy.testing import assert_allclose
 
-from glowledger.glow import loose_bands
+from glowledger.glow import features, loose_bands
 from glowledger.glow.bands import upper_level_lines
 from glowledger.glow.final_templates import with_loosened
 from glowledger.glow.fitting import fit_scene
 from glowledger.glow.identifying import identify, identify_frame
 from glowledger.glow.instrument import loosened
+from glowledger.glow.likelihood import drop_species
+from glowledger.glow.species_light import species_light
 from glowledger.spectra.frames import frames_from_arrays
 
 BENCH = Instrument(pixels=1024, fwhm_nm=(1.3, 1.4), range_nm=(300.0, 800.0), second_order=0.0)
@@ -93,3 +95,15 @@ def test_factors_of_its_own_bands_do_not_speak_against_a_molecule(found):
     nitrogen_itself = next(e for e in found.fit.species if e.name == "N2")
     assert nitrogen_itself.verdict == "present"
     assert nitrogen_itself.significance > 100.0
+
+
+def test_a_molecule_is_not_among_the_well_known_light_beside_it(found, monkeypatch):
+    scene, solution = found.scene, found.solution
+    columns, given = scene.columns_of("N2"), []
+    real = features._outshone
+    monkeypatch.setattr(features, "_outshone", lambda *args: given.append(args[0]) or real(*args))
+    features.feature_tests(scene, solution, columns, drop_species(scene, solution, columns), {})
+    others = solution.lines - species_light(scene, solution, columns)
+    assert given
+    assert np.all(given[0].well_known <= np.maximum(others, 0.0) + 1e-9 * solution.lines.max())
+    assert given[0].well_known.max() > 0.1 * others.max()  # N2+ has bands with factors of their own

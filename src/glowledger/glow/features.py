@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.glow.fitting import Solution
+from glowledger.glow.instrument import branching_doubt
 from glowledger.glow.likelihood import Drop
 from glowledger.glow.results import Feature
 from glowledger.glow.scene import Scene
@@ -93,6 +94,7 @@ class _Given:
     other_names: tuple[str, ...]
     other_light: NDArray[np.float64]
     murky: NDArray[np.float64]
+    well_known: NDArray[np.float64]
     anchors: tuple[NDArray[np.float64], NDArray[np.float64], tuple[str, ...]]
     band: bool
 
@@ -129,12 +131,13 @@ def feature_tests(
     if not np.any(light > 0):
         return []
     typical = typical_light(scene, solution, columns)
+    own = branching_doubt(scene, solution.templates, solution.x[: len(scene.emitters)], columns)
     given = _Given(
         scene=scene, solution=solution, columns=columns, drop=drop, light=light, typical=typical,
         slope=-np.gradient(light, scene.axis_nm), typical_slope=-np.gradient(typical, scene.axis_nm),
         other_names=tuple(others), other_light=np.reshape(list(others.values()), (len(others), light.size)),
         murky=np.zeros(light.size) if murky is None else murky, anchors=_anchors(scene, solution, columns),
-        band=_is_band(scene, columns),
+        well_known=np.maximum(solution.doubt[2] - own[2], 0.0), band=_is_band(scene, columns),
     )  # fmt: skip
     tops = np.union1d(_tops(light), _tops(typical, FAINT_TYPICAL))
     apart = SAME_FEATURE * float(scene.line_spread.fwhm(float(np.median(scene.axis_nm))))
@@ -149,7 +152,7 @@ def _outshone(given: _Given, near: NDArray[np.intp], counts: float, beside: floa
     most, known, solution = OWN_SHARE / (1.0 - OWN_SHARE), 0.0, given.solution
     others = float((solution.lines - given.light)[near].sum())
     if typical_part >= MAIN and others > 0:
-        known = min(float(solution.doubt[2][near].sum()) / others, 1.0)  # the part of it in bands with factors
+        known = min(float(given.well_known[near].sum()) / others, 1.0)  # the part of it in bands with factors
     error = min(max(OWN_ERRORS * solution.levels.within, LEAST_OWN), most)
     return counts < (known * error + (1.0 - known) * most) * beside
 

@@ -16,6 +16,7 @@ from glowledger.glow.normal_equations import Normal, WeightedSums, normal_equati
 from glowledger.glow.scene import Scene
 from glowledger.glow.significance import significance
 from glowledger.glow.species_light import species_light
+from glowledger.glow.untypical_levels import cost, sure_levels, yielding
 
 CLEARLY_NOTHING = 2.0  # with the instrument held; with it free the exact test gives no more
 SETTLED_WIDTHS = 0.07  # of the line width: how far the axis may still move when a species is dropped
@@ -88,8 +89,10 @@ def drop_species(scene: Scene, solution: Solution, columns: NDArray[np.intp]) ->
     minima = normal.minima(lit[0])
     full = minima.without(_only(x.size))
     without = minima.without(_only(x.size, columns), guess=full > 0)
+    bright = sure_levels(scene, normal, x)
+    without = yielding(normal, without, bright, columns)
     lit[0] = full > 0
-    loss = max(normal.misfit(without) - normal.misfit(full), 0.0)
+    loss = max(cost(normal, without, bright) - cost(normal, full, bright), 0.0)
     left = [
         scene.data - solution.columns @ amounts - free @ normal.free_values(amounts) for amounts in (without, full)
     ]

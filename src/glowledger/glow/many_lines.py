@@ -85,6 +85,13 @@ def _much_hydrogen(scene: Scene, solution: Solution) -> bool:
     # not by the quick answer: where a species makes most of the light, errors of its own hold it back
     return (
         share > MUCH
-        and drop_species(scene, solution, atom).significance > ATOM_SIGMA
+        and (_lost(scene, BALMER_NM[-1]) or drop_species(scene, solution, atom).significance > ATOM_SIGMA)
         and drop_species(scene, solution, molecule).significance > MOLECULE_SIGMA
     )
+
+
+def _lost(scene: Scene, nm: float) -> bool:
+    """Return True if the pixels of a line were left out, at the ceiling as a rule: then it cannot show itself."""
+    half = 0.5 * float(scene.line_spread.fwhm(nm))
+    here = np.abs(scene.axis_nm - nm) < max(half, scene.pixel_nm)
+    return bool(here.any() and not scene.used[here].all())
