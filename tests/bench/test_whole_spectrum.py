@@ -192,7 +192,8 @@ def test_evidence_does_not_hang_on_the_gain_of_the_detector():
 # brightest line in a flat top; peaks that leave scales open had drawn the right one to a wrong curve
 # phosphor bands that showed nothing (thrice), errors twice too large with few lines (twice)
 MENDED = (
-    130107, 130352, 130441, 130353, 130252, 140264, 140976, 140673, 140997, 170482, 170495, 140257, 170412, 140714
+    130107, 130352, 130441, 130353, 130252, 140264, 140976, 140673, 170482, 170495, 140257, 170412, 140714,
+    260008, 260310, 300345,
 )  # fmt: skip
 
 
@@ -212,6 +213,33 @@ def test_curves_that_errors_too_large_had_kept_bent_are_right_or_refused(seed):
     frames = frames_from_arrays(case.pixel, case.counts, axis_kind="pixel")
     result = solve([prepare_shot(frames, case.lamp)], frames.axis)
     assert not result.accepted or largest_error(case, result.solution.nm(case.pixel), *result.solution.covered) < 1.0
+
+
+@pytest.mark.parametrize("seed", [260510, 300475, 310375])
+def test_curves_that_wind_to_strangers_or_to_a_band_under_a_line_are_put_right(seed):
+    # a blue end across a gap, where strangers stand beside lines of the lamp; a phosphor band under the green line
+    case = make_case(seed)
+    frames = frames_from_arrays(case.pixel, case.counts, axis_kind="pixel")
+    result = solve([prepare_shot(frames, case.lamp)], frames.axis)
+    assert result.accepted
+    assert largest_error(case, result.solution.nm(case.pixel), *result.solution.covered) < 1.0
+
+
+def test_a_stranger_beside_a_line_is_left_out_of_a_curve_that_is_compared_too():
+    case = make_case(260510)
+    shot = prepare_shot(frames_from_arrays(case.pixel, case.counts, axis_kind="pixel"), case.lamp)
+    whole = whole_of(shot)
+    true = as_scale(case.wavelength_nm)
+    off = true + np.array([0.2, 0.0, -0.2, 0.0, 0.1, 0.0])
+    own = whole.fit(true, 4)
+    assert own.log_odds(whole.fit_freely(off, 2, own)) < own.log_odds(whole.fit(off, 0)) - 20.0
+
+
+def test_a_lamp_most_of_whose_light_is_of_another_is_refused_however_well_a_few_lines_fit():
+    # helium called hydrogen: seven of its lines near the few of hydrogen
+    case = make_case(175063)
+    frames = frames_from_arrays(case.pixel, case.counts, axis_kind="pixel")
+    assert not solve([prepare_shot(frames, "h2")], frames.axis).accepted
 
 
 def test_odds_that_the_room_of_the_light_outweighs_decide_nothing():

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from glowledger.bench.evidence import Candidate
 from glowledger.bench.matching import View
-from glowledger.bench.nearby import ANOTHER, Nearby, nearby_curves, of_terms, weighed
+from glowledger.bench.nearby import ANOTHER, LOCAL, Nearby, nearby_curves, of_terms, weighed
 from glowledger.bench.whole_evidence import log_evidence
 from glowledger.bench.whole_spectrum import WholeFit, WholeSpectrum
 
@@ -103,11 +103,12 @@ def _asked(near: Nearby, own: WholeFit, whole: WholeSpectrum) -> tuple[dict[int,
             break
         if np.max(np.abs(chebval(places, other.scale) - chebval(places, near.own.scale))) < ANOTHER * width:
             continue
-        fit = whole.fit(other.scale, OTHER_STEPS, own)
+        fit = whole.fit_freely(other.scale, OTHER_STEPS, own)
         if np.max(np.abs(chebval(places, fit.scale) - here)) < SAME * width:
             told[k] = np.inf
         else:
-            told[k] = own.log_odds(fit)
+            smoother = LOCAL.log_density(fit.scale) - LOCAL.log_density(own.scale)
+            told[k] = own.log_odds(fit) - max(smoother, 0.0)  # less smooth it may only be as it is drawn less far
             fits[k] = fit
     return fits, told
 

@@ -6,12 +6,11 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
-from numpy.polynomial.chebyshev import chebval
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from glowledger.bench.expected import LineList
-from glowledger.bench.hypotheses import Prior
+from glowledger.bench.hypotheses import SMOOTH_SHARE, Prior, ends_nm
 from glowledger.bench.pattern import FOREIGN, Levels, Pattern, nearest, peak_class
 
 Floats = NDArray[np.float64]
@@ -102,7 +101,7 @@ class _Trials:
         self.at = scales @ pattern.basis[:, :terms].T
         self.near = nearest(listed.wavelength_nm, self.at)
         self.residual = self.at - listed.wavelength_nm[self.near]
-        ends = np.sort(chebval(np.array([-1.0, 1.0]), scales.T), axis=1)
+        ends = ends_nm(scales)
         nm = listed.wavelength_nm
         self.inside = (nm > ends[:, :1]) & (nm < ends[:, 1:])
         self.range_nm = ends[:, 1] - ends[:, 0]
@@ -235,17 +234,39 @@ def _missing(trial: _Trials, pairs: _Pairs, factor: Floats) -> tuple[Floats, NDA
 
 
 def _occam(trial: _Trials, pairs: _Pairs, sigma: Floats, prior: Prior) -> Floats:
-    """Return the log of posterior over prior room of the scales (h,) (a price for what was adjustable)."""
+    """Return the log of posterior over prior room of the scales (h,) (a price for what was adjustable).
+
+    Instruments that bend light by a plain grating, and others: the evidence is that of both.
+    """
     terms = trial.scales.shape[1]
     basis = trial.pattern.basis[:, :terms]
     rate = np.zeros(sigma.shape)
     rate[pairs.row, pairs.peak] = sigma[pairs.row, pairs.peak] ** -2.0
     products = (basis[:, :, None] * basis[:, None, :]).reshape(len(basis), -1)
-    prior_sd = np.array([prior.spread(span, terms) for span in trial.span])
-    information = (rate @ products).reshape(-1, terms, terms) * prior_sd[:, :, None] * prior_sd[:, None, :]
-    bent = trial.scales[:, 2:] / prior_sd[:, 2:]
-    narrowed = np.linalg.slogdet(information + np.eye(terms))[1]
-    return np.asarray(-0.5 * narrowed - 0.5 * np.sum(bent**2, axis=1) - np.log(2.0))
+    precision = (rate @ products).reshape(-1, terms, terms)
+    spreads = np.array([prior.spread(span, terms) for span in trial.span])
+    room = _room(precision, spreads) - 0.5 * np.sum((trial.scales[:, 2:] / spreads[:, 2:]) ** 2, axis=1)
+    if terms > 4:
+        smooth = np.array([prior.smooth_spread(span, terms) for span in trial.span])
+        drawn = _room(precision, smooth) - 0.5 * _cost_of_drawing(trial.scales, precision, smooth)
+        room = np.logaddexp(np.log1p(-SMOOTH_SHARE) + room, np.log(SMOOTH_SHARE) + drawn)
+    return np.asarray(room - np.log(2.0))
+
+
+def _room(precision: Floats, prior_sd: Floats) -> Floats:
+    """Return the log of posterior over prior room (h,) of scales that data hold by a precision (h, d + 1, d + 1)."""
+    narrowed = precision * prior_sd[:, :, None] * prior_sd[:, None, :]
+    return np.asarray(-0.5 * np.linalg.slogdet(narrowed + np.eye(prior_sd.shape[1]))[1])
+
+
+def _cost_of_drawing(scales: Floats, precision: Floats, prior_sd: Floats) -> Floats:
+    """Return the least chi-square (h,) of scales (h, d + 1), the data's best, drawn towards a prior."""
+    rate = prior_sd**-2.0
+    pull = rate * scales
+    pull[:, :2] = 0.0
+    held = precision + rate[:, :, None] * np.eye(rate.shape[1])
+    back = np.linalg.solve(held, pull[..., None])[..., 0]
+    return np.asarray(np.sum(pull[:, 2:] * scales[:, 2:], axis=1) - np.sum(pull * back, axis=1))
 
 
 def _explained(trial: _Trials, pairs: _Pairs) -> Floats:

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from glowledger.bench.profiles import gaussian, normal_solve
+from glowledger.bench.profiles import gaussian, normal_solve, normal_variances
 
 Floats = NDArray[np.float64]
 
-MOST_STEPS = 30
+MOST_STEPS = 15
 WASTE = 1.4  # windows in one batch may differ in length by this factor
 
 
@@ -177,9 +177,7 @@ class _Batch:
         m = centre.shape[1]
         free = self.count - design.shape[2]
         chi2 = np.sum(residual**2, axis=1) / np.maximum(free, 1)
-        covariance = np.linalg.pinv(np.swapaxes(design, 1, 2) @ design)
-        variance = np.maximum(np.diagonal(covariance, axis1=1, axis2=2), 0.0)
-        error = np.sqrt(variance * np.maximum(chi2, 1.0)[:, None])
+        error = np.sqrt(normal_variances(design) * np.maximum(chi2, 1.0)[:, None])
         away = np.any(np.abs(centre - self.start) > 1.5 * self.first_width[:, None] + 1.0, axis=1)
         return [
             None if away[k] else GroupFit(

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from glowledger.bench.evidence import NEARNESS, Candidate, scores
 from glowledger.bench.expected import LineList
-from glowledger.bench.hypotheses import Prior, admissible, all_triples, triples
+from glowledger.bench.hypotheses import Prior, admissible, all_triples, ends_nm, triples
 from glowledger.bench.pattern import (
     FOREIGN,
     GRID_NM,
@@ -31,6 +31,10 @@ SMALL_PARTS_NM = ((300.0, 450.0), (400.0, 550.0), (500.0, 650.0))  # where many 
 MIN_EXTENT = 0.16  # of the mapped axis: three peaks closer than that say nothing of the rest
 WIDE_NM, NARROW_NM, CELL_NM = 1.0, 0.35, 2.5  # tolerances of the rough scores; scales alike to that are one
 LOOKED_AT, KEPT, SCORED = 15000, 600, 70
+# a first look at few peaks, lines and scales ends the search if it finds a scale of such log odds against chance, in
+# all and for each peak, that explains so many of the peaks
+FIRST_PEAKS, FIRST_LINES, FIRST_KEPT = (8, 3), (8, 5), 200
+DECISIVE, DECISIVE_EACH, DECISIVE_SHARE = 20.0, 0.8, 0.9
 # line triples that a second look may try; log odds against chance of a first one that is as good as nothing, and of one
 # that is little for so many peaks
 MOST_TRIPLES, NOTHING, FEW_OF_MANY, MANY_PEAKS = 2600, -8.0, 5.0, 20
@@ -38,14 +42,23 @@ SHORTEST_NM = 1.0  # span of an axis; where few peaks hold a scale it may run aw
 TOLERANCES = (2.5, 1.8, 1.2, 0.8, 0.5, 0.3, 0.2, 0.2)
 
 
-def _coarse(pattern: Pattern, levels: Levels, prior: Prior, line_triples: NDArray[np.intp]) -> Floats:
-    """Return the best-scoring distinct scales (2 KEPT, 4) out of all triples.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Look:
+    """How far a search looks: triples of peaks and of lines, and how many scales are kept of each kind."""
+
+    peak_triples: NDArray[np.intp]
+    line_triples: NDArray[np.intp]
+    kept: int
+
+
+def _coarse(pattern: Pattern, levels: Levels, prior: Prior, look: _Look) -> Floats:
+    """Return the best-scoring distinct scales (2 kept, 4) out of all triples.
 
     A scale through three lines is off by a few nm elsewhere, or by less: the best by a wide tolerance are kept, and the
     best by a narrow one, which tells far more where lines are sharp.
     """
     middle = levels.lists[len(levels.lists) // 2]
-    scales = triples(pattern.u, _peak_triples(pattern), middle.wavelength_nm, line_triples, prior)
+    scales = triples(pattern.u, look.peak_triples, middle.wavelength_nm, look.line_triples, prior)
     if len(scales) == 0:
         return scales
     kind = levels.kinds(scales, float(np.median(pattern.fwhm_u)))
@@ -54,7 +67,7 @@ def _coarse(pattern: Pattern, levels: Levels, prior: Prior, line_triples: NDArra
         best = np.argpartition(-wide, LOOKED_AT)[:LOOKED_AT]
         scales, kind, wide = scales[best], kind[best], wide[best]
     narrow = _table_scores(scales, kind, pattern, levels, NARROW_NM)
-    kept = [_distinct(scales, wide, KEPT, CELL_NM), _distinct(scales, narrow, KEPT, 0.5 * CELL_NM)]
+    kept = [_distinct(scales, wide, look.kept, CELL_NM), _distinct(scales, narrow, look.kept, 0.5 * CELL_NM)]
     return np.unique(np.vstack(kept), axis=0)
 
 
@@ -83,7 +96,7 @@ def quick_scores(scales: Floats, pattern: Pattern, levels: Levels) -> Floats:
     """Return a fast score (h,) of refined scales: positions, and bright lines without a peak."""
     used = min(SCORED_PEAKS, len(pattern.u))
     at = scales @ chebvander(pattern.u[:used], scales.shape[1] - 1).T
-    ends = np.sort(scales @ chebvander(np.array([-1.0, 1.0]), scales.shape[1] - 1).T, axis=1)
+    ends = ends_nm(scales)
     span = ends[:, 1] - ends[:, 0]
     fwhm = 0.5 * span * float(np.median(pattern.fwhm_u))
     level = levels.level(fwhm)
@@ -109,19 +122,21 @@ def quick_scores(scales: Floats, pattern: Pattern, levels: Levels) -> Floats:
     return out
 
 
-def _peak_triples(pattern: Pattern) -> NDArray[np.intp]:
-    """Return triples of bright peaks: the brightest of all, and of each part of the axis."""
+def _peak_triples(pattern: Pattern, of_all: int = TOP_PEAKS, of_part: int = PART_PEAKS) -> NDArray[np.intp]:
+    """Return triples of bright peaks: so many of the brightest of all, and of each part of the axis."""
     count = len(pattern.u)
-    sets = [np.arange(min(TOP_PEAKS, count))]
+    sets = [np.arange(min(of_all, count))]
     for lo, hi in ((-1.0, 0.0), (-0.5, 0.5), (0.0, 1.0)):
-        members = np.flatnonzero((pattern.u >= lo) & (pattern.u <= hi))[:PART_PEAKS]
+        members = np.flatnonzero((pattern.u >= lo) & (pattern.u <= hi))[:of_part]
         sets.append(members)
     rows = all_triples(sets)
     rows = np.take_along_axis(rows, np.argsort(pattern.u[rows], axis=1), axis=1)
     return rows[pattern.u[rows[:, 2]] - pattern.u[rows[:, 0]] > MIN_EXTENT]
 
 
-def _line_triples(listed: LineList, count: int, parts: tuple[tuple[float, float], ...]) -> NDArray[np.intp]:
+def _line_triples(
+    listed: LineList, count: int, parts: tuple[tuple[float, float], ...], top: int = TOP_LINES
+) -> NDArray[np.intp]:
     """Return lines to combine: of the strongest of all, of each part of the spectrum, of each element.
 
     An instrument may be blind to the part where a lamp is brightest. In a mixed lamp the elements differ in
@@ -132,13 +147,19 @@ def _line_triples(listed: LineList, count: int, parts: tuple[tuple[float, float]
     nm = listed.wavelength_nm
     order = np.argsort(-listed.strength, kind="stable")
     kinds = sorted(set(listed.species))
-    sets = [order[:TOP_LINES]]
+    sets = [order[:top]]
     for name in kinds:
         own = order[names[order] == name]
-        sets.append(own[:TOP_LINES])
+        sets.append(own[:top])
         for lo, hi in parts:
             sets.append(own[(nm[own] >= lo) & (nm[own] < hi)][:count])
     return all_triples(sets)
+
+
+def _without(rows: NDArray[np.intp], tried: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Return the triples (t, 3) that are not among those tried."""
+    code, old = ((each[:, 0] * 4096 + each[:, 1]) * 4096 + each[:, 2] for each in (rows, tried))
+    return rows[~np.isin(code, old)]
 
 
 def _distinct(scales: Floats, score: NDArray[np.floating], count: int, cell_nm: float) -> Floats:
@@ -264,19 +285,43 @@ def match(view: View, prior: Prior) -> list[Candidate]:
     if not view.lists:
         return []
     middle = view.lists[0].lists[len(view.lists[0].lists) // 2]
-    found = _matched(view, prior, _line_triples(middle, PART_LINES, PARTS_NM))
-    best = max((c.log_evidence for c in found), default=-np.inf)
-    if best < (NOTHING if len(view.pattern.u) < MANY_PEAKS else FEW_OF_MANY):
+    few, of_part = FIRST_LINES
+    look = _Look(
+        peak_triples=_peak_triples(view.pattern, *FIRST_PEAKS),
+        line_triples=_line_triples(middle, of_part, PARTS_NM, few), kept=FIRST_KEPT,
+    )  # fmt: skip
+    found = _matched(view, prior, look)
+    if not any(_decisive(candidate, len(view.pattern.u)) for candidate in found):
+        look = _Look(
+            peak_triples=_peak_triples(view.pattern), line_triples=_line_triples(middle, PART_LINES, PARTS_NM),
+            kept=KEPT,
+        )  # fmt: skip
+        found += _matched(view, prior, look)
+    if _best(found) < (NOTHING if len(view.pattern.u) < MANY_PEAKS else FEW_OF_MANY):
         more = (_line_triples(middle, count, PARTS_NM + SMALL_PARTS_NM) for count in MORE_LINES)
-        found += next((_matched(view, prior, rows) for rows in more if len(rows) <= MOST_TRIPLES), [])
+        looks = (
+            replace(look, line_triples=_without(rows, look.line_triples)) for rows in more if len(rows) <= MOST_TRIPLES
+        )
+        found += next((_matched(view, prior, further) for further in looks), [])
     found.sort(key=lambda c: -c.log_evidence)
     return _unlike(found, view.pattern) if found else found
 
 
-def _matched(view: View, prior: Prior, line_triples: NDArray[np.intp]) -> list[Candidate]:
+def _decisive(candidate: Candidate, peaks: int) -> bool:
+    """Return whether a scale explains so many of so many peaks so well that no other one can be right."""
+    least = max(DECISIVE, DECISIVE_EACH * peaks)
+    return candidate.log_evidence > least and len(candidate.peak) >= DECISIVE_SHARE * peaks
+
+
+def _best(found: list[Candidate]) -> float:
+    """Return the best log odds against chance."""
+    return max((candidate.log_evidence for candidate in found), default=-np.inf)
+
+
+def _matched(view: View, prior: Prior, look: _Look) -> list[Candidate]:
     """Return scales through triples of lines, refined and weighed."""
     pattern, levels = view.pattern, view.lists[0]
-    scales = _coarse(pattern, levels, prior, line_triples)
+    scales = _coarse(pattern, levels, prior, look)
     if len(scales) == 0:
         return []
     refined = refine(scales, pattern, levels, prior)

@@ -9,6 +9,7 @@ from numpy.polynomial.chebyshev import chebder, chebval, chebvander
 from numpy.typing import NDArray
 
 from glowledger.bench.expected import LineList, merged_ladder
+from glowledger.bench.hypotheses import ends_nm
 
 Floats = NDArray[np.float64]
 
@@ -87,6 +88,7 @@ class Levels:
         count = max(int(np.ceil(np.log(widest_nm / narrowest_nm) / np.log(LEVEL_RATIO))), 1) + 1
         self.fwhm_nm = narrowest_nm * LEVEL_RATIO ** np.arange(count)
         self.lists = merged_ladder(lines, list(self.fwhm_nm))
+        self._tables: dict[tuple[float, int], NDArray[np.float32]] = {}
 
     def level(self, fwhm_nm: Floats) -> NDArray[np.intp]:
         """Return the index of the nearest resolution."""
@@ -99,7 +101,7 @@ class Levels:
         The latter is the nearest of `CROWDS` to span / (share of the list within the axis).
         """
         level = self.level(np.abs(scales[:, 1]) * fwhm_u)
-        ends = np.sort(scales @ chebvander(np.array([-1.0, 1.0]), scales.shape[1] - 1).T, axis=1)
+        ends = ends_nm(scales)
         share = np.empty(len(scales))
         for row in np.unique(level):
             rows = level == row
@@ -121,23 +123,28 @@ class Levels:
         kinds : ndarray of shape (k,)
             As `kinds` tells, ascending.
         """
-        grid = np.arange(GRID_START_NM, GRID_END_NM, GRID_NM)
-        out = np.empty((len(kinds), len(FOREIGN), len(grid)), dtype=np.float32)
-        foreign = np.array(FOREIGN, dtype=np.float32)[:, None]
-        levels, crowds = np.divmod(kinds, len(CROWDS))
+        levels = kinds // len(CROWDS)
         for level in np.unique(levels):
-            listed, width = self.lists[level], self.fwhm_nm[level]
-            sigma = np.sqrt((tolerance_nm + 0.25 * width) ** 2 + listed.error_nm**2)
-            weight = list_weight(listed) / (sigma * np.sqrt(2.0 * np.pi))
-            density = np.zeros(len(grid), dtype=np.float32)
-            first = np.searchsorted(grid, listed.wavelength_nm - TABLE_REACH * sigma)
-            last = np.searchsorted(grid, listed.wavelength_nm + TABLE_REACH * sigma)
-            for k, (a, b) in enumerate(zip(first, last, strict=True)):  # far from a line there is nothing to add
-                density[a:b] += weight[k] * np.exp(-0.5 * ((grid[a:b] - listed.wavelength_nm[k]) / sigma[k]) ** 2)
-            for row in np.flatnonzero(levels == level):
-                crowd = np.float32(CROWDS[crowds[row]])
-                np.log(foreign + (np.float32(1.0) - foreign) * crowd * density, out=out[row])
-        return out
+            new = [int(k) for k in kinds[levels == level] if (tolerance_nm, int(k)) not in self._tables]
+            if new:
+                self._add_tables(tolerance_nm, int(level), new)
+        return np.array([self._tables[tolerance_nm, int(k)] for k in kinds])
+
+    def _add_tables(self, tolerance_nm: float, level: int, kinds: list[int]) -> None:
+        """Work out the tables (class of peak, wavelength grid) of some kinds of one level, to be kept."""
+        grid = np.arange(GRID_START_NM, GRID_END_NM, GRID_NM)
+        foreign = np.array(FOREIGN, dtype=np.float32)[:, None]
+        listed, width = self.lists[level], self.fwhm_nm[level]
+        sigma = np.sqrt((tolerance_nm + 0.25 * width) ** 2 + listed.error_nm**2)
+        weight = list_weight(listed) / (sigma * np.sqrt(2.0 * np.pi))
+        density = np.zeros(len(grid), dtype=np.float32)
+        first = np.searchsorted(grid, listed.wavelength_nm - TABLE_REACH * sigma)
+        last = np.searchsorted(grid, listed.wavelength_nm + TABLE_REACH * sigma)
+        for k, (a, b) in enumerate(zip(first, last, strict=True)):  # far from a line there is nothing to add
+            density[a:b] += weight[k] * np.exp(-0.5 * ((grid[a:b] - listed.wavelength_nm[k]) / sigma[k]) ** 2)
+        for kind in kinds:
+            crowd = np.float32(CROWDS[kind % len(CROWDS)])
+            self._tables[tolerance_nm, kind] = np.log(foreign + (np.float32(1.0) - foreign) * crowd * density)
 
 
 def list_weight(listed: LineList) -> Floats:

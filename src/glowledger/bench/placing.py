@@ -29,7 +29,8 @@ MISFIT = 0.08  # of the height: a peak fitted worse than this has a hot pixel or
 LEAST_SHARE = 0.005  # lines fainter than this share of the brightest beside them do not matter
 BRIGHT, SEEN_SHARE = 0.3, 0.25  # an element is there if this share of its lines above 0.3 of the brightest is
 # or, below one half, not so many of three or more would meet a peak by chance, as beside their places (FWHM)
-BY_CHANCE, HALF, FEWEST_TOLD, BESIDE = 0.1, 0.5, 3, (-9.0, -7.0, -5.0, -3.0, 3.0, 5.0, 7.0, 9.0)
+BY_CHANCE, HALF, FEWEST_TOLD = 0.02, 0.5, 3
+BESIDE = (-9.0, -7.0, -5.0, -3.0, 3.0, 5.0, 7.0, 9.0)
 
 
 @dataclass(slots=True)
@@ -134,6 +135,7 @@ def _line_peak(shot: Shot, trial: _Trial, peak: _About, fit: Shift, reach: float
     floor = BLEND_ERROR if blend else SHAPE_ERROR
     error = float(np.hypot((2.0 if blend else 1.0) * fit.standard_error_px, np.hypot(floor * width, peak.pull)))
     error = float(np.hypot(error, ONE_FLANK * width if _lost_a_flank(shot, i, width) else 0.0))
+    error = float(np.hypot(error, _pull_of_bands(shot, trial, peak, int(listed[chosen]))))
     likely = lines.strength[listed[chosen]] > 0.3 * np.max(lines.strength[listed[near]])
     vague = bool(likely and abs(fit.shift_px) < reach * width and _as_the_plateau_says(shot, i, place, width))
     good = vague and fit.misfit < MISFIT and error < LARGEST_BLEND_ERROR * width
@@ -176,6 +178,15 @@ def _pull_of(offset_px: Floats, share: Floats, width: float) -> float:
     """Return how far unseen neighbours may pull the centre of a line: first order for a Gaussian, pixels."""
     near = np.exp(-2.0 * (offset_px / width) ** 2)
     return float(np.sqrt(np.sum((np.minimum(FAINT_FACTOR * share, 2.0) * offset_px * near) ** 2)))
+
+
+def _pull_of_bands(shot: Shot, trial: _Trial, peak: _About, line: int) -> float:
+    """Return how far phosphor bands under a line may pull it, pixels: they lie not quite where they are listed."""
+    lines = shot.lines
+    bands = peak.around[~lines.anchor[peak.around]]
+    near = np.exp(-2.0 * ((trial.line_px[bands] - trial.line_px[line]) / peak.width) ** 2)
+    share = np.minimum(FAINT_FACTOR * lines.strength[bands] / lines.strength[line], 2.0)
+    return float(np.sqrt(np.sum((share * near * lines.error_nm[bands] / peak.slope) ** 2)))
 
 
 def _lost_a_flank(shot: Shot, i: int, width: float) -> bool:

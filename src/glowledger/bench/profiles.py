@@ -65,6 +65,19 @@ def normal_solve(design: NDArray[np.float64], target: NDArray[np.float64]) -> ND
     -------
     ndarray of shape (..., n)
     """
+    gram, scale, turned = _scaled_gram(design)
+    goal = (turned @ target[..., None])[..., 0] / scale
+    return np.asarray(np.linalg.solve(gram, goal[..., None])[..., 0]) / scale
+
+
+def normal_variances(design: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the variances (..., n) of the solutions of `normal_solve` for targets of variance one."""
+    gram, scale, _ = _scaled_gram(design)
+    return np.maximum(np.diagonal(np.linalg.inv(gram), axis1=-2, axis2=-1), 0.0) / scale**2
+
+
+def _scaled_gram(design: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return the products of the columns, scaled and damped, the scale of each column, and the design turned."""
     turned = np.swapaxes(design, -1, -2)
     gram = turned @ design
     diagonal = np.arange(gram.shape[-1])
@@ -72,5 +85,4 @@ def normal_solve(design: NDArray[np.float64], target: NDArray[np.float64]) -> ND
     scale[scale == 0.0] = 1.0
     gram /= scale[..., :, None] * scale[..., None, :]
     gram[..., diagonal, diagonal] += 1e-10
-    goal = (turned @ target[..., None])[..., 0] / scale
-    return np.asarray(np.linalg.solve(gram, goal[..., None])[..., 0]) / scale
+    return gram, scale, turned

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from glowledger.bench.profiles import gaussian, normal_solve
+from glowledger.bench.profiles import gaussian, normal_solve, normal_variances
 
 Floats = NDArray[np.float64]
 
@@ -186,8 +186,7 @@ class _Batch:
     ) -> list[Shift | None]:
         pixels = self.x.shape[1]
         chi2 = np.sum(residual[:, :pixels] ** 2, axis=1) / np.maximum(self.count - 3, 1)
-        covariance = np.linalg.pinv(np.swapaxes(design, 1, 2) @ design, hermitian=True)
-        error = np.sqrt(np.maximum(covariance[:, -2, -2], 0.0) * np.maximum(chi2, 1.0))
+        error = np.sqrt(normal_variances(design)[:, -2] * np.maximum(chi2, 1.0))
         height = np.max((value @ area[..., None])[..., 0], axis=1)
         counts = residual[:, :pixels] / np.where(self.rate > 0.0, self.rate, 1.0)
         misfit = np.sqrt(np.sum(counts**2, axis=1) / self.count) / np.maximum(height, 1e-300)

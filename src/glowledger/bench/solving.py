@@ -36,9 +36,10 @@ TOGETHER, SPECTRUM_RANGE, BOTH_MARGINS = 18.0, (-25.0, 25.0), 8.0
 SPECTRUM_MARGIN, PRICE_OF_EVIDENCE, GOOD_EVIDENCE, ASKED = 15.0, 3.0, -5.0, ((3.0, -20.0), (1.0, 0.0))
 MOST_UNLIKE = 8  # other scales that it is asked about
 MOST_SETTLED, NEAR_EVIDENCE, MOST_ODDS = 6, 6.0, 999.0  # scales; natural log
+SETTLING_GAIN = 5.0  # natural log of the odds
 HOPELESS = -18.0  # of a scale before it is settled, which never gains so much
 MIN_USED, MIN_SUPPORTING = 3, 4  # lines that carry the solution; those and vaguer ones that agree
-MIN_EXPLAINED, STRANGE_CONFIDENCE = 0.5, 10.0  # of the bright peaks; confidence that outweighs light of other kinds
+MIN_EXPLAINED, STRANGE_CONFIDENCE = 0.5, 20.0  # of the bright peaks; confidence that outweighs light of other kinds
 
 
 def seen(shots: list[Shot]) -> View:
@@ -85,9 +86,9 @@ def solve(
     if whole is None:
         return replace(result, reasons=("too few lines can carry a solution",))
     matched, near = likeliest(trials, view, whole)
-    result = replace(result, log_margin=_margin((matched, near), trials, found))
     near, fitted, refined, shots = _drawn(polished(near, shots, view), shots, view, whole)
-    result = replace(result, log_evidence=near.own.log_evidence)
+    margin = _margin((matched, near), trials, found)
+    result = replace(result, log_evidence=near.own.log_evidence, log_margin=margin)
     if refined is None:
         return replace(result, reasons=("too few lines can carry a solution, or each could as well be its neighbour",))
     result = _with_solution(result, refined, shots, axis)
@@ -162,17 +163,21 @@ def _margin(
 ) -> float:
     """Return ln of the odds of the best scale over the next one that is really another, at most 999.
 
-    Like is compared with like: settled with settled, as matched with as matched.
+    Like is compared with like: settled with settled, as matched with as matched. A scale that the whole spectrum led
+    away from where it was matched is compared with what others may gain by being settled; that one is no other.
     """
     margin = MOST_ODDS
     matched, near = best
     settled = {id(candidate): trial.own for candidate, trial in trials}
     settled[id(matched)] = near.own
+    as_matched = matched.log_evidence
+    if _unlike(matched, near.own):
+        as_matched = near.own.log_evidence - SETTLING_GAIN
     for candidate in found:
         other = settled.get(id(candidate), candidate)
-        own = near.own if other is not candidate else matched
-        if other is not own and _unlike(other, own):
-            margin = min(margin, own.log_evidence - other.log_evidence)
+        if other is not near.own and _unlike(other, near.own) and _unlike(other, matched):
+            own = as_matched if other is candidate else near.own.log_evidence
+            margin = min(margin, own - other.log_evidence)
     return margin
 
 

@@ -1,10 +1,10 @@
 """How likely a lamp under a scale is by the whole spectrum, beside peaks that are of no lamp.
 
 The marginal likelihood of a linear Gaussian model (MacKay, Neural Computation 4, 415 (1992), from memory): lines that
-may be as bright as they like explain anything, and pay for that room. Peaks of no lamp pay a price for their place and
-none for their light, so that bright sharp lines, which peaks alone tell, come out low: it is asked where peaks are not
-enough. Misfits of shape are alike over a line width, so bins count less by as much as peaks that stand free are
-misfitted, whatever the scale.
+may be as bright as they like explain anything, and pay for that room; so do strangers beside them. What the lamp is
+compared with, peaks of no lamp, pays a price for places and none for light, so that bright sharp lines, which peaks
+alone tell, come out low: it is asked where peaks are not enough. Misfits of shape are alike over a line width, so bins
+count less by as much as peaks that stand free are misfitted, whatever the scale.
 """
 
 from __future__ import annotations
@@ -13,6 +13,8 @@ import numpy as np
 
 from glowledger.bench.whole_part import BINS_PER_WIDTH, State
 from glowledger.bench.whole_spectrum import STRANGE_PRICE, WholeFit, WholeSpectrum
+
+DECADES = 3.0  # powers of ten that the light of a stranger may have, each as likely
 
 
 def log_evidence(fit: WholeFit, whole: WholeSpectrum) -> float:
@@ -31,6 +33,7 @@ def log_evidence(fit: WholeFit, whole: WholeSpectrum) -> float:
     for state in fit.states:
         prior_loss = float(np.sum(state.off[: state.lines] ** 2 / state.prior[: state.lines]))
         total -= 0.5 * ((state.loss - prior_loss) / worth + prior_loss) + _room_of_light(state, worth)
+        total -= _room_of_strangers(state, worth)
     return total
 
 
@@ -40,6 +43,13 @@ def _room_of_light(state: State, worth: float) -> float:
     rate = np.sqrt(state.prior[rows])
     narrowed = state.gram[np.ix_(rows, rows)] / (rate[:, None] * rate[None, :]) / worth
     return 0.5 * float(np.linalg.slogdet(np.eye(len(rows)) + narrowed)[1])
+
+
+def _room_of_strangers(state: State, worth: float) -> float:
+    """Return the log of how much the light of strangers, of any of three powers of ten alike, is narrowed down."""
+    columns = slice(state.lines, state.lines + state.strange)
+    error = np.sqrt(worth / np.maximum(np.diagonal(state.gram)[columns], 1e-300))
+    return float(np.sum(np.log(np.maximum(DECADES * np.log(10.0) * state.stray / (error * np.sqrt(2.0 * np.pi)), 1.0))))
 
 
 def _room_of_scale(fit: WholeFit, whole: WholeSpectrum, worth: float) -> float:

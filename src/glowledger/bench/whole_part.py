@@ -8,7 +8,7 @@ import numpy as np
 from numpy.polynomial.chebyshev import chebder, chebval, chebvander
 from numpy.typing import NDArray
 from scipy import ndimage
-from scipy.linalg import solve
+from scipy.linalg.lapack import dposv
 from scipy.sparse import csc_array, hstack
 
 from glowledger.bench.placing import FAINT_FACTOR
@@ -40,6 +40,7 @@ class State:
 
     part: Part
     lines: int  # first so many columns
+    stray: Floats  # light of the strangers, the next columns
     design: csc_array  # (b, n) over noise: lines, strangers, background
     gram: Floats  # (n, n) of the design
     by_scale: Floats  # (b, d + 1) over noise
@@ -48,7 +49,11 @@ class State:
     free: NDArray[np.bool_]  # (n,) light that is not held at zero
     residual: Floats  # (b,) over noise
     loss: float
-    strange: int
+
+    @property
+    def strange(self) -> int:
+        """Number of peaks of no line of the lamp."""
+        return len(self.stray)
 
     def curve(self) -> tuple[Floats, Floats]:
         """Return the normal matrix (d + 1, d + 1) of the scale with the light left free, and its right side."""
@@ -180,7 +185,8 @@ class Part:
         off[:k] = (expected - area[:k]) * prior[:k]
         loss = float(residual @ residual + np.sum(off[:k] ** 2 / prior[:k]))
         moving = by_place @ (area[:k, None] * by_scale) * self.rate[:, None]
-        return State(self, k, design, gram, moving, prior, off, free, residual, loss, len(strangers))
+        stray = area[k : k + len(strangers)]
+        return State(self, k, stray, design, gram, moving, prior, off, free, residual, loss)
 
     def of_no_lamp(self) -> Floats:
         """Return the residuals over noise of the usable bins if every peak is a line of no lamp."""
@@ -217,17 +223,20 @@ def _gram(design: csc_array, weight: Floats | None = None) -> Floats:
 
 def _with_prior(gram: Floats, prior: Floats, kept: NDArray[np.intp]) -> Floats:
     """Return the normal matrix of the kept columns: their products and the precision of their prior."""
-    normal = gram[np.ix_(kept, kept)]
+    normal = gram.copy() if len(kept) == len(gram) else gram[np.ix_(kept, kept)]
     normal[np.arange(len(kept)), np.arange(len(kept))] += prior[kept]
     return normal
 
 
 def _solved(normal: Floats, right: Floats) -> Floats:
-    """Return the solution of normal equations, scaled to a unit diagonal: light differs by many powers of ten."""
-    scale = 1.0 / np.sqrt(np.diagonal(normal))
-    goal = (right.T * scale).T
-    scaled = normal * scale[:, None] * scale[None, :]
-    return np.asarray((solve(scaled, goal, assume_a="pos", overwrite_a=True, check_finite=False).T * scale).T)
+    """Return the solution of normal equations, by Cholesky: light that differs by powers of ten does it no harm.
+
+    How well it does is a matter of the matrix scaled to a unit diagonal (van der Sluis 1969, from memory).
+    """
+    _, solution, failed = dposv(normal.T, right, overwrite_a=True)
+    if failed:
+        raise np.linalg.LinAlgError("normal equations of the light have no solution")
+    return np.asarray(solution)
 
 
 def _below(scene: Scene) -> Floats:

@@ -113,12 +113,21 @@ class WholeSpectrum:
         drawn = [self._drawn(scale, steps, than, freed) for freed in {than.freed, none}]
         return min(drawn, key=lambda fit: fit.loss / than.worth + STRANGE_PRICE * fit.strange)
 
-    def fit_freely(self, scale: Floats, steps: int = 2) -> WholeFit:
+    def fit_freely(self, scale: Floats, steps: int = 2, than: WholeFit | None = None) -> WholeFit:
         """Draw a scale to the spectrum, peaks left aside that pull it from where all other light wants it.
 
         A line of no lamp beside one of this lamp is taken for it, and bends the curve.
+
+        Parameters
+        ----------
+        scale : ndarray of shape (d + 1,)
+            Chebyshev coefficients.
+        steps : int
+            Largest number of Gauss-Newton steps.
+        than : WholeFit, optional
+            A fit of another curve to compare with: what is left aside there is left aside here, if that is better.
         """
-        fit = self.fit(scale, steps)
+        fit = self.fit(scale, steps, than)
         for _ in range(MOST_FREED):
             freed = self._pulling(fit)
             if freed is None:
