@@ -32,7 +32,7 @@ LEAST = ((0, 10.0, -8.0), (4, 3.0, -8.0), (5, -2.0, -12.0))
 MOST_MARGIN, EVIDENCE_RANGE = 20.0, (-25.0, 15.0)
 # where the peaks leave doubt the whole spectrum is asked as well: margins and evidence of both, clipped, and margins of
 # both; or its odds, more where peaks say less, if margin and evidence by peaks reach one of these
-TOGETHER, SPECTRUM_RANGE, BOTH_MARGINS = 18.0, (-25.0, 25.0), 8.0
+TOGETHER, SPECTRUM_RANGE, BOTH_MARGINS = 21.0, (-25.0, 25.0), 8.0
 SPECTRUM_MARGIN, PRICE_OF_EVIDENCE, GOOD_EVIDENCE, ASKED = 15.0, 3.0, -5.0, ((3.0, -20.0), (1.0, 0.0))
 MOST_UNLIKE = 8  # other scales that it is asked about
 MOST_SETTLED, NEAR_EVIDENCE, MOST_ODDS = 6, 6.0, 999.0  # scales; natural log
