@@ -8,13 +8,13 @@ from numpy.testing import assert_allclose
 
 from glowledger.glow.binning import enough_pixels, summed_pixels
 from glowledger.glow.coarse import coarse_scene
-from glowledger.glow.coincidence import _quantile
 from glowledger.glow.emitters import atomic_emitters
 from glowledger.glow.faint_levels import UNTOLD, light_of
 from glowledger.glow.final_templates import with_response
 from glowledger.glow.fitting import _on_other_pixels, fit_scene
 from glowledger.glow.identifying import identify
 from glowledger.glow.normal_equations import weighted_sums
+from glowledger.glow.quantiles import quantile
 from glowledger.glow.scene import with_emitters
 from glowledger.glow.species_light import pattern_light, species_light
 from glowledger.spectra.frames import frames_from_arrays
@@ -121,4 +121,4 @@ def test_covariance_is_the_inverse_of_what_is_told(found):
 def test_quantiles_are_those_of_numpy(size):
     sample = np.random.default_rng(size).normal(size=size)
     for part in (0.0, 0.31, 0.8, 1.0):
-        assert_allclose(_quantile(sample, part), np.quantile(sample, part))
+        assert_allclose(quantile(sample, part), np.quantile(sample, part))

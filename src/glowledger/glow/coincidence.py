@@ -16,6 +16,7 @@ from glowledger.glow.features import CONTRAST_PIXELS, CONTRAST_WIDTHS, OFF_CENTR
 from glowledger.glow.fitting import Solution
 from glowledger.glow.instrument import expected_variance
 from glowledger.glow.likelihood import local_misfit
+from glowledger.glow.quantiles import quantile
 from glowledger.glow.scene import Scene
 from glowledger.glow.templates import unit_profile
 
@@ -126,21 +127,13 @@ def feature_chance(scene: Scene, solution: Solution, test: FeatureTest, light: N
     sample = z[near if near.sum() * step > LEAST_PLACES * fwhm else usable]
     if sample.size == 0:
         return 1.0
-    start = _quantile(sample, 1.0 - TAIL)
+    start = quantile(sample, 1.0 - TAIL)
     tail = sample[sample >= start]
     mean_excess = max(float(tail.mean()) - start, 1e-3)
     beyond = test.sigma - start
     rarer = TAIL * float(np.exp(-beyond / (STRETCH * mean_excess))) if beyond > 0 else 1.0
     return float(max(rarer, ndtr(-test.sigma)))
 
-
-def _quantile(sample: NDArray[np.float64], part: float) -> float:
-    """Return what `numpy.quantile` does, which takes five times as long."""
-    place = part * (sample.size - 1)
-    low = int(place)
-    high = min(low + 1, sample.size - 1)
-    ordered = np.partition(sample, (low, high))
-    return float(ordered[low] + (place - low) * (ordered[high] - ordered[low]))
 
 
 def _own_places(light: NDArray[np.float64], step_nm: float, fwhm: float) -> NDArray[np.bool_]:

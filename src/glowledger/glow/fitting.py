@@ -76,8 +76,6 @@ class Solution:
         `free_values` then.
     normal : Normal
         The final normal equations.
-    shift_variance : ndarray of shape (k, k)
-        Covariance of the shift terms, nm².
     chi2_reduced : float
         By the pixel variance.
     """
@@ -98,7 +96,6 @@ class Solution:
     sums: WeightedSums
     increments: NDArray[np.float64]
     normal: Normal
-    shift_variance: NDArray[np.float64]
     chi2_reduced: float
 
     def pixel_variance(self, scene: Scene) -> NDArray[np.float64]:
@@ -106,6 +103,11 @@ class Solution:
         errors = error_shape(scene, self.lines, self.doubt)
         known = self.doubt[1] + (self.bent * self.lines) ** 2 + scene.stated_variance
         return np.asarray(self.levels.pixel_variance(self.model, errors) + known)
+
+    @property
+    def shift_variance(self) -> NDArray[np.float64]:
+        """Covariance of the shift terms, nm², shape (k, k)."""
+        return _shift_variance(self)
 
     def shift_at(self, scene: Scene, pixel: int) -> float:
         """Return true minus believed wavelength at a pixel, nm."""
@@ -115,6 +117,13 @@ class Solution:
         """Return the standard error of `shift_at`, nm."""
         term = scene.shift_basis[pixel : pixel + 2].mean(axis=0)
         return float(np.sqrt(term @ self.shift_variance @ term))
+
+
+@lru_cache(maxsize=2)
+def _shift_variance(solution: Solution) -> NDArray[np.float64]:
+    """Return the covariance of the shift terms: every feature asks for it, rounds on the way do not."""
+    terms = min(solution.adjustment.shift_nm.size, solution.free.shape[1])
+    return np.asarray(np.linalg.inv(solution.normal.free)[:terms, :terms])
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -316,12 +325,10 @@ def _solution(
         spent = int((solved > 0).sum()) + free.shape[1] - _untold(scene, normal)
         known = doubt[1] + (bent * lines) ** 2
         levels, chi2 = noise_of_fit(scene, model, error_shape(scene, lines, doubt), known, levels, spent, enough)
-    covariance = np.asarray(np.linalg.inv(normal.free), dtype=np.float64)
-    terms = min(scene.shift_basis.shape[1], free.shape[1])
     return Solution(
         templates=templates, columns=columns, free=free, x=solved, free_values=free_values, model=model,
         lines=lines, doubt=doubt, bent=bent, variance=variance, levels=levels, outliers=outliers, adjustment=adjustment,
-        sums=sums, increments=free_values, normal=normal, shift_variance=covariance[:terms, :terms], chi2_reduced=chi2,
+        sums=sums, increments=free_values, normal=normal, chi2_reduced=chi2,
     )  # fmt: skip
 
 

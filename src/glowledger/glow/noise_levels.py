@@ -18,6 +18,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from glowledger.glow.quantiles import quantile
 from glowledger.spectra.frames import Frames
 from glowledger.spectra.noise import NoiseEstimate, estimate_noise
 
@@ -200,7 +201,7 @@ def fitted_levels(
         Maximum likelihood under Student's t.
     """
     squares = residual**2 / max(freedom, 0.2)
-    bright = float(np.quantile(np.abs(model), 0.99)) + np.sqrt(first.read_variance)
+    bright = quantile(np.abs(model), 0.99) + np.sqrt(first.read_variance)
     # each part of the variance at its reference size; the logarithms of the factors are what is fitted
     gain = first.gain if gain_known else first.read_variance / bright
     parts = np.stack([np.full(model.size, first.read_variance), gain * np.maximum(model, 0.0), *errors**2])

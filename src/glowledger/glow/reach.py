@@ -64,10 +64,8 @@ def reach_of(scene: Scene, solution: Solution, columns: NDArray[np.intp], log_t_
     counts_per_unit = float(in_pixels @ weights)
     information = float(weights @ solution.normal.gram[np.ix_(columns, columns)] @ weights)
     fitted = species_light(scene, solution, columns)
-    light = np.where(scene.used, pattern_light(scene, solution, columns) + fitted, 0.0)
-    misfit = float(np.sqrt(np.average(local_misfit(scene, solution), weights=light + 1e-9 * light.max() + 1e-300)))
+    misfit, random = (float(average[columns[0]]) for average in _where_it_shines(scene, solution))
     if np.any(solution.x[columns] > 0):
-        random = float(np.average(_random_part(scene, solution), weights=light + 1e-9 * light.max() + 1e-300))
         error = float(_fitted_errors(scene, solution)[columns[0]]) * np.sqrt(random + SHAPE_PART * (1 - random))
     else:
         left = information - _taken(scene, solution)[columns[0]]
@@ -85,10 +83,20 @@ def reach_of(scene: Scene, solution: Solution, columns: NDArray[np.intp], log_t_
 
 
 @lru_cache(maxsize=2)
-def _random_part(scene: Scene, solution: Solution) -> NDArray[np.float64]:
-    """Return the part of the variance assumed in each pixel that is noise and no template error, shape (p,)."""
+def _where_it_shines(scene: Scene, solution: Solution) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return, where the species of each emitter shines or would, two averages, shape (m,).
+
+    The root of the local misfit, and the part of the variance assumed that is noise and no template error.
+    """
+    names, index = scene.species_of_emitters()
+    own = [scene.columns_of(name) for name in names]
+    light = np.stack([pattern_light(scene, solution, c) + species_light(scene, solution, c) for c in own])
+    light = np.where(scene.used, light, 0.0)
+    light += 1e-9 * light.max(axis=1, keepdims=True) + 1e-300
+    light /= light.sum(axis=1, keepdims=True)
     random = solution.levels.shared * solution.levels.random_variance(solution.model)
-    return np.minimum((random + scene.stated_variance) / solution.variance, 1.0)
+    random = np.minimum((random + scene.stated_variance) / solution.variance, 1.0)
+    return np.sqrt(light @ local_misfit(scene, solution))[index], (light @ random)[index]
 
 
 def _rough_amounts(
