@@ -17,6 +17,7 @@ from glowledger.glow.scene import Scene
 MOST_TYPICAL = 9.0  # χ²: what is typical of one level is no more evidence of another species than three sigma
 SURE = 20.0  # standard deviations of all light of a species, were it alone: what is faint keeps its pattern
 ROUNDS = 3
+ENOUGH = 0.3  # χ²: a round that gains less is the last
 
 
 def sure_levels(scene: Scene, normal: Normal, x: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -66,12 +67,17 @@ def yielding(
     """
     keep = np.ones(x.size, dtype=bool)
     keep[barred] = False
+    before = cost(normal, x, levels)
     for _ in range(ROUNDS):
         strays = _strays(normal, x, levels)
         if strays.max(initial=0.0) < MOST_TYPICAL:
             break
         factor = (1.0 + strays / MOST_TYPICAL) ** -2
         x = replace(normal, tie=normal.tie * factor, tie_rhs=normal.tie_rhs * factor).solve(keep, x > 0)
+        now = cost(normal, x, levels)
+        if before - now < ENOUGH:
+            break
+        before = now
     return x
 
 
