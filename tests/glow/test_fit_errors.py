@@ -9,7 +9,7 @@ from glow_simulator import simulate
 from numpy.testing import assert_allclose
 from scipy.interpolate import CubicSpline
 
-from glowledger.glow.agreement import gone
+from glowledger.glow.agreement import coherence, gone, rest_of_pattern
 from glowledger.glow.features import FeatureTest
 from glowledger.glow.identifying import identify
 from glowledger.glow.instrument import error_shape, response_doubt, second_order
@@ -134,12 +134,32 @@ def test_molecules_that_do_not_tell_are_as_hot_as_their_neighbours():
     assert found_kelvin(()) == {}
 
 
-def band(label, sigma, expected):
+def band(label, sigma, expected, **more):
     feature = Feature(label=label, wavelength_nm=400.0, counts=100.0, standard_error=10.0, clean=True)
-    return FeatureTest(
-        feature=feature, sigma=sigma, expected_sigma=expected, off_centre_nm=0.0, off_centre_se_nm=0.1,
-        typical_part=1.0, typical_sigma=1.0, beside=0.0, share=0.9, centred=True, band=True, murky=False,
+    usual = FeatureTest(
+        feature=feature, sigma=sigma, standing_sigma=sigma, expected_sigma=expected, off_centre_nm=0.0,
+        off_centre_se_nm=0.1, typical_part=1.0, typical_sigma=1.0, beside=0.0, share=0.9, centred=True, band=True,
+        murky=False,
     )  # fmt: skip
+    return replace(usual, **more)
+
+
+def test_what_others_could_take_of_a_bright_band_does_not_speak_against_it():
+    # OH at 309 nm stands 250 standard deviations high as fitted; dropped, AlO and N2 leave 54 of them to explain
+    bright = band("OH A-X (0,0)", 54.0, 250.0, standing_sigma=248.0)
+    assert coherence([bright]) == 1.0
+    assert coherence([replace(bright, sigma=4.0)]) == 0.0  # hardly anything needs it
+    assert coherence([replace(bright, standing_sigma=60.0)]) == 0.0  # what stands there is not what was fitted
+    assert coherence([replace(bright, centred=False)]) == 0.0
+
+
+def test_a_line_under_brighter_light_says_nothing_of_the_pattern():
+    best = band("O I 777.19", 900.0, 900.0)
+    under = band("O I 844.64", 4.0, 4.0, typical_part=0.5, typical_sigma=20.0, beside=500.0)
+    assert rest_of_pattern([best, under], best) == (1.0, float("inf"))
+    found, error = rest_of_pattern([best, replace(under, beside=0.0)], best)
+    assert found < 0.1
+    assert error < 0.1
 
 
 @pytest.mark.parametrize(("label", "sigma", "is_gone"), [("CN B-X (0,1)", 0.5, True), ("CN B-X (0,1)", 5.0, False),

@@ -39,8 +39,11 @@ def coherence(tests: list[FeatureTest]) -> float:
         if test.expected_sigma > SHOULD_SHOW and test.share >= MOSTLY_OWN:
             weight = min(test.expected_sigma, WEIGHTY_SIGMA)
             total += weight
-            as_fitted = AGREEING[0] * test.expected_sigma < test.sigma < AGREEING[1] * test.expected_sigma
-            agreeing += weight if test.centred and as_fitted else 0.0
+            least, most = (part * test.expected_sigma for part in AGREEING)
+            as_fitted = least < test.standing_sigma < most
+            # of a bright one others may take a part where it is dropped: enough that they cannot take it all
+            told = test.sigma > min(least, WEIGHTY_SIGMA)
+            agreeing += weight if test.centred and as_fitted and told else 0.0
     return agreeing / total if total > 0 else 1.0
 
 
@@ -76,9 +79,7 @@ def missing(tests: list[FeatureTest], best: FeatureTest) -> list[FeatureTest]:
     scale = best.sigma / max(best.typical_part * best.typical_sigma, 1e-12)
     absent = []
     for test in tests:
-        typical_counts = best.feature.counts * test.typical_part / max(best.typical_part, 1e-12)
-        hidden = test.beside > max(typical_counts, test.feature.counts)
-        if test is best or hidden or test.sigma > SIGNIFICANT:
+        if test is best or _hidden(test, best) or test.sigma > SIGNIFICANT:
             continue
         expected = max(test.expected_sigma, scale * test.typical_part * test.typical_sigma)
         absent.append((expected, test))
@@ -90,10 +91,16 @@ def missing(tests: list[FeatureTest], best: FeatureTest) -> list[FeatureTest]:
     return []
 
 
+def _hidden(test: FeatureTest, best: FeatureTest) -> bool:
+    """Return whether others shine more brightly at a feature than it would itself, by the best one."""
+    typical_counts = best.feature.counts * test.typical_part / max(best.typical_part, 1e-12)
+    return test.beside > max(typical_counts, test.feature.counts)
+
+
 def rest_of_pattern(tests: list[FeatureTest], best: FeatureTest) -> tuple[float, float]:
     """Return the other features' light over the typical one, on the scale of the best, and its standard error."""
     scale = best.sigma / max(best.typical_part * best.typical_sigma, 1e-12)
-    others = [test for test in tests if test is not best]
+    others = [test for test in tests if test is not best and not _hidden(test, best)]
     expected = np.array([scale * test.typical_part * test.typical_sigma for test in others])
     found = np.array([test.sigma for test in others])
     information = float(expected @ expected)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,6 +45,8 @@ class FeatureTest:
     sigma : float
         Significance of its light: the lesser of how it stands out of its surroundings, and of what is lost
         here when the species is dropped and all else refitted.
+    standing_sigma : float
+        How it stands out of its surroundings alone, all other species as fitted with it.
     expected_sigma : float
         Significance its fitted light would have with nothing else there.
     off_centre_nm, off_centre_se_nm : float
@@ -67,6 +69,7 @@ class FeatureTest:
 
     feature: Feature
     sigma: float
+    standing_sigma: float
     expected_sigma: float
     off_centre_nm: float
     off_centre_se_nm: float
@@ -144,7 +147,17 @@ def feature_tests(
     chosen = _distinct(scene.axis_nm, light + 1e-6 * light.max() * typical, tops, apart)
     tests = [test for top in chosen if (test := _test(given, top)) is not None]
     tests.sort(key=lambda test: -test.feature.counts)
-    return tests[:MOST_TESTS]
+    return _by_strongest_told(tests)[:MOST_TESTS]
+
+
+def _by_strongest_told(tests: list[FeatureTest]) -> list[FeatureTest]:
+    """Return the tests with typical parts of the strongest that can be tested: a brighter feature may be cut off."""
+    most = max((test.typical_part for test in tests), default=0.0)
+    if most <= 0:
+        return tests
+    return [
+        replace(test, typical_part=test.typical_part / most, typical_sigma=test.typical_sigma * most) for test in tests
+    ]
 
 
 def _outshone(given: _Given, near: NDArray[np.intp], counts: float, beside: float, typical_part: float) -> bool:
@@ -216,6 +229,7 @@ def _test(given: _Given, top: int) -> FeatureTest | None:
     return FeatureTest(
         feature=feature,
         sigma=sigma,
+        standing_sigma=found / error,
         expected_sigma=0.0 if dark else 1.0 / error,
         off_centre_nm=offset,
         off_centre_se_nm=offset_error,
