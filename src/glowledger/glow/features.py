@@ -30,6 +30,7 @@ OWN_ERRORS = 5.0
 LEAST_OWN = 0.15
 MAIN = 0.5  # of the brightest in the typical pattern
 OWN_SIGMA = 3.5
+FLANK_PART = 0.25  # of the brightest pixel left of a line that is cut off
 OFF_CENTRE = 0.25  # of the line width: a line further off belongs to something else
 MOST_TESTS = 24
 
@@ -199,6 +200,8 @@ def _test(given: _Given, top: int) -> FeatureTest | None:
         return None
     if not near.size:
         near = around
+    if not scene.used[top]:  # cut off: of what is left its flanks tell, not those of its neighbours
+        near = near[light[near] >= FLANK_PART * light[near].max()]
     counts = float(light[near].sum())
     dark = bool(light[top] < 1e-3 * light.max())  # not fitted at all: looked for by its typical pattern
     if given.band:
@@ -215,7 +218,7 @@ def _test(given: _Given, top: int) -> FeatureTest | None:
     doubt = np.sqrt(offset_error**2 + solution.shift_error_at(scene, top) ** 2 + scene.priors.finer_nm**2)
     centred = bool(abs(offset) < _slack(given) * max(fwhm, pixel) + 2.0 * doubt)
     noise = float(np.sqrt(given.drop.variance[near].sum()))
-    part = float(given.typical[near].max())
+    part = float(given.typical[near if scene.used[top] else [top]].max())
     own = bool(not _outshone(given, near, counts, float(beside.sum()), part) and sigma >= OWN_SIGMA and centred)
     murky = bool(counts <= given.murky[top])
     feature = Feature(
