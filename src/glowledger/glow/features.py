@@ -194,14 +194,9 @@ def _test(given: _Given, top: int) -> FeatureTest | None:
     scene, solution, light = given.scene, given.solution, given.light
     fwhm = float(scene.line_spread.fwhm(scene.axis_nm[top])) * solution.adjustment.shape.width
     pixel = scene.pixel_nm
-    near = _used_within(scene, top, max(REACH_WIDTHS * fwhm, pixel))
-    around = _used_within(scene, top, max(CONTRAST_WIDTHS * fwhm, CONTRAST_PIXELS * pixel))
+    near, around = _pixels_of(given, top, fwhm)
     if around.size < LEAST_PIXELS:
         return None
-    if not near.size:
-        near = around
-    if not scene.used[top]:  # cut off: of what is left its flanks tell, not those of its neighbours
-        near = near[light[near] >= FLANK_PART * light[near].max()]
     counts = float(light[near].sum())
     dark = bool(light[top] < 1e-3 * light.max())  # not fitted at all: looked for by its typical pattern
     if given.band:
@@ -244,6 +239,18 @@ def _test(given: _Given, top: int) -> FeatureTest | None:
         band=given.band,
         murky=own and murky,
     )
+
+
+def _pixels_of(given: _Given, top: int, fwhm: float) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return the pixels in use that a feature fills, and those around it against which it stands out."""
+    scene, pixel = given.scene, given.scene.pixel_nm
+    near = _used_within(scene, top, max(REACH_WIDTHS * fwhm, pixel))
+    around = _used_within(scene, top, max(CONTRAST_WIDTHS * fwhm, CONTRAST_PIXELS * pixel))
+    if not near.size:
+        near = around
+    if near.size and not scene.used[top]:  # cut off: of what is left its flanks tell, not those of its neighbours
+        near = near[given.light[near] >= FLANK_PART * given.light[near].max()]
+    return near, around
 
 
 def _whole_band(scene: Scene, light: NDArray[np.float64], top: int, beyond: int) -> NDArray[np.intp]:
