@@ -1,6 +1,7 @@
 """Whole runs: what happened is named, and nothing but a decay ends one."""
 
 import json
+import zlib
 from dataclasses import replace
 
 import numpy as np
@@ -9,6 +10,7 @@ from run_counts import NAMES, cleaning_counts
 
 from glowledger.errors import RunError
 from glowledger.glow.results import SeriesFit
+from glowledger.live import journal
 from glowledger.runs.analysing import analyse_run
 from glowledger.runs.following import RunFollower
 from glowledger.runs.frame_counts import frame_of
@@ -228,3 +230,22 @@ def test_a_clock_set_back_in_mid_run_changes_nothing_but_is_said():
     assert "clock jumped back" in kinds(result)
     assert result.endpoint.verdict == "reached"
     assert abs(result.endpoint.time_s - END) < 10
+
+
+def layout(value):
+    """Return the names in a state, and in what it holds, without the values."""
+    if isinstance(value, dict):
+        return {str(name): layout(inner) for name, inner in value.items()}
+    if isinstance(value, list | tuple):
+        return [layout(inner) for inner in value if isinstance(inner, dict)][:1]
+    return None
+
+
+def test_a_journal_is_refused_by_a_program_that_keeps_its_state_otherwise():
+    """Whoever changes what a state holds sees this fail: raise `journal.VERSION` and put the new pair here."""
+    follower = RunFollower(species_names=NAMES, options=CO_ONLY)
+    run = series(flashes=(30, 150), out=slice(100, 112))
+    for i in range(220):
+        follower.update(frame_of(run, i))
+    names = json.dumps(layout(follower.to_dict()), sort_keys=True)
+    assert (journal.VERSION, zlib.crc32(names.encode())) == (3, 3814282464), names
