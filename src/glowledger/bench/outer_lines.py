@@ -17,8 +17,8 @@ Floats = NDArray[np.float64]
 WELL_PLACED = 0.1  # of the FWHM: error of a line that objects
 FEW_OUT, FEW_IN = 0.2, 10.0  # pulled lines and others: how many there are before any was seen
 # of the FWHM: standard error that the solution may have between its lines, and where that leaves few lines: a fifth is
-# four of them, and three. Curves err by 0.88 of their standard errors in 68 % of places, 2.0 in 95 %, 3.1 in 99 %
-# (534 lamps of seeds from 260000 of bench_calibration.py, which prints this)
+# four of them, and three. Curves err by 0.87 of their standard errors in 68 % of places, 1.9 in 95 %, 2.9 in 99 %
+# (538 lamps of seeds from 260000 of bench_calibration.py, which prints this)
 GOOD_TO, STILL_GOOD_TO, FEW_COVERED = 0.05, 0.065, 4
 # chance that another curve is right: at a line in the range, the same where that leaves few lines, at a line in the fit
 MOST_RISK, STILL_RISK, MOST_DOUBT = 0.005, 0.02, 0.1
