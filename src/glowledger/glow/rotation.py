@@ -18,7 +18,7 @@ from glowledger.glow.scene import Scene
 from glowledger.tables.species import ListedSpecies
 
 BAND_MISMATCH = 0.02  # of the light in a pixel: what line-spread and neighbours leave wrong inside a band
-SHAPE_ERROR = 0.07  # of T: line-spread and overlaps; scatter in tests/benchmarks/bench_identification.py
+SHAPE_ERROR = 0.05  # of T: line-spread and overlaps; scatter in tests/benchmarks/bench_identification.py
 LEAST_TOLD = 4.0  # χ² between best and worst temperature
 WIDEST_ERROR = 0.45  # of the logarithm of T: wider says nothing of use
 WIDTH_AT_BANDS = 0.1  # relative: how far lines at the bands may be wider than elsewhere (common practice, no source)
