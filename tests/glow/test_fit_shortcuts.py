@@ -4,15 +4,19 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from glow_instrument import Instrument
+from glow_simulator import simulate
 from numpy.testing import assert_allclose
 from scipy.interpolate import BSpline
 from scipy.optimize import minimize, nnls
 
 from glowledger.bench.model import LineSpread
+from glowledger.glow import likelihood
 from glowledger.glow.background import background_basis
 from glowledger.glow.binning import binned
 from glowledger.glow.choosing import chosen_emitters
 from glowledger.glow.coarse import carried_over, coarse_scene
+from glowledger.glow.identifying import identify
 from glowledger.glow.instrument import response_templates
 from glowledger.glow.noise_levels import FIRST_MISMATCH, FIRST_MISSHAPE, NoiseLevels, fitted_levels
 from glowledger.glow.nonnegative import scaled_gram
@@ -204,3 +208,22 @@ def test_the_background_is_made_of_the_splines_of_the_library(fwhm_nm):
     inner = np.linspace(AXIS[0], AXIS[-1], ours.shape[1] - 2)
     knots = np.concatenate([[AXIS[0]] * 3, inner, [AXIS[-1]] * 3])
     assert_allclose(ours, BSpline.design_matrix(AXIS, knots, 3).toarray(), atol=1e-12)
+
+
+@pytest.mark.parametrize("seed", [3, 5])
+def test_what_is_dismissed_without_the_whole_test_would_be_nothing_in_it_too(seed, monkeypatch):
+    """A single faint line of silicon, its pattern a guess: what its own template may err by must not dismiss it."""
+    bench = Instrument(pixels=2048, range_nm=(300.0, 900.0), fwhm_nm=(1.4, 1.4), window="soda lime")
+    counts, nm, _ = simulate({"Ar I": 1e6, "Si I": 5e4}, bench, seed)
+    found = identify(frames_from_arrays(nm, counts))
+    columns = [found.scene.columns_of(name) for name in found.scene.species_of_emitters()[0]]
+
+    def significances():
+        return np.array([likelihood.drop_species(found.scene, found.solution, own).significance for own in columns])
+
+    limit, quick = likelihood.CLEARLY_NOTHING, significances()
+    monkeypatch.setattr(likelihood, "CLEARLY_NOTHING", 0.0)
+    whole = significances()
+    dismissed = np.abs(whole - quick) > 1e-6 * (1.0 + whole)
+    assert dismissed.sum() > 10, "or nothing is saved"
+    assert whole[dismissed].max() < limit

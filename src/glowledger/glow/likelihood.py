@@ -21,7 +21,8 @@ from glowledger.glow.untypical_levels import cost, sure_levels, yielding
 CLEARLY_NOTHING = 2.0  # with the instrument held; with it free the exact test gives no more
 SETTLED_WIDTHS = 0.07  # of the line width: how far the axis may still move when a species is dropped
 LOOSER = 3.0  # by this factor other species may stray further from their typical patterns where one is dropped
-CAPPED = 0.99
+CAPPED = 0.99  # most of the variance that may be a species' own
+OWN_BRIGHT = 0.1  # of its brightest pixel: there its own errors count
 NEARLY = 0.9  # of the largest error: what is usual holds it back a little
 LISTED_ERROR = 0.25  # of a template, to which it may err before the light is called that of nothing listed
 BAD_FIT = 3.0  # reduced χ², template errors already allowed for
@@ -75,14 +76,11 @@ def drop_species(scene: Scene, solution: Solution, columns: NDArray[np.intp]) ->
     Drop
     """
     x = solution.x
-    quick = quick_significance(scene, solution, columns)
-    if _clearly_nothing(scene, solution, columns):
-        residual = scene.data - solution.model
-        return Drop(
-            loss=quick**2, levels=int((x[columns] > 0).sum()), significance=quick, residual=residual,
-            residual_with=residual, variance=solution.variance * local_misfit(scene, solution),
-        )  # fmt: skip
+    if _clearly_nothing(scene, solution, columns, 1.0 / (1.0 - CAPPED)):
+        return _nothing(scene, solution, columns)
     variance = variance_without(scene, solution, columns)
+    if _clearly_nothing(scene, solution, columns, _held_back(scene, solution, columns, variance)):
+        return _nothing(scene, solution, columns)
     normal, free = _without_own_shape(scene, solution, columns, variance)
     normal = _loosened(normal, columns)
     lit = _base(scene, solution).lit
@@ -107,13 +105,21 @@ def drop_species(scene: Scene, solution: Solution, columns: NDArray[np.intp]) ->
     )
 
 
-def _clearly_nothing(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> bool:
-    """Return whether a species would be no more than noise even if its own template errors did not hold it back."""
-    loss, levels = _quick_loss(scene, solution, columns), freedom(solution.normal, columns, solution.x)
-    most = loss / (1.0 - CAPPED)
-    if most < CLEARLY_NOTHING**2 or significance(most, levels) < CLEARLY_NOTHING:  # with one level it is the root
+def _clearly_nothing(scene: Scene, solution: Solution, columns: NDArray[np.intp], held_back: float) -> bool:
+    """Return whether a species would be no more than noise if its own template errors held it back by a factor."""
+    most = _quick_loss(scene, solution, columns) * held_back
+    if most < CLEARLY_NOTHING**2:  # with one level significance is the root
         return True
-    return significance(loss * _held_back(scene, solution, columns), levels) < CLEARLY_NOTHING
+    return significance(most, freedom(solution.normal, columns, solution.x)) < CLEARLY_NOTHING
+
+
+def _nothing(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> Drop:
+    """Return what the quick test says of a species that is no more than noise."""
+    quick, residual = quick_significance(scene, solution, columns), scene.data - solution.model
+    return Drop(
+        loss=quick**2, levels=int((solution.x[columns] > 0).sum()), significance=quick, residual=residual,
+        residual_with=residual, variance=solution.variance * local_misfit(scene, solution),
+    )  # fmt: skip
 
 
 def _loosened(normal: Normal, columns: NDArray[np.intp]) -> Normal:
@@ -255,16 +261,17 @@ def freedom(normal: Normal, columns: NDArray[np.intp], x: NDArray[np.float64]) -
     return max(1, round(float(np.sum(told / np.maximum(told + normal.tie[lit], np.finfo(float).tiny)))))
 
 
-def _held_back(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> float:
+def _held_back(
+    scene: Scene, solution: Solution, columns: NDArray[np.intp], variance: NDArray[np.float64]
+) -> float:
     """Return the factor, at least 1, by which a species' own template errors may hold its quick loss back.
 
-    Where templates err by a third, no single line stands more than three of its own errors high.
+    Where templates err by a third, no single line stands more than three of its own errors high, and one in typical
+    proportions not two. `variance`, shape (p,), is that without them.
     """
     light = species_light(scene, solution, columns)
-    own = expected_variance(scene, replace(solution.levels, read_variance=0.0, gain=0.0), light, light)
-    own -= scene.stated_variance
-    part = np.where(scene.used, own * solution.outliers / solution.variance, 0.0).max(initial=0.0)
-    return float(1.0 / (1.0 - min(part, CAPPED)))
+    bright = scene.used & (light > OWN_BRIGHT * np.where(scene.used, light, 0.0).max())
+    return max(float((solution.variance[bright] / variance[bright]).max(initial=1.0)), 1.0)
 
 
 @lru_cache(maxsize=2)
