@@ -53,7 +53,7 @@ class FeatureTest:
     off_centre_nm, off_centre_se_nm : float
         Distance of the light from where the feature should stand.
     typical_part : float
-        Its light in the typical pattern over that of the strongest feature in the pattern.
+        Its light in the typical pattern over that of the strongest feature of the pattern that can be tested.
     typical_sigma : float
         Significance that the whole typical pattern would have here per unit of `typical_part`.
     beside : float
