@@ -220,7 +220,7 @@ def test_the_page_needs_the_token_and_names_nothing_elsewhere(served):
     if access.token:
         for path in ("/", "/?token=", f"/?token={access.token}x", "/news", "/nowhere"):
             assert asked(port, path)[0] == 403, path
-        for path in ("/page.js", "/draw.js", "/page.css", "/bokeh.js"):  # nothing of the run is in them
+        for path in ("/page.js", "/draw.js", "/page.css", "/bokeh.js", "/favicon.ico"):  # nothing of the run is in them
             assert asked(port, path)[0] == 200, path
     else:
         assert asked(port, "/", Host="elsewhere.example")[0] == 403  # DNS rebinding

@@ -257,12 +257,11 @@ def _build() -> str:
 def application(hub: Hub, access: Access) -> tornado.web.Application:
     """Return all that is served."""
     common = {"hub": hub, "access": access}
-    files = {
+    own = {"page.css": "text/css", "page.js": "text/javascript", "draw.js": "text/javascript"}
+    files = {f"/{name}": ((FILES / name).read_bytes(), kind) for name, kind in own.items()} | {
         "/": (page_html(hub.board.name, hub.build).encode(), "text/html"),
-        "/page.css": ((FILES / "page.css").read_bytes(), "text/css"),
-        "/page.js": ((FILES / "page.js").read_bytes(), "text/javascript"),
-        "/draw.js": ((FILES / "draw.js").read_bytes(), "text/javascript"),
         "/bokeh.js": (bokeh_script(), "text/javascript"),
+        "/favicon.ico": ((FILES / "icon.svg").read_bytes(), "image/svg+xml"),  # browsers ask for it unasked
     }
     routes: list[Any] = [
         (path, PageFile, {**common, "content": content, "kind": kind}) for path, (content, kind) in files.items()
