@@ -10,7 +10,15 @@ from numpy.typing import NDArray
 from scipy.special import bdtrc
 
 from glowledger.bench.identified import Identified, Placed, as_identified, joined
-from glowledger.bench.shifts import BAND_WIDTH_NM, FAINT_SPREAD, STRENGTH_SPREAD, Shift, Window, fit_shifts
+from glowledger.bench.shifts import (
+    BAND_WIDTH_NM,
+    BAND_WIDTH_SPREAD_NM,
+    FAINT_SPREAD,
+    STRENGTH_SPREAD,
+    Shift,
+    Window,
+    fit_shifts,
+)
 from glowledger.bench.shots import Shot
 
 Floats = NDArray[np.float64]
@@ -25,10 +33,12 @@ CHANCE_REACH = 0.6  # of the FWHM: a peak so near is taken for the line
 BAND_REACH = 0.9  # of the width of a phosphor band: nearer ones make one peak
 PLATEAU = 0.12  # of the FWHM: how far a flat-topped line may lie from the middle of its top
 ONE_FLANK, FLANK_REACH = 0.15, 2.2  # of the FWHM: error of a flat-topped line, a flank of which is gone in a second one
+BAND_ABSENT = 0.1  # how often a phosphor band shows no peak, as a line of a lamp; common practice
 MISFIT = 0.08  # of the height: a peak fitted worse than this has a hot pixel or a stranger in it
 LEAST_SHARE = 0.005  # lines fainter than this share of the brightest beside them do not matter
 BRIGHT, SEEN_SHARE = 0.3, 0.25  # an element is there if this share of its lines above 0.3 of the brightest is
 # or, below one half, not so many of three or more would meet a peak by chance, as beside their places (FWHM)
+EXCITES = "Hg I"  # whose ultraviolet light phosphors turn into their bands: where it is dark there are none
 BY_CHANCE, HALF, FEWEST_TOLD = 0.02, 0.5, 3
 BESIDE = (-9.0, -7.0, -5.0, -3.0, 3.0, 5.0, 7.0, 9.0)
 
@@ -217,17 +227,18 @@ def _window(shot: Shot, trial: _Trial, peak: _About) -> Window:
         max(int(np.ceil(peak.centre - half_window)), 0), min(int(peak.centre + half_window) + 1, len(trial.nm))
     )
     inside = inside[shot.scene.usable[inside]]
-    nearby = np.flatnonzero(np.abs(shot.peaks.pixel - peak.centre) < 1.9 * width)
-    foreign = [
-        float(p) for p in shot.peaks.pixel[nearby] if np.min(np.abs(trial.line_px[listed] - p)) > 0.7 * width
-    ]
     band_px = float(np.hypot(width, BAND_WIDTH_NM / peak.slope))
+    nearby = shot.peaks.pixel[np.abs(shot.peaks.pixel - peak.centre) < 1.9 * width]
+    own = _any_near(trial.line_px[listed], nearby, 0.7 * width)
+    foreign = nearby[~(own | _any_near(trial.line_px[bands], nearby, BAND_REACH * band_px))].tolist()
     return Window(
         x=inside.astype(np.float64), y=shot.scene.counts[inside], noise=shot.scene.noise[inside],
         centre_px=trial.line_px[listed], share=shot.lines.strength[listed],
         spread=np.where(shot.lines.bright[listed], STRENGTH_SPREAD, FAINT_SPREAD), width_px=width,
         loose_px=np.array(foreign + [float(p) for p in trial.line_px[bands]]),
         loose_width_px=np.array([width] * len(foreign) + [band_px] * len(bands)),
+        loose_sd_px=np.concatenate([np.zeros(len(foreign)), shot.lines.error_nm[bands] / peak.slope]),
+        loose_width_sd_px=np.array([0.0] * len(foreign) + [BAND_WIDTH_SPREAD_NM / peak.slope] * len(bands)),
     )  # fmt: skip
 
 
@@ -241,11 +252,14 @@ def placed(
 
 
 def _doubting_faint(found: Identified, peaks: int, coefficients: Floats) -> Identified:
-    """Return the lines with larger errors of faint ones, which any of the unexplained peaks may stand in for."""
+    """Return the lines with larger errors of faint ones and bands, for which an unexplained peak may be taken."""
     ends = chebval(np.array([-1.0, 1.0]), coefficients)
     density = max(peaks - len(found), 0) / max(abs(float(ends[1] - ends[0])), 1e-9)
-    chance = -np.expm1(-2.0 * CHANCE_REACH * density * found.width_nm)
-    excess = np.where(found.bright, 0.0, CHANCE_REACH / np.sqrt(3.0) * np.sqrt(chance) * found.width_nm)
+    reach = np.where(found.sharp, CHANCE_REACH * found.width_nm, BAND_REACH * np.hypot(found.width_nm, BAND_WIDTH_NM))
+    chance = -np.expm1(-2.0 * density * reach)
+    stray = BAND_ABSENT * chance / (BAND_ABSENT * chance + 1.0 - BAND_ABSENT)
+    chance = np.where(found.sharp, chance, stray)
+    excess = np.where(found.bright & found.sharp, 0.0, reach / np.sqrt(3.0) * np.sqrt(chance))
     return replace(found, error_nm=np.hypot(found.error_nm, excess))
 
 
@@ -284,7 +298,9 @@ def _of_seen_elements(found: Identified, shots: list[Shot], coefficients: Floats
         open_to_view = seen | ~hidden
         dark = np.any(sure & inside) and np.any(open_to_view) and np.mean(seen[open_to_view]) < SEEN_SHARE
         keep[rows] &= not (dark or (np.any(found.anchor[rows]) and _by_chance(bright[~hidden], peaks, width)))
-    return keep if np.any(keep) else ~keep
+    no_mercury = np.any(names == EXCITES) and not np.any(keep[names == EXCITES])
+    keep = keep if np.any(keep) else ~keep
+    return keep & found.sharp if no_mercury else keep
 
 
 def _by_chance(lines: Floats, peaks: Floats, width: float) -> bool:

@@ -21,8 +21,10 @@ STRENGTH_SPREAD, FAINT_SPREAD = 0.8, 1.6
 WIDTH_SPREAD = 0.05  # of the width: how well the width profile is known at one line
 FAR = 1e9  # pixels: where nothing falls into the window
 START_SD = 0.5  # of the width: how far off the trial scale may be
-BATCH = 24  # windows of much the same size, fitted side by side
+BATCH = 60  # windows of much the same size, fitted side by side
 BAND_WIDTH_NM = 3.0  # of a phosphor band; common practice, from memory
+BAND_WIDTH_SPREAD_NM = 0.7  # how much wider or narrower it may be; the same
+HELD = 1e-4  # pixels: how far what is held may move
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -41,6 +43,8 @@ class Window:
         Line width.
     loose_px, loose_width_px : ndarray of shape (j,)
         Centres and widths of things that do not move with the list: foreign peaks, phosphor bands.
+    loose_sd_px, loose_width_sd_px : ndarray of shape (j,)
+        How far each may lie from there, and be wider or narrower; 0 holds it.
     """
 
     x: Floats
@@ -52,6 +56,8 @@ class Window:
     width_px: float
     loose_px: Floats
     loose_width_px: Floats
+    loose_sd_px: Floats
+    loose_width_sd_px: Floats
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -116,9 +122,14 @@ class _Batch:
         reach = np.array([max(float(np.ptp(w.x)), 1.0) for w in windows])[:, None]
         inside = np.arange(pixels)[None, :] < self.count[:, None]
         self.background = np.stack([np.ones_like(self.x), (self.x - middle) / reach], axis=-1) * inside[..., None]
-        loose = _filled([w.loose_px for w in windows], j, FAR)
-        loose_width = _filled([w.loose_width_px for w in windows], j, 1.0)
-        self.loose = gaussian(self.x, loose, loose_width[:, None, :])[0] * inside[..., None]
+        self.inside = inside
+        self.loose_at = _filled([w.loose_px for w in windows], j, FAR)
+        self.loose_width = _filled([w.loose_width_px for w in windows], j, 1.0)
+        self.loose = gaussian(self.x, self.loose_at, self.loose_width[:, None, :])[0] * inside[..., None]
+        place = _filled([w.loose_sd_px for w in windows], j, 0.0)
+        width = _filled([w.loose_width_sd_px for w in windows], j, 0.0)
+        movable = int(np.any(place > 0.0))  # of most lamps nothing is
+        self.move_sd = np.maximum(np.concatenate([place, width], axis=1)[:, : 2 * j * movable], HELD)
         self.light = self._first_light(inside)
         self.goal = self.goal * self.rate
 
@@ -135,16 +146,19 @@ class _Batch:
         b, k = self.centre.shape
         shift, widen, light = np.zeros(b), np.zeros(b), self.light.copy()
         area, value = np.zeros((b, k)), np.zeros((b, self.x.shape[1], k))
-        size = self.loose.shape[2] + k + 4
-        design = np.zeros((b, self.x.shape[1] + k + 2, size))
+        moved = np.zeros(self.move_sd.shape)
+        size, m = self.loose.shape[2] + k + 4, moved.shape[1]
+        design = np.zeros((b, self.x.shape[1] + k + 2 + m, size + m))
         residual = np.zeros(design.shape[:2])
         rows = np.flatnonzero(light > 0)
         for step in range(steps):
             if len(rows) == 0:
                 break
-            at = rows, shift[rows], widen[rows], light[rows]
+            at = rows, shift[rows], widen[rows], light[rows], moved[rows]
             area[rows], value[rows], design[rows], residual[rows] = self._linearised(*at)
             move = normal_solve(design[rows], residual[rows])
+            far = 2.0 * self.move_sd[rows]
+            moved[rows] = np.clip(moved[rows] + move[:, size - 2 : size - 2 + m], -far, far)
             change = np.clip(move[:, -2], -0.4 * self.width[rows], 0.4 * self.width[rows])
             shift[rows] += change
             widen[rows] = np.clip(widen[rows] + move[:, -1], -0.3, 0.3)
@@ -154,14 +168,15 @@ class _Batch:
         return self._results(shift, area, value, design, residual)
 
     def _linearised(
-        self, rows: NDArray[np.intp], shift: Floats, widen: Floats, light: Floats
+        self, rows: NDArray[np.intp], shift: Floats, widen: Floats, light: Floats, moved: Floats
     ) -> tuple[Floats, Floats, Floats, Floats]:
         """Return areas and profiles at the present shifts, and the design and residual of the next step."""
         k, width = self.centre.shape[1], self.width[rows]
         here = (width * np.exp(widen))[:, None, None]
         value, by_centre, by_width = gaussian(self.x[rows], self.centre[rows] + shift[:, None], here)
         rate = self.rate[rows, :, None]
-        linear = np.concatenate([self.background[rows], value, self.loose[rows]], axis=2) * rate
+        loose, by_move = self._loose(rows, moved)
+        linear = np.concatenate([self.background[rows], value, loose], axis=2) * rate
         prior_sd = light[:, None] * (self.spread[rows] * self.share[rows] + 0.02 / self.lines[rows, None])
         prior = np.zeros((len(rows), k, linear.shape[2]))
         prior[:, np.arange(k), 2 + np.arange(k)] = 1.0 / prior_sd
@@ -170,16 +185,30 @@ class _Batch:
         amplitude = normal_solve(stacked, goal)
         area = np.maximum(amplitude[:, 2 : 2 + k], 0.0)  # light is not negative
         amplitude[:, 2 : 2 + k] = area
-        pixels, size = linear.shape[1:]
-        design = np.zeros((len(rows), pixels + k + 2, size + 2))
+        (pixels, size), m = linear.shape[1:], moved.shape[1]
+        design = np.zeros((len(rows), pixels + k + m + 2, size + m + 2))
         design[:, : pixels + k, :size] = stacked
+        if m:
+            much = np.maximum(amplitude[:, 2 + k :], 0.0)
+            design[:, :pixels, size:-2] = by_move * np.concatenate([much, much], axis=1)[:, None, :] * rate
+            design[:, pixels + k + np.arange(m), size + np.arange(m)] = 1.0 / self.move_sd[rows]
         moving = np.concatenate([by_centre @ area[..., None], (by_width * here) @ area[..., None]], axis=2)
-        design[:, :pixels, size:] = moving * rate
+        design[:, :pixels, -2:] = moving * rate
         design[:, -2, -2] = 1.0 / (START_SD * width)
         design[:, -1, -1] = 1.0 / WIDTH_SPREAD
         last = np.stack([-shift / (START_SD * width), -widen / WIDTH_SPREAD], axis=1)
         residual = goal - (stacked @ amplitude[..., None])[..., 0]
-        return area, value, design, np.concatenate([residual, last], axis=1)
+        return area, value, design, np.concatenate([residual, -moved / self.move_sd[rows], last], axis=1)
+
+    def _loose(self, rows: NDArray[np.intp], moved: Floats) -> tuple[Floats, Floats]:
+        """Return the loose things (r, p, j) where they have moved to, and their derivatives by place and width."""
+        j = self.loose.shape[2]
+        if moved.shape[1] == 0:
+            return self.loose[rows], np.zeros((0,))
+        at, width = self.loose_at[rows] + moved[:, :j], self.loose_width[rows] + moved[:, j:]
+        value, by_place, by_width = gaussian(self.x[rows], at, width[:, None, :])
+        inside = self.inside[rows][..., None]
+        return value * inside, np.concatenate([by_place, by_width], axis=2) * inside
 
     def _results(
         self, shift: Floats, area: Floats, value: Floats, design: Floats, residual: Floats
