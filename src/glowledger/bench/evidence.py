@@ -6,12 +6,13 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
+from numpy.polynomial.chebyshev import chebvander
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from glowledger.bench.expected import LineList
 from glowledger.bench.hypotheses import SMOOTH_SHARE, Prior, ends_nm
-from glowledger.bench.pattern import FOREIGN, Levels, Pattern, nearest, peak_class
+from glowledger.bench.pattern import FOREIGN, Levels, Pattern, gaps_to_peaks, nearest, peak_class
 
 Floats = NDArray[np.float64]
 
@@ -20,6 +21,9 @@ MISSING_SD = 1.5  # the same for a line that is not there: the response is unkno
 FAINT_MISSING_SD, FAINT_SHOWN = 2.5, 0.5  # the same for lines that a lamp only may show, and how often it does
 NEARNESS = (0.12, 0.0003)  # of the FWHM, of the span: what a scale of the third degree leaves
 BLENDED = 0.3  # part of the lines that lie no nearer than `NEARNESS`: pulled by neighbours; common practice
+UNLIKE = 0.01  # how alike a line is that is as bright as no other
+FAINTER = (0.0, 0.3, 0.6, 0.9, 1.2, 1.6, 2.0)  # by how much, ln, an element may be fainter than the lines that are seen
+PLACES = 65  # of the axis between which a scale is straight enough to look up what is there
 ABSENT_ELEMENT = 2.0  # log price of a stated element that shows no line
 
 
@@ -106,12 +110,20 @@ class _Trials:
         self.inside = (nm > ends[:, :1]) & (nm < ends[:, 1:])
         self.range_nm = ends[:, 1] - ends[:, 0]
 
-    def gap(self) -> Floats:
-        """Return how far the nearest peak is from each line, nm, shape (h, l)."""
-        apart = 1e5 * np.arange(len(self.at))[:, None]  # nm: so that one search serves all scales
-        rising = (np.sort(self.at, axis=1) + apart).ravel()
-        wanted = self.listed.wavelength_nm + apart
-        return np.abs(wanted - rising[nearest(rising, wanted)])
+    def could_hide(self, row: NDArray[np.intp], line: NDArray[np.intp]) -> Floats:
+        """Return the strength (k,) that lines of trials may have at most where they show no peak."""
+        most = np.full(len(row), self.pattern.detection)
+        if len(self.pattern.shown) == 0:
+            return most
+        u = np.linspace(-1.0, 1.0, PLACES)
+        nm = self.scales @ chebvander(u, self.scales.shape[1] - 1).T
+        rising = np.sign(self.scales[:, 1])
+        apart = 1e5 * np.arange(len(nm))  # nm: so that one look-up serves all scales
+        known = (rising[:, None] * nm + apart[:, None]).ravel()
+        at = np.interp(rising[row] * self.listed.wavelength_nm[line] + apart[row], known, np.tile(u, len(nm)))
+        place = np.rint(0.5 * (at + 1.0) * (len(self.pattern.shown) - 1)).astype(np.intp)
+        most = np.maximum(most, self.pattern.shown[place])
+        return most
 
 
 class _Pairs(NamedTuple):
@@ -120,6 +132,14 @@ class _Pairs(NamedTuple):
     row: NDArray[np.intp]
     peak: NDArray[np.intp]
     line: NDArray[np.intp]
+
+
+class _Absent(NamedTuple):
+    """Lines without a peak: of which trial, which line, ln of the strength that could hide there (k,)."""
+
+    row: NDArray[np.intp]
+    line: NDArray[np.intp]
+    log_limit: Floats
 
 
 def _weighed(trial: _Trials, prior: Prior, nearness: tuple[float, float]) -> list[Candidate]:
@@ -134,12 +154,13 @@ def _weighed(trial: _Trials, prior: Prior, nearness: tuple[float, float]) -> lis
     sigma = np.where(as_blend > as_line, vague, sharp)
     close = np.abs(trial.residual) < np.minimum(4.0 * vague, 0.8 * width + listed.error_nm[trial.near])
     pairs = _one_to_one(trial.near, np.abs(trial.residual) / sigma, close)
-    factor = _factors(trial, pairs)
+    absent = _absent(trial, pairs)
+    factor = _factors(trial, pairs, absent)
     foreign = np.array(FOREIGN)[peak_class(len(pattern.u))]
     gain = _pair_gain(trial, pairs, np.logaddexp(as_line, as_blend)[pairs.row, pairs.peak], factor, foreign)
     gain = np.logaddexp(np.log(foreign[pairs.peak]), gain) - np.log(foreign[pairs.peak])
     gained = np.bincount(pairs.row, gain, len(trial.scales))
-    cost, missing = _missing(trial, pairs, factor)
+    cost, missing = _missing(trial, absent, factor)
     room = _occam(trial, pairs, sigma, prior)
     total = float(np.sum(np.log(foreign))) + gained + cost + room
     explained = _explained(trial, pairs)
@@ -169,22 +190,62 @@ def _one_to_one(near: NDArray[np.intp], distance: Floats, close: NDArray[np.bool
     return _Pairs(row[order], peak[order], line[order])
 
 
-def _factors(trial: _Trials, pairs: _Pairs) -> Floats:
+def _absent(trial: _Trials, pairs: _Pairs) -> _Absent:
+    """Return the lines that show no peak: of which trial, which line, ln of the strength that could hide there (k,).
+
+    A line in the flank of a peak may be hidden in it.
+    """
+    absent = trial.inside & (gaps_to_peaks(trial.at, trial.listed.wavelength_nm) > 1.4 * trial.typical[:, None])
+    absent[pairs.row, pairs.line] = False
+    row, line = np.nonzero(absent)
+    return _Absent(row, line, np.log(trial.could_hide(row, line)))
+
+
+def _factors(trial: _Trials, pairs: _Pairs, absent: _Absent) -> Floats:
     """Return ln(counts / listed strength) for each line of the list, common to the lines of one element, (h, l).
 
-    NaN for an element of which no line is matched: nothing is known of its brightness.
+    The likeliest one: lines that are fainter than expected are seen less often, so those that are seen alone would tell
+    too bright an element. NaN for an element of which no line is matched: nothing is known of its brightness.
     """
     element, scales = trial.listed.element, len(trial.scales)
     ratio = np.log(trial.pattern.strength[pairs.peak]) - np.log(trial.listed.strength[pairs.line])
     kinds = int(np.max(element)) + 1
     key = pairs.row * kinds + element[pairs.line]
     order = np.lexsort((ratio, key))
-    ratio, count = ratio[order], np.bincount(key, minlength=scales * kinds)
+    ratio, key, flat = ratio[order], key[order], trial.pattern.saturated[pairs.peak[order]]
+    count = np.bincount(key, minlength=scales * kinds)
     first = np.concatenate([[0], np.cumsum(count)[:-1]])
     out = np.full(scales * kinds, np.nan)
     met = np.flatnonzero(count)
     out[met] = 0.5 * (ratio[first[met] + (count[met] - 1) // 2] + ratio[first[met] + count[met] // 2])
+    unseen = absent.row * kinds + element[absent.line]
+    rows = np.flatnonzero(np.isfinite(out[unseen]))
+    unseen, line = unseen[rows], absent.line[rows]
+    margin = np.log(trial.listed.strength[line]) + out[unseen] - absent.log_limit[rows]
+    fits = np.array([
+        np.bincount(key, _log_likeness(ratio - out[key] + fainter, flat), scales * kinds)
+        + np.bincount(unseen, np.log1p(-_shown(trial.listed, line, margin - fainter)), scales * kinds)
+        for fainter in FAINTER
+    ])  # fmt: skip
+    out -= np.array(FAINTER)[np.argmax(fits, axis=0)]
     return out.reshape(scales, kinds)[:, element]
+
+
+def _log_likeness(excess: Floats, flat: NDArray[np.bool_]) -> Floats:
+    """Return ln of how alike lines are to expected ones that they outshine by factors of exp(excess), all (k,).
+
+    A saturated peak may be brighter than measured, so being fainter than expected speaks against nothing.
+    """
+    outshone = np.where(flat, np.maximum(excess, 0.0), excess)
+    return np.asarray(np.log(np.exp(-0.5 * (outshone / STRENGTH_SD) ** 2) + UNLIKE))
+
+
+def _shown(listed: LineList, line: NDArray[np.intp], margin: Floats) -> Floats:
+    """Return the chance that lines show where they would be brighter by factors of exp(margin) than what could hide."""
+    nm, bright = listed.wavelength_nm[line], listed.bright[line]
+    window = np.where(nm < 340.0, 0.4, np.where(nm > 900.0, 0.6, 0.88))  # glass and silicon end there
+    chance = ndtr(margin / np.where(bright, MISSING_SD, FAINT_MISSING_SD)) * window
+    return np.asarray(chance * np.where(bright, 1.0, FAINT_SHOWN))
 
 
 def _pair_gain(trial: _Trials, pairs: _Pairs, position: Floats, factor: Floats, foreign: Floats) -> Floats:
@@ -201,8 +262,8 @@ def _pair_gain(trial: _Trials, pairs: _Pairs, position: Floats, factor: Floats, 
     if np.any(flat):
         excess[flat] = np.where(np.isfinite(excess[flat]), np.maximum(excess[flat], 0.0), -np.inf)
         own[flat] = np.maximum(own[flat], 0.0)
-    like = np.sum(np.exp(-0.5 * (excess / STRENGTH_SD) ** 2), axis=1) + 0.01 * np.sum(seen, axis=1)[pairs.row]
-    share = (np.exp(-0.5 * (own / STRENGTH_SD) ** 2) + 0.01) / np.maximum(like, 1e-12)
+    like = np.sum(np.exp(-0.5 * (excess / STRENGTH_SD) ** 2), axis=1) + UNLIKE * np.sum(seen, axis=1)[pairs.row]
+    share = (np.exp(-0.5 * (own / STRENGTH_SD) ** 2) + UNLIKE) / np.maximum(like, 1e-12)
     odds = np.log1p(-foreign[pairs.peak]) + np.log(share) + position
     return np.asarray(odds + np.log(trial.range_nm)[pairs.row])
 
@@ -212,24 +273,14 @@ def _normal(residual: Floats, sigma: Floats) -> Floats:
     return -0.5 * (residual / sigma) ** 2 - np.log(sigma * np.sqrt(2.0 * np.pi))
 
 
-def _missing(trial: _Trials, pairs: _Pairs, factor: Floats) -> tuple[Floats, NDArray[np.intp]]:
-    """Return the log cost of lines that should show and do not, and how many those are, (h,).
-
-    A line in the flank of a peak may be hidden in it and costs nothing.
-    """
-    listed = trial.listed
-    absent = trial.inside & (trial.gap() > 1.4 * trial.typical[:, None]) & np.isfinite(factor)
-    absent[pairs.row, pairs.line] = False
+def _missing(trial: _Trials, absent: _Absent, factor: Floats) -> tuple[Floats, NDArray[np.intp]]:
+    """Return the log cost of lines that should show and do not, and how many those are, (h,)."""
+    listed, scales = trial.listed, len(trial.scales)
     first_of_kind = np.unique(listed.element, return_index=True)[1]
     price = -ABSENT_ELEMENT * np.sum(np.isnan(factor[:, first_of_kind]), axis=1)
-    row, line = np.nonzero(absent)
-    nm = listed.wavelength_nm[line]
-    margin = np.log(listed.strength[line]) + factor[row, line] - np.log(trial.pattern.detection)
-    window = np.where(nm < 340.0, 0.4, np.where(nm > 900.0, 0.6, 0.88))  # glass and silicon end there
-    bright = listed.bright[line]
-    chance = ndtr(margin / np.where(bright, MISSING_SD, FAINT_MISSING_SD)) * window
-    chance *= np.where(bright, 1.0, FAINT_SHOWN)
-    scales = len(trial.scales)
+    known = np.isfinite(factor[absent.row, absent.line])
+    row, line = absent.row[known], absent.line[known]
+    chance = _shown(listed, line, np.log(listed.strength[line]) + factor[row, line] - absent.log_limit[known])
     return price + np.bincount(row, np.log1p(-chance), scales), np.bincount(row[chance > 0.7], minlength=scales)
 
 

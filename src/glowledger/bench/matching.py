@@ -17,6 +17,7 @@ from glowledger.bench.pattern import (
     GRID_START_NM,
     Levels,
     Pattern,
+    gaps_to_peaks,
     list_weight,
     nearest,
     peak_class,
@@ -115,7 +116,7 @@ def quick_scores(scales: Floats, pattern: Pattern, levels: Levels) -> Floats:
         share = weight[near] / np.maximum(inside @ weight, 0.02)[:, None]
         density = share * np.exp(-0.5 * (at[rows] - nm[near]) ** 2 / sigma2) / np.sqrt(2.0 * np.pi * sigma2)
         out[rows] = np.sum(np.log(foreign + (1.0 - foreign) * density * span[rows, None]), axis=1)
-        gap = np.min(np.abs(at[rows][:, :, None] - nm[None, None, :]), axis=1)
+        gap = gaps_to_peaks(at[rows], nm)
         brightest = np.max(np.where(inside, listed.strength, 1e-12), axis=1, keepdims=True)
         wanted = np.clip(1.0 + 0.8 * np.log10(listed.strength / brightest), 0.0, 1.0) * inside
         out[rows] -= np.sum(wanted * (gap > 1.2 * fwhm[rows, None]), axis=1)

@@ -38,6 +38,9 @@ class Pattern:
         Line width on the mapped axis.
     detection : float
         Strength of the weakest line that would have been found.
+    shown : ndarray of shape (p,)
+        Most light that a line may have at each of p places evenly over the mapped axis, in the unit of `strength`;
+        infinite in a flat top. Empty where nothing is known of it.
     basis, slope_basis : ndarray of shape (m, MOST_TERMS)
         Chebyshev polynomials at `u` and their derivatives; follow from `u`.
     """
@@ -48,6 +51,7 @@ class Pattern:
     saturated: NDArray[np.bool_]
     fwhm_u: Floats
     detection: float
+    shown: Floats = field(default_factory=lambda: np.zeros(0))
     basis: Floats = field(init=False)
     slope_basis: Floats = field(init=False)
 
@@ -78,6 +82,14 @@ def nearest(sorted_nm: Floats, at: Floats) -> NDArray[np.intp]:
         return np.zeros(at.shape, dtype=np.intp)
     left = right - 1
     return np.where(at - sorted_nm[left] < sorted_nm[right] - at, left, right)
+
+
+def gaps_to_peaks(at: Floats, lines_nm: Floats) -> Floats:
+    """Return how far the nearest of the peaks, by scales at (h, m), is from each line (l,), nm, shape (h, l)."""
+    apart = 1e5 * np.arange(len(at))[:, None]  # nm: so that one search serves all scales
+    rising = (np.sort(at, axis=1) + apart).ravel()
+    wanted = lines_nm + apart
+    return np.asarray(np.abs(wanted - rising[nearest(rising, wanted)]))
 
 
 class Levels:

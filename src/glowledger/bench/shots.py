@@ -6,11 +6,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from glowledger.bench.expected import LineList, lines_of
 from glowledger.bench.linespread import width_profile
 from glowledger.bench.pattern import Pattern
 from glowledger.bench.peaks import Peaks, detect, find_peaks, measure
+from glowledger.bench.profiles import gaussian
 from glowledger.bench.scene import Scene
 from glowledger.errors import CalibrationError
 from glowledger.spectra.frames import Frames
@@ -19,6 +21,8 @@ Floats = NDArray[np.float64]
 
 MOST_PEAKS = 60
 FEWEST_PEAKS = 3
+LIGHT_OF_HEIGHT = 1.064  # area of a Gaussian of unit height and FWHM
+SHOWN_REACH = 0.7  # of the FWHM: how far from where a scale puts it a line may lie
 CONTINUUM, ABOVE_NOISE = 0.9, 20.0  # share of the light of no line, and how bright it is, of a lamp without lines
 USE_LINES = (
     "Nearly all of the light is spread over the spectrum, as that of a tungsten, halogen or white LED lamp or of the "
@@ -123,6 +127,7 @@ def mean_spectrum(frames: Frames) -> tuple[Floats, NDArray[np.bool_]]:
 def pattern_of(shots: list[Shot]) -> Pattern:
     """Return the peaks of one or more shots as the matcher sees them, each shot scaled to its brightest peak."""
     columns: list[list[Floats]] = []
+    tops = []
     for shot in shots:
         peaks = shot.peaks
         area = np.maximum(peaks.area, 1e-9)
@@ -130,6 +135,7 @@ def pattern_of(shots: list[Shot]) -> Pattern:
         step = np.abs(shot.u_per_pixel(peaks.pixel))
         width = shot.fwhm_px[np.clip(np.rint(peaks.pixel).astype(int), 0, len(shot.u) - 1)] * step
         top = float(np.max(area)) if len(shots) > 1 else 1.0
+        tops.append(top)
         columns.append(
             [
                 bright / top,
@@ -154,7 +160,25 @@ def pattern_of(shots: list[Shot]) -> Pattern:
         saturated=saturated[order].astype(bool),
         fwhm_u=width[order],
         detection=float(np.percentile(strength[order], 5)),
+        shown=np.max([_shown(shot) / scale for shot, scale in zip(shots, tops, strict=True)], axis=0),
     )
+
+
+def _shown(shot: Shot) -> Floats:
+    """Return the most light that a line without a peak could have at each place: what the peaks found leave there."""
+    scene = shot.scene
+    left = scene.counts - scene.continuum
+    for at, area in zip(shot.peaks.pixel, shot.peaks.area, strict=True):
+        width = float(shot.fwhm_px[min(max(round(float(at)), 0), len(left) - 1)])
+        first, last = max(int(at - 2.0 * width), 0), min(int(at + 2.0 * width) + 2, len(left))
+        inside = np.arange(first, last, dtype=np.float64)
+        left[first:last] -= area * gaussian(inside, np.array([at]), width)[0][:, 0]
+    height = np.where(scene.saturated, np.inf, np.maximum(left, 0.0))
+    light = LIGHT_OF_HEIGHT * height * shot.fwhm_px
+    reach = 2 * int(np.ceil(SHOWN_REACH * float(np.median(shot.fwhm_px)))) + 1
+    most = ndimage.maximum_filter1d(light, reach, mode="nearest")
+    even = np.linspace(-1.0, 1.0, len(most))
+    return np.asarray(most[np.rint(np.interp(even, shot.u, np.arange(len(most)))).astype(np.intp)])
 
 
 def _without_twins(order: NDArray[np.intp], u: Floats, width: Floats) -> NDArray[np.intp]:
