@@ -149,7 +149,8 @@ def by_spectrum(own: WholeFit, others: list[Candidate], whole: WholeSpectrum) ->
         return BySpectrum()
     evidence = log_evidence(own, whole)
     fits = [whole.fit(of_terms(other.scale), OTHER_STEPS, own) for other in others]
-    margin = min((evidence - log_evidence(fit, whole) for fit in fits), default=0.0)
+    mine = log_evidence(own, whole, own.chi2)
+    margin = min((mine - log_evidence(fit, whole, own.chi2) for fit in fits), default=0.0)
     lamp_only = own.strange <= max(DECIDING_STRANGE * own.peaks, 1)
     odds = min((own.log_odds(fit) for fit in fits), default=0.0) if lamp_only else -np.inf
     return BySpectrum(evidence=evidence, margin=margin, odds=odds)

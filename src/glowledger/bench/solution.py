@@ -58,6 +58,8 @@ class Refined:
         The same with the line left out of the fit; NaN for lines that are not in it.
     by_spectrum : bool
         Whether the whole spectrum places the curve, as single peaks place too few lines.
+    described : bool
+        Whether the lines of the lamp describe the whole spectrum.
     """
 
     fit: LineFit
@@ -66,6 +68,7 @@ class Refined:
     residual_nm: Floats
     left_out_nm: Floats
     by_spectrum: bool = False
+    described: bool = True
 
     @property
     def supporting(self) -> int:

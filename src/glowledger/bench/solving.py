@@ -25,19 +25,21 @@ from glowledger.bench.whole_spectrum import WholeFit, WholeSpectrum
 Floats = NDArray[np.float64]
 
 MIN_MARGIN = 4.6  # natural log of the odds against the next best scale that is really another one: 1 %
-# margin plus log odds against chance, both clipped, and log odds alone, that a solution must reach which so many lines
-# carry or more: many lines that hold one curve are evidence as well. Of 328 lamps under wrong names (the fleets of
-# bench_calibration.py, seeds from 150000, 190000) none with three lines came above 0.7, none with five above -7.9
-LEAST = ((0, 10.0, -8.0), (4, 3.0, -8.0), (5, -2.0, -12.0))
+# margin plus log odds against chance by the peaks, both clipped, that a solution must reach which so many lines carry
+# or more: many lines that hold one curve are evidence as well; and log odds alone. Of 450 lamps under wrong names (the
+# fleets of bench_calibration.py, seeds from 340000) none with three lines at a wrong scale came above 2.9, none with
+# four above -4.2, with five above -10.5; of 1090 right solutions none had log odds below -8.0
+LEAST, LEAST_EVIDENCE = ((0, 10.0), (3, 6.0), (4, 3.0), (5, -2.0)), -8.0
 MOST_MARGIN, EVIDENCE_RANGE = 20.0, (-25.0, 15.0)
 # where the peaks leave doubt the whole spectrum is asked as well: margins and evidence of both, clipped, and margins of
 # both; or its odds, more where peaks say less, if margin and evidence by peaks reach one of these
 TOGETHER, SPECTRUM_RANGE, BOTH_MARGINS = 21.0, (-25.0, 25.0), 8.0
-SPECTRUM_MARGIN, PRICE_OF_EVIDENCE, GOOD_EVIDENCE, ASKED = 15.0, 3.0, -5.0, ((3.0, -20.0), (1.0, 0.0))
+SPECTRUM_MARGIN, PRICE_OF_EVIDENCE, GOOD_EVIDENCE, ASKED = 15.0, 3.0, -5.0, ((3.0, LEAST_EVIDENCE), (1.0, 0.0))
 MOST_UNLIKE = 8  # other scales that it is asked about
 MOST_SETTLED, NEAR_EVIDENCE, MOST_ODDS = 6, 6.0, 999.0  # scales; natural log
 SETTLING_GAIN = 5.0  # natural log of the odds
 HOPELESS = -18.0  # of a scale before it is settled, which never gains so much
+SURE_OF_LAMP = 4.6  # natural log of the odds against chance: 1 %
 MIN_USED, MIN_SUPPORTING = 3, 4  # lines that carry the solution; those and vaguer ones that agree
 MIN_EXPLAINED, STRANGE_CONFIDENCE = 0.5, 20.0  # of the bright peaks; confidence that outweighs light of other kinds
 
@@ -92,6 +94,7 @@ def solve(
     if refined is None:
         return replace(result, reasons=("too few lines can carry a solution, or each could as well be its neighbour",))
     result = _with_solution(result, refined, shots, axis)
+    refined = replace(refined, described=fitted.trusted)
     unlike = [c for c in (*(trial.own for _, trial in trials), *found) if _unlike(c, near.own)][:MOST_UNLIKE]
     reasons = _doubts(result, near.own, refined, lambda: by_spectrum(fitted, unlike, whole))
     return replace(result, accepted=not reasons, reasons=reasons)
@@ -284,12 +287,14 @@ def _doubts(
         doubts.append("a quite different wavelength scale fits nearly as well")
     confidence = _confidence(result)
     carrying = 0 if refined.by_spectrum else result.matched
-    least, evidence = next(limits for lines, *limits in reversed(LEAST) if carrying >= lines)
-    if confidence < least or result.log_evidence < evidence:
+    least = next(limit for lines, limit in reversed(LEAST) if carrying >= lines)
+    if confidence < least or result.log_evidence < LEAST_EVIDENCE:
         doubts.append("the peaks fit this lamp hardly better than chance")
     asked = doubts and best.explained > MIN_EXPLAINED and result.matched >= MIN_USED
     if asked and _sure_by_spectrum(result, by_spectrum()):
         doubts = []
+    if not doubts and _of_another_lamp(result, refined, by_spectrum):
+        doubts.append("neither the peaks nor the whole spectrum speak for this lamp")
     if result.matched < MIN_USED:
         doubts.append(f"{_only(result.matched)} can carry the solution, {MIN_USED} are needed")
     elif refined.supporting < MIN_SUPPORTING:
@@ -297,6 +302,18 @@ def _doubts(
     if best.explained < MIN_EXPLAINED and confidence < STRANGE_CONFIDENCE:
         doubts.append("most of the bright peaks are not of this lamp")
     return tuple(doubts)
+
+
+def _of_another_lamp(result: Calibration, refined: Refined, by_spectrum: Callable[[], BySpectrum]) -> bool:
+    """Return whether nothing says that it is this lamp, however clearly this scale is the best one for it.
+
+    Where its lines do not describe the spectrum the peaks must say so surely. Where the spectrum places the curve, and
+    no more lines show that it holds than some curve always follows, one of them must.
+    """
+    few = refined.by_spectrum and result.matched <= MIN_USED
+    if result.log_evidence > SURE_OF_LAMP or not (few or not refined.described):
+        return False
+    return not refined.described or by_spectrum().evidence < SURE_OF_LAMP
 
 
 def _only(count: int) -> str:

@@ -94,6 +94,7 @@ class WholeSpectrum:
         """Bin the spectra; `prior_sd` (d + 1,) says how crooked scales may be."""
         self.parts = [Part(shot) for shot in shots]
         self.prior_sd = prior_sd
+        self._weighed: dict[tuple[object, ...], Weighed] = {}
 
     def fit(self, scale: Floats, steps: int = 2, than: WholeFit | None = None) -> WholeFit:
         """Draw a scale to the spectrum by a few Gauss-Newton steps; where a step makes it worse, it is not taken.
@@ -191,8 +192,11 @@ class WholeSpectrum:
 
     def _weigh(self, scale: Floats, factors: list[Floats], freed: Freed) -> Weighed:
         known = zip(self.parts, factors, freed, strict=True)
-        states = [part.solved(scale, factor, loose) for part, factor, loose in known]
-        return Weighed(scale, states, sum(state.loss for state in states))
+        key = (scale.tobytes(), freed, *(factor.tobytes() for factor in factors))
+        if key not in self._weighed:  # several questions start from one curve
+            states = [part.solved(scale, factor, loose) for part, factor, loose in known]
+            self._weighed[key] = Weighed(scale, states, sum(state.loss for state in states))
+        return self._weighed[key]
 
     def _normal(self, here: Weighed) -> tuple[Floats, Floats]:
         """Return the normal matrix (d + 1, d + 1) of the scale and its right side, prior included."""

@@ -1,0 +1,131 @@
+"""What speaks for a scale: lines that are missing are only those that would have been seen."""
+
+import numpy as np
+import pytest
+from lamp_fleet import largest_error, make_case
+from lamp_fleet_grating import make_case as make_grating_case
+from lamp_spectra import NEON, axis, spectrum
+from numpy.polynomial.chebyshev import chebfit, chebval
+from scipy.special import ndtr
+
+from glowledger.bench.deciding import by_spectrum
+from glowledger.bench.evidence import FAINT_MISSING_SD, FAINT_SHOWN, MISSING_SD
+from glowledger.bench.expected import LineList
+from glowledger.bench.hypotheses import Prior
+from glowledger.bench.matching import view_of
+from glowledger.bench.nearby import LOCAL, TERMS
+from glowledger.bench.pattern import Pattern
+from glowledger.bench.shots import pattern_of, prepare_shot
+from glowledger.bench.solving import candidates_for, solve
+from glowledger.bench.whole_spectrum import WholeSpectrum
+from glowledger.spectra.frames import frames_from_arrays
+
+SCALE = np.array([600.0, 200.0, 0.0, 0.0])  # 400 to 800 nm
+
+
+def shot_of(counts, lamp):
+    return prepare_shot(frames_from_arrays(np.arange(len(counts), dtype=float), counts, axis_kind="pixel"), lamp)
+
+
+def thirty_lines(rng, known=True):
+    """Thirty sharp lines of one element, told apart, of strengths over three powers of ten."""
+    nm = 410.0 + 13.0 * np.arange(30) + rng.uniform(-3.0, 3.0, 30)
+    return LineList(
+        wavelength_nm=nm, strength=10.0 ** rng.uniform(-3.0, 0.0, 30), error_nm=np.zeros(30), species=("Ne I",) * 30,
+        anchor=np.ones(30, dtype=bool), bright=np.full(30, known),
+    )  # fmt: skip
+
+
+def pattern_at(nm, strength, shown=None):
+    order = np.argsort(-strength)
+    return Pattern(
+        u=(nm[order] - 600.0) / 200.0, u_se=np.full(len(nm), 1e-5), strength=strength[order],
+        saturated=np.zeros(len(nm), dtype=bool), fwhm_u=np.full(len(nm), 2.0 / 200.0), detection=1.0,
+        shown=np.zeros(0) if shown is None else shown,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_lines_too_faint_to_be_seen_are_not_missing(known):
+    # of lines whose strengths differ from the listed ones those are seen that turn out bright: were the element taken
+    # for as bright as these, lines would be missing that nobody could have seen
+    rng = np.random.default_rng(3)
+    excess = []
+    for _ in range(40):
+        lines = thirty_lines(rng, known)
+        light = 30.0 * lines.strength * np.exp(rng.normal(0.0, 1.1, 30))
+        seen = light > 1.0
+        view = view_of(pattern_at(lines.wavelength_nm[seen], light[seen]), lines)
+        cost = view.scores(SCALE[None, :], Prior())[0].parts[1]
+        margin = np.log(30.0 * lines.strength[~seen])
+        chance = ndtr(margin / (MISSING_SD if known else FAINT_MISSING_SD)) * (0.88 if known else 0.88 * FAINT_SHOWN)
+        excess.append(cost - float(np.sum(np.log1p(-chance))))
+    assert abs(np.mean(excess)) < 0.7
+
+
+def test_a_line_is_not_missing_where_there_is_light_enough_for_it():
+    # one bright line without a peak: in the dark it is missing, under a flat top or in a crowd it may be there
+    rng = np.random.default_rng(4)
+    lines = thirty_lines(rng)
+    light = 1e4 * lines.strength
+    gone = int(np.argmax(np.where(lines.wavelength_nm < 600.0, light, 0.0)))
+    rest = np.arange(30) != gone
+    place = int((lines.wavelength_nm[gone] - 400.0) / 400.0 * 1000)
+    evidence = {}
+    for name, much in (("dark", 0.0), ("light", light[gone]), ("flat top", np.inf)):
+        shown = np.zeros(1000)
+        shown[place - 5 : place + 6] = much
+        view = view_of(pattern_at(lines.wavelength_nm[rest], light[rest], shown), lines)
+        evidence[name] = view.scores(SCALE[None, :], Prior())[0].log_evidence
+    assert evidence["light"] > evidence["dark"] + 1.0
+    assert evidence["flat top"] > evidence["dark"] + 1.9
+
+
+@pytest.mark.parametrize("direction", [1, -1])
+def test_what_a_place_could_hide_is_read_from_the_spectrum_there(direction):
+    # neon with a broad bright hump where its line at 585 nm would be: the peak is lost in it, the line is not missing
+    nm = axis(bend=0.0, twist=0.0)[::direction]
+    some = {w: s for w, s in NEON.items() if abs(w - 585.2488) > 0.1}
+    dark = spectrum(some, nm)
+    hump = dark + 65535.0 * (np.abs(nm - 585.2488) < 3.0)
+    scale = chebfit(np.linspace(-1.0, 1.0, len(nm)), nm, 3)
+    missing = []
+    for counts in (dark, np.minimum(hump, 65535.0)):
+        shot = shot_of(counts, "ne")
+        assert len(pattern_of([shot]).shown) == len(nm)
+        found = view_of(pattern_of([shot]), shot.lines).scores(scale[None, :], Prior())[0]
+        missing.append(found.missing)
+    assert missing[1] == missing[0] - 1
+
+
+def test_in_a_crowd_of_lines_margins_go_by_how_well_the_lamp_describes_them():
+    # neon at 5.5 nm on 300 pixels: no peak stands free, so what is left when each peak stands alone tells nothing
+    case = make_case(260313)
+    shot = shot_of(case.counts, case.lamp)
+    whole = WholeSpectrum([shot], LOCAL.spread(600.0, TERMS))
+    own = whole.fit(chebfit(shot.u, case.wavelength_nm, TERMS - 1), 4)
+    line_width = float(np.median(case.fwhm_nm))
+    others = [
+        c for c in candidates_for([shot])
+        if np.median(np.abs(chebval(shot.u, c.scale) - case.wavelength_nm)) > 2.0 * line_width
+    ]  # fmt: skip
+    assert others
+    assert by_spectrum(own, others[:4], whole).margin > 15.0
+
+
+def test_a_curve_that_no_lines_hold_needs_evidence_for_the_lamp():
+    # hydrogen called krypton and xenon: seven peaks 10 nm wide, a line of the two near each whatever the scale
+    case = make_case(340062)
+    assert not solve([shot_of(case.counts, "kr,xe")], case.pixel).accepted
+
+
+@pytest.mark.parametrize(
+    ("make", "seed"), [(make_case, 260313), (make_case, 260013), (make_case, 350331), (make_grating_case, 350104)]
+)
+def test_thin_evidence_is_enough_where_nothing_speaks_against_it(make, seed):
+    # refused for want of evidence: neon in a crowd twice, a fluorescent lamp, xenon of which only faint lines are there
+    case = make(seed)
+    result = solve([shot_of(case.counts, case.lamp)], case.pixel)
+    assert result.accepted
+    assert largest_error(case, result.solution.nm(case.pixel), *result.solution.covered) < 1.0
+
