@@ -292,9 +292,10 @@ def _doubts(
     if confidence < least or result.log_evidence < LEAST_EVIDENCE:
         doubts.append("the peaks fit this lamp hardly better than chance")
     asked = doubts and best.explained > MIN_EXPLAINED and result.matched >= MIN_USED
-    if asked and _sure_by_spectrum(result, by_spectrum()):
+    word = by_spectrum() if asked else None
+    if word is not None and _sure_by_spectrum(result, word):
         doubts = []
-    if not doubts and _of_another_lamp(result, refined, by_spectrum):
+    if not doubts and _of_another_lamp(result, refined, word):
         doubts.append("neither the peaks nor the whole spectrum speak for this lamp")
     if result.matched < MIN_USED:
         doubts.append(f"{_only(result.matched)} can carry the solution, {MIN_USED} are needed")
@@ -305,16 +306,16 @@ def _doubts(
     return tuple(doubts)
 
 
-def _of_another_lamp(result: Calibration, refined: Refined, by_spectrum: Callable[[], BySpectrum]) -> bool:
+def _of_another_lamp(result: Calibration, refined: Refined, word: BySpectrum | None) -> bool:
     """Return whether nothing says that it is this lamp, however clearly this scale is the best one for it.
 
-    Where its lines do not describe the spectrum the peaks must say so surely. Where the spectrum places the curve, and
-    no more lines show that it holds than some curve always follows, one of them must.
+    Where its lines do not describe the spectrum the peaks must say so surely. Where the spectrum places the curve and
+    decides (`word`), and no more lines show that it holds than some curve always follows, one of them must.
     """
-    few = refined.by_spectrum and result.matched <= MIN_USED
-    if result.log_evidence > SURE_OF_LAMP or not (few or not refined.described):
+    if result.log_evidence > SURE_OF_LAMP:
         return False
-    return not refined.described or by_spectrum().evidence < SURE_OF_LAMP
+    few = refined.by_spectrum and result.matched <= MIN_USED
+    return not refined.described or (word is not None and few and word.evidence < SURE_OF_LAMP)
 
 
 def _only(count: int) -> str:
