@@ -59,7 +59,7 @@ class Refined:
     by_spectrum : bool
         Whether the whole spectrum places the curve, as single peaks place too few lines.
     described : bool
-        Whether the lines of the lamp describe the whole spectrum.
+        Whether no more than half of the peaks are of no line of the lamp.
     """
 
     fit: LineFit

@@ -95,7 +95,7 @@ def solve(
     if refined is None:
         return replace(result, reasons=("too few lines can carry a solution, or each could as well be its neighbour",))
     result = _with_solution(result, refined, shots, axis)
-    refined = replace(refined, described=fitted.trusted)
+    refined = replace(refined, described=2 * fitted.strange <= fitted.peaks)
     unlike = [c for c in (*(trial.own for _, trial in trials), *found) if _unlike(c, near.own)][:MOST_UNLIKE]
     reasons = _doubts(result, near.own, refined, lambda: by_spectrum(fitted, unlike, whole))
     return replace(result, accepted=not reasons, reasons=reasons)
@@ -309,8 +309,8 @@ def _doubts(
 def _of_another_lamp(result: Calibration, refined: Refined, word: BySpectrum | None) -> bool:
     """Return whether nothing says that it is this lamp, however clearly this scale is the best one for it.
 
-    Where its lines do not describe the spectrum the peaks must say so surely. Where the spectrum places the curve and
-    decides (`word`), and no more lines show that it holds than some curve always follows, one of them must.
+    Where most of the peaks are of none of its lines, the others must say so surely. Where the spectrum places the curve
+    and decides (`word`), and no more lines show that it holds than some curve always follows, one of them must.
     """
     if result.log_evidence > SURE_OF_LAMP:
         return False
