@@ -52,11 +52,54 @@ def test_pairs_of_exponentials_end_where_the_root_finder_says():
         assert_allclose(family.folds[row], root, rtol=1e-7)
 
 
+def test_powers_of_time_end_when_one_exponential_of_that_constant_would():
+    family = families(0.05, two_component=0.1, plateau=0.1, slowing=0.1)
+    rows = np.flatnonzero(family.power > 0)
+    assert_allclose(family.left(rows, np.full((len(rows), 1), LN20)), 0.05, rtol=1e-12)
+    x = np.linspace(0.0, 4.0, 9)
+    for row in rows:  # (1 + x/a)^-p with the a at which it has fallen to 0.05 after ln 20
+        a = brentq(lambda a, p=family.power[row]: (1 + LN20 / a) ** -p - 0.05, 1e-4, 10.0)
+        assert_allclose(family.left(np.array([row]), x[None])[0], (1 + x / a) ** -family.power[row], rtol=1e-9)
+    assert_allclose(np.exp(family.log_prior).sum(), 1.0, rtol=1e-12)
+
+
+@pytest.mark.parametrize(("power", "tau"), [(1.0, 12.0), (1.7, 30.0), (0.6, 3.0)])
+def test_a_fall_by_a_power_of_time_ends_where_a_scipy_refit_says(power, tau):
+    # scipy.optimize.curve_fit with all four parameters, started at the truth; error of the end by the delta method.
+    # Powers of our own lie between and about the true one, so the interval is theirs together
+    def curve(t, f, a, k, p):
+        return f + a * (1 + t / k) ** -p
+
+    def end(p):
+        return p[2] * (20 ** (1 / p[3]) - 1)
+
+    t = np.arange(1.6 * end((0, 0, tau, power)))
+    truth = (0.2, 1.0, tau, power)
+    y = curve(t, *truth) + 0.01 * np.random.default_rng(2).standard_normal(len(t))
+    found, covariance = curve_fit(curve, t, y, p0=truth, maxfev=20000)
+    slope = [(end(found + h) - end(found)) / h.sum() for h in np.diag(1e-4 * found)]
+    error = np.sqrt(slope @ covariance @ slope)
+    p = fitted(t, y)
+    assert p.slowing > 0.9
+    assert abs(p.end[1] - end(found)) < 2 * error
+    assert p.end[0] < end(truth) < p.end[2]
+
+
+def test_two_exponentials_beyond_doubt_are_not_taken_for_a_power_of_time():
+    # nor the other way round: of each the likelier one by a wide margin, the same noise for both
+    t = np.arange(500.0)
+    noise = 0.005 * np.random.default_rng(4).standard_normal(len(t))
+    two = fitted(t, 0.1 + 0.55 * np.exp(-t / 25) + 0.45 * np.exp(-t / 120) + noise)
+    assert two.two > 0.98
+    power = fitted(t, 0.1 + (1 + t / 15) ** -1 + noise)
+    assert power.slowing > 0.98
+
+
 def test_a_nearly_noiseless_decay_gives_its_time_constant():
     t = np.arange(250.0)
     for tau in (23.0, 41.7, 60.0):
         y = 0.3 + np.exp(-t / tau) + 1e-3 * np.random.default_rng(3).standard_normal(250)
-        p = fitted(t, y, two_component=1e-6, plateau=1e-6)
+        p = fitted(t, y, two_component=1e-6, plateau=1e-6, slowing=1e-6)
         assert abs(p.end[1] - tau * LN20) < 5 * bound(tau, 1e-3, t) + 1e-3 * tau
         assert abs(p.floor - 0.3) < 5 * p.floor_se + 1e-3
 
@@ -71,7 +114,8 @@ def test_scatter_of_the_end_is_near_the_information_bound_and_as_stated(tau, noi
     rng = np.random.default_rng(11)
     ends, widths = [], []
     for _ in range(40):
-        p = fitted(t, 0.3 + np.exp(-t / tau) + sigma * rng.standard_normal(len(t)), two_component=1e-6, plateau=1e-6)
+        y = 0.3 + np.exp(-t / tau) + sigma * rng.standard_normal(len(t))
+        p = fitted(t, y, two_component=1e-6, plateau=1e-6, slowing=1e-6)
         ends.append(p.end[1])
         widths.append((p.end[2] - p.end[0]) / (2 * 1.96))
     scatter = np.sqrt(np.mean((np.array(ends) - tau * LN20) ** 2))
@@ -89,7 +133,7 @@ def test_the_end_agrees_with_a_robust_refit_by_scipy():
             lambda t, f, a, k: f + a * np.exp(-t / k), run.time_s, run.value, p0=(0.3, 1.0, tau),
             loss="soft_l1", method="trf", sigma=np.full(len(run.time_s), run.sigma),
         )  # fmt: skip
-        p = fitted(run.time_s, run.value, two_component=1e-6, plateau=1e-6)
+        p = fitted(run.time_s, run.value, two_component=1e-6, plateau=1e-6, slowing=1e-6)
         assert abs(p.end[1] - popt[2] * LN20) < 0.5 * LN20 * np.sqrt(pcov[2, 2])
 
 
@@ -219,7 +263,7 @@ def test_memory_is_bounded_and_old_frames_still_count():
     t = np.arange(3000.0)
     rng = np.random.default_rng(4)
     y = 0.3 + np.exp(-t / 500) + 0.05 * rng.standard_normal(3000)
-    follower = DecayFollower(two_component=1e-6, plateau=1e-6)
+    follower = DecayFollower(two_component=1e-6, plateau=1e-6, slowing=1e-6)
     for a, b in zip(t, y, strict=True):
         follower.append(a, b, 1.0)
         if follower.frames % 250 == 0:

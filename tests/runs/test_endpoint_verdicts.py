@@ -92,6 +92,30 @@ def test_disturbed_runs_are_not_declared_early(kind):
         assert run.excess(last.declared_at_s) < 0.05
 
 
+def test_what_falls_ever_more_slowly_is_seldom_declared_early():
+    # with exponentials alone nearly all of them are; one in twenty is what an assurance of 0.95 allows, and so few
+    # runs tell it to one in ten (binomial, 99 %)
+    early = []
+    for number in range(16):
+        run = simulate("slowing", np.random.default_rng([31, number]))
+        follower = EndpointFollower(name="OH")
+        for t, y in zip(run.time_s, run.value, strict=True):
+            follower.update(t, y, 1.0)
+            if follower.reached:
+                break
+        early.append(follower.reached and t < run.end_s)
+    assert sum(early) <= stats.binom.ppf(0.99, len(early), 0.05)
+
+
+def test_the_reason_names_a_fall_that_slows_down_all_the_time():
+    t = np.arange(250.0)
+    y = 0.2 + 1 / (1 + t / 14) + 0.01 * np.random.default_rng(3).standard_normal(len(t))
+    said = judge_series(t, y)[-1]
+    assert said.verdict != "reached"
+    assert "1/t" in said.reason
+    assert "1/t" not in judge_series(*decay())[-1].reason
+
+
 def test_the_reason_says_what_light_cannot_and_names_an_independent_check():
     # water break: ASTM F22; contact angle: ASTM D7334 (names from memory)
     last = judge_series(*decay())[-1]

@@ -19,8 +19,8 @@ def analysed(run):
 
 def test_an_end_of_others_is_not_that_of_what_was_left_when_conditions_changed():
     """A third of the CO was left; after the change its light drowns in noise, while OH and H end."""
-    run = cleaning_counts(300, seed=3, power_at=70)
-    run["counts"][70:, CO] = 1500.0 + 600.0 * np.random.default_rng(3).standard_normal(230)
+    run = cleaning_counts(400, seed=5, power_at=70)  # so long that OH and H cannot be falling ever more slowly
+    run["counts"][70:, CO] = 1500.0 + 600.0 * np.random.default_rng(5).standard_normal(330)
     run["standard_error"][70:, CO] = 600.0
     end = analysed(run).endpoint
     assert end.verdict == "cannot tell"  # before: 'reached', and CO was one of those without a decay to judge

@@ -15,6 +15,7 @@ stepped         the level steps up or down once (pressure, a valve), the decay g
 drifting        the floor drifts slowly, up to 4 % of the starting excess over the run
 never           decays so slow that the run stops long before its end
 steady          no decay at all: clean from the start, or a constant source
+slowing         a power of time, (1 + t/tau)^-p with p 0.7 to 2.5
 
 `baseline` is the plain ensemble on which general-purpose detectors were measured: f + exp(-t / tau) with f 0.1 to
 0.5, 600 samples, Gaussian noise of 2 to 10 % of the starting value, 1 % spikes of 0.3 to 1 of the starting value
@@ -30,7 +31,7 @@ import numpy as np
 FRACTION = 0.05
 KINDS = (
     "single", "heavy", "correlated", "spiked", "two", "plateau", "rising", "leak", "stepped", "drifting", "never",
-    "steady",
+    "steady", "slowing",
 )  # fmt: skip
 
 
@@ -46,6 +47,7 @@ class SimulatedRun:
     onset_s: float = 0.0
     rise_s: float = 0.0
     correlation: float = 0.0
+    power: float = 0.0  # of time, instead of exponentials
 
     def excess(self, time_s: np.ndarray | float) -> np.ndarray:
         """True excess over the floor, as part of its largest value."""
@@ -55,6 +57,8 @@ class SimulatedRun:
             height = (1 - np.exp(-top / self.rise_s)) * np.exp(-top / tau)
             return (1 - np.exp(-t / self.rise_s)) * np.exp(-t / tau) / height
         late = np.maximum(t - self.onset_s, 0.0)
+        if self.power:
+            return (1 + late / self.parts[0][1]) ** -self.power
         return sum((a * np.exp(-late / tau) for a, tau in self.parts), np.zeros_like(t))
 
     @property
@@ -62,6 +66,8 @@ class SimulatedRun:
         """Time at which the excess falls to FRACTION for good; nan without a decay."""
         if not self.parts:
             return float("nan")
+        if self.power:
+            return self.parts[0][1] * (FRACTION ** (-1 / self.power) - 1)
         low, high = self.onset_s, self.onset_s + 20 * max(tau for _, tau in self.parts)
         for _ in range(60):
             middle = 0.5 * (low + high)
@@ -113,7 +119,11 @@ def simulate(kind: str, rng: np.random.Generator) -> SimulatedRun:
         noise = ar1(n, phi, rng)
     parts, onset, rise = _decay(kind, float(length), rng)
     added = _added(kind, t, floor, rng)
-    truth = SimulatedRun(kind, t, t, sigma, parts, onset, rise, phi)
+    power = 0.0
+    if kind == "slowing":
+        power = rng.uniform(0.7, 2.5)
+        parts = ((1.0, length * rng.uniform(0.35, 0.8) / (FRACTION ** (-1 / power) - 1)),)
+    truth = SimulatedRun(kind, t, t, sigma, parts, onset, rise, phi, power)
     return replace(truth, value=floor + truth.excess(t) + added + sigma * noise)
 
 

@@ -98,6 +98,9 @@ def _constants(p: Posterior | None, time: Floats, value: Floats, error: Floats) 
     if p is None or p.seen < SEEN:
         none = Estimate(reason="no decay stands out of the noise")
         return none, none
+    if p.slowing > TWO:
+        none = Estimate(reason="it falls ever more slowly (a power of time), which has no time constant")
+        return none, none
     if p.two > TWO:
         later = time >= 0.0
         pair = two_stages(time[later], value[later], error[later])

@@ -43,8 +43,8 @@ class Posterior:
         Scale of one frame's noise at its median weight.
     correlation : float
         Lag-one correlation of the noise.
-    two, rise : float
-        Probability that the decay has two components, and that it rose first.
+    two, rise, slowing : float
+        Probability that the decay has two components, that it rose first, and that it falls by a power of time.
     """
 
     seen: float
@@ -61,6 +61,7 @@ class Posterior:
     correlation: float
     two: float
     rise: float
+    slowing: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -197,6 +198,10 @@ class Evidence:
         Shapes that count.
     excess, excess_se : ndarray of shape (r, k)
         Least-squares excess of each shape and its standard error.
+    least : ndarray of shape (r,)
+        Least misfit of each family, as in `surfaces`; inf if none is usable.
+    gain, variance : float
+        Residual sum of squares that the best decay takes off what is left without one, and the noise variance.
     seen : float
         Twice the log likelihood ratio of the best decay against none.
     level : ndarray of shape (q,)
@@ -209,6 +214,9 @@ class Evidence:
     usable: NDArray[np.bool_]
     excess: Floats
     excess_se: Floats
+    least: Floats
+    gain: float
+    variance: float
     seen: float
     level: Floats
 
@@ -274,6 +282,9 @@ def evidence(
         usable=sums.usable,
         excess=excess,
         excess_se=excess_se,
+        least=vertex - vertex.min(),
+        gain=top - float(vertex.min()) * noise.variance,
+        variance=noise.variance,
         seen=best / noise.variance,
         level=level,
     )

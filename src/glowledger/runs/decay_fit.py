@@ -6,16 +6,18 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit, logsumexp
 
 from glowledger.runs import decay, decay_shapes, decay_weights
 from glowledger.runs.decay import Evidence, Noise, Posterior
 from glowledger.runs.decay_onset import Step, abrupt_step, normal_inverse
 from glowledger.runs.decay_pair import Pair, pair_posterior
 from glowledger.runs.decay_shapes import EXTENSION, PLATEAUS, STEP, Families, Floats
+from glowledger.runs.decay_weights import Weights
 
 BEYOND_DOUBT = 8.0  # ln of the evidence
 MESH = 0.012  # relative error of an end between the pairs of components, or the plateaus, that are tried
-PAIR = 0.8  # probability of two components above which the pair searched for stands for all shapes
+LOG_RATIOS = 1.9  # range of ln of the ratio of two time constants over which it is alike likely beforehand
 LEAST_STEP = 0.04  # of the starting excess: smaller steps matter little, and may be a shape between those tried
 
 
@@ -33,6 +35,8 @@ class DecayData:
         Grid of time constants.
     table : ndarray of shape (n, k + extension)
         exp(-time / tau).
+    slow : ndarray of shape (n, len(POWERS) * k)
+        The powers of time, from `decay_shapes.slowing`.
     family : Families
         Rows of the shape library.
     least_floor : float
@@ -53,6 +57,7 @@ class DecayData:
     columns: Floats
     tau: Floats
     table: Floats
+    slow: Floats
     family: Families
     least_floor: float
     onset: Floats
@@ -108,24 +113,24 @@ class FittedDecay:
         family, now = data.family, float(data.time[-1])
         size = len(data.tau) - EXTENSION
         weights = decay_weights.fine_weights(self.evidence, np.log(data.tau[:size]), data.log_prior)
-        onset = _row_onsets(data)
-        tau = np.exp(weights.log_tau)
-        end = np.log(onset[weights.rows, None] + family.folds[weights.rows, None] * tau)
-        width = weights.spacing
-        ended = decay_weights.distribution(end, weights.weight, width)
-        single = float(weights.weight[weights.rows == 0].sum())
-        ends = _widened(ended.quantile(0.025, 0.5, 0.975, assurance), MESH * (1.0 - single))
-        fast = decay_weights.distribution(weights.log_tau, weights.weight.sum(axis=0), width)
-        taus = np.exp(fast.quantile(0.025, 0.5, 0.975))
-        left = _left(data, weights.rows, tau, onset, now)
-        lefts = np.clip(decay_weights.distribution(left, weights.weight, 0.001).quantile(0.025, 0.5, 0.975), 0.0, 1.0)
         pairs = family.offset[weights.rows] > 0
-        two = float(weights.weight[pairs & (family.share[weights.rows] < 1)].sum())
-        rise = float(weights.weight[pairs].sum()) - two
-        done = ended.below(float(np.log(now)))
-        if self.pair is not None and two + rise > PAIR:
-            done, ends = self.pair.ended(now), self.pair.end_quantiles(0.025, 0.5, 0.975, assurance)
-            taus, lefts = self.pair.fast_quantiles(0.025, 0.5, 0.975), self.pair.left_quantiles(0.025, 0.5, 0.975)
+        rest = weights if self.pair is None else weights.of(~pairs)  # the pair searched for stands for all of them
+        part = self._part_of_pair(rest, data)
+        onset, tau, width = _row_onsets(data), np.exp(rest.log_tau), rest.spacing
+        single = float(rest.weight[rest.rows == 0].sum())
+        log_end = np.log(onset[rest.rows, None] + family.folds[rest.rows, None] * tau)
+        ended = decay_weights.distribution(log_end, rest.weight, width)
+        fast = decay_weights.distribution(rest.log_tau, rest.weight.sum(axis=0), width)
+        left = decay_weights.distribution(_left(data, rest.rows, tau, onset, now), rest.weight, 0.001)
+        of = (None, None, None) if self.pair is None else (self.pair.log_ends, self.pair.log_fasts, self.pair.lefts)
+        log_ends = decay_weights.quantiles(ended, of[0], part, 0.025, 0.5, 0.975, assurance)
+        ends = _widened(log_ends, MESH * (1.0 - single) * (1.0 - part))
+        taus = np.exp(decay_weights.quantiles(fast, of[1], part, 0.025, 0.5, 0.975))
+        lefts = np.clip(decay_weights.quantiles(left, of[2], part, 0.025, 0.5, 0.975), 0.0, 1.0)
+        done = (1.0 - part) * ended.below(float(np.log(now)))
+        if of[0] is not None:
+            done += part * float(of[0].below(float(np.log(now)))[0])
+        kinds = self._kinds(weights, rest, part, family)
         return Posterior(
             seen=self.evidence.seen,
             done=done,
@@ -139,9 +144,36 @@ class FittedDecay:
             left=(float(lefts[0]), float(lefts[1]), float(lefts[2])),
             noise=self.noise.scale,
             correlation=self.noise.correlation,
-            two=two,
-            rise=rise,
+            two=kinds[0],
+            rise=kinds[1],
+            slowing=kinds[2],
         )
+
+    def _part_of_pair(self, rest: Weights, data: DecayData) -> float:
+        """Return the probability of the pair searched for, against all shapes that are no pair."""
+        if self.pair is None:
+            return 0.0
+        if rest.rows.size == 0:
+            return 1.0
+        family, found = data.family, self.evidence
+        alike = (family.offset > 0) & ((family.share > 1.0) == self.pair.rises)
+        mass = self.pair.log_mass + float(logsumexp(data.log_prior[alike])) - np.log(LOG_RATIOS)
+        highest = rest.weight.max(axis=1)
+        width = rest.weight.sum(axis=1) / highest * rest.spacing * np.sqrt(2.0 * np.pi)
+        others = float(logsumexp(found.peak[rest.rows] + np.log(width)))
+        ahead = (self.pair.gain - found.gain) / found.variance  # likelihoods are each relative to their own best
+        step = float(decay.log_student(np.array(abs(ahead)), found.surfaces.freedom))
+        odds = mass - others - np.sign(ahead) * step
+        return float(expit(odds))
+
+    def _kinds(self, weights: Weights, rest: Weights, part: float, family: Families) -> tuple[float, float, float]:
+        """Return the probabilities of two components, of a rise and a fall, and of a power of time."""
+        slowing = (1.0 - part) * float(rest.weight[family.power[rest.rows] > 0].sum())
+        if self.pair is not None:
+            return (0.0, part, slowing) if self.pair.rises else (part, 0.0, slowing)
+        pairs = family.offset[weights.rows] > 0
+        two = float(weights.weight[pairs & (family.share[weights.rows] < 1)].sum())
+        return two, float(weights.weight[pairs].sum()) - two, slowing
 
 
 def _widened(ends: Floats, relative: float) -> Floats:
@@ -165,11 +197,7 @@ def _row_onsets(data: DecayData) -> Floats:
 
 def _left(data: DecayData, rows: NDArray[np.intp], tau: Floats, onset: Floats, now: float) -> Floats:
     """Return the part of the excess left at `now`, shape (rows, tau)."""
-    x = np.maximum(now - onset[rows, None], 0.0) / tau
-    share = data.family.share[rows, None]
-    ratio = np.exp(STEP * data.family.offset[rows, None])
-    scale = data.family.scale[rows, None]
-    return np.asarray(scale * ((1 - share) * np.exp(-x) + share * np.exp(-x / ratio)))
+    return data.family.left(rows, np.maximum(now - onset[rows, None], 0.0) / tau)
 
 
 def fit_decay(data: DecayData, weight: Floats, noise: Noise | None, passes: int) -> FittedDecay:
@@ -199,7 +227,7 @@ def fit_decay(data: DecayData, weight: Floats, noise: Noise | None, passes: int)
     for _ in range(passes):
         w = data.precision * weight
         sums = decay_shapes.shape_sums(
-            data.table, w, data.columns, data.value, data.onset, data.time, data.tau, data.family
+            data.table, data.slow, w, data.columns, data.value, data.onset, data.time, data.tau, data.family
         )
         weighted = data.columns * w[:, None]
         normal = weighted.T @ data.columns
@@ -231,10 +259,11 @@ def fit_decay(data: DecayData, weight: Floats, noise: Noise | None, passes: int)
 
 
 def _pair(found: Evidence, data: DecayData, weight: Floats, noise: Noise) -> Pair | None:
-    """Search the pair of components if it is wanted and the likeliest shape is one."""
+    """Search the pair of components if it is wanted and the likeliest shape is one, or falls ever more slowly."""
     row = int(np.argmax(found.peak))
-    if data.pair is None or data.family.share[row] == 0.0:
+    if data.pair is None or (data.family.share[row] == 0.0 and data.family.power[row] == 0.0):
         return None
+    row = int(np.argmax(np.where(data.family.offset > 0, found.peak, -np.inf)))
     log_fast = float(np.log(data.tau[0]) + STEP * found.peak_at[row])
     start = (log_fast, log_fast + STEP * float(data.family.offset[row]))
     for at in ((data.pair[0], data.pair[1]), start) if data.pair else (start,):
@@ -271,7 +300,8 @@ def _residuals_of_likeliest(
     a wrong one in. What is beyond doubt is judged by the noise about the other shape: the misfit of one exponential
     to two looks like strongly correlated noise, in which nothing would ever stand out.
     """
-    if pair is not None:
+    slower = found.gain - found.variance * float(found.least[data.family.power > 0].min())
+    if pair is not None and pair.gain >= slower:
         return _fit_shape(pair.shape(data.time), data, weight, follows)
     plain = _fit_shape(_shape(found, data, 0), data, weight, follows)
     row = 1 + int(np.argmax(found.peak[1:]))
@@ -301,5 +331,4 @@ def _shape(found: Evidence, data: DecayData, row: int) -> Floats:
     """Return the shape of a family at the data's times, with its likeliest time constant."""
     tau = np.exp(np.log(data.tau[0]) + STEP * found.peak_at[row])
     x = np.maximum(data.time - _row_onsets(data)[row], 0.0) / tau
-    share, ratio = data.family.share[row], np.exp(STEP * data.family.offset[row])
-    return np.asarray(data.family.scale[row] * ((1 - share) * np.exp(-x) + share * np.exp(-x / ratio)))
+    return data.family.left(np.array([row]), x[None])[0]

@@ -31,8 +31,9 @@ class DecayFollower:
     ----------
     fraction : float
         Part of the starting excess at which the decay counts as ended.
-    two_component, plateau, rise : float
-        Prior probabilities of a decay with two components, of a plateau and of a rise before the fall. That of two
+    two_component, plateau, rise, slowing : float
+        Prior probabilities of a decay with two components, of a plateau, of a rise before the fall and of a fall by a
+        power of time. That of two
         components sets how long a slow one too faint to be seen holds up the verdict: chosen with `assurance` on
         simulated runs, see tests/benchmarks/bench_endpoint.py.
     least_floor : float
@@ -78,6 +79,7 @@ class DecayFollower:
     two_component: float = 0.3
     plateau: float = 0.05
     rise: float = 0.03
+    slowing: float = 0.1
     least_floor: float = 0.0
     assurance: float = 0.98
     start_s: float = float("nan")
@@ -105,6 +107,7 @@ class DecayFollower:
     _family: Families | None = None
     _tau: Floats | None = None
     _table: Floats | None = None
+    _slow: Floats | None = None
     _rows: int = 0
 
     def to_dict(self) -> dict[str, object]:
@@ -185,21 +188,25 @@ class DecayFollower:
         self.noise = []
         self._rows = 0
 
-    def _basis(self, now: float) -> tuple[Floats, Floats]:
-        """Return the grid and exp(-time / tau) on it; rows are kept from frame to frame."""
+    def _basis(self, now: float) -> tuple[Floats, Floats, Floats]:
+        """Return the grid, exp(-time / tau) on it and the powers of time; rows are kept from frame to frame."""
         if not 0.6 * now <= self.grid_now_s <= 1.6 * now:
             self.grid_now_s, self.grid_spacing_s = now, now / max(self.frames - 1, 1)
             self._tau = None
-        if self._tau is None or self._table is None:
+        if self._tau is None or self._table is None or self._slow is None:
             shortest = max(0.7 * self.grid_spacing_s, self.grid_now_s / 40.0)
             self._tau = decay_shapes.grid(shortest, 10.0 * self.grid_now_s)
             self._table = np.empty((CAPACITY, len(self._tau)))
+            self._slow = np.empty((CAPACITY, len(decay_shapes.POWERS) * (len(self._tau) - decay_shapes.EXTENSION)))
             self._rows = 0
         n = len(self.time)
         late = np.array(self.time[self._rows : n])
         self._table[self._rows : n] = np.exp(-late[:, None] / self._tau)
+        self._slow[self._rows : n] = decay_shapes.slowing(
+            late, self._tau[: len(self._tau) - decay_shapes.EXTENSION], self.fraction
+        )
         self._rows = n
-        return self._tau, self._table[:n]
+        return self._tau, self._table[:n], self._slow[:n]
 
     def fit(self) -> Posterior | None:
         """Return the posterior with all frames so far, or None while there are fewer than `FEWEST`."""
@@ -214,11 +221,12 @@ class DecayFollower:
                 two_component=self.two_component,
                 plateau=self.plateau,
                 rising=self.rise,
+                slowing=self.slowing,
                 dense=many,
             )
         time = np.array(self.time)
         precision = np.array(self.precision)
-        tau, table = self._basis(float(time[-1]))
+        tau, table, slow = self._basis(float(time[-1]))
         onset = self._onsets(float(time[-1]))
         data = DecayData(
             time=time,
@@ -227,6 +235,7 @@ class DecayFollower:
             columns=self._columns(time),
             tau=tau,
             table=table,
+            slow=slow,
             family=self._family,
             least_floor=self._least_floor(),
             onset=onset,
@@ -247,7 +256,7 @@ class DecayFollower:
         if fitted.step is not None and fitted.step.at and len(self.steps_s) < MOST_STEPS:
             self._add_step(fitted.step.at, fitted.step.clear)
         posterior = fitted.posterior(data, self.assurance)
-        if not self.dense and posterior.two + posterior.rise > TWO:
+        if not self.dense and posterior.two + posterior.rise + posterior.slowing > TWO:
             self.dense = True
         return posterior
 

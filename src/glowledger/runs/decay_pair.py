@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import log_ndtr, ndtr
+from scipy.special import log_ndtr, logsumexp, ndtr
 
 from glowledger.runs.decay import Noise, log_student
 from glowledger.runs.decay_shapes import Floats
@@ -19,7 +19,8 @@ from glowledger.runs.decay_shapes import Floats
 CLEAR = 4.0  # standard errors by which both amplitudes have to differ from zero; a fast one below zero is a rise
 LEAST_RATIO = 1.3  # of the time constants, anywhere on the lattice that counts
 ROUNDS = 4
-_AXIS = np.linspace(-3.6, 3.6, 7)
+SPACING = 1.2  # standard deviations
+_AXIS = SPACING * np.arange(-3.0, 4.0)
 _LATTICE = np.array([(a, b) for a in _AXIS for b in _AXIS]).T
 
 
@@ -37,6 +38,11 @@ class Pair:
         The same of the part of the excess that is left now.
     log_fast : ndarray of shape (m,)
         ln of the fast time constant.
+    gain : float
+        Residual sum of squares that the likeliest pair takes off what is left without a decay.
+    log_mass : float
+        ln of the evidence of all pairs at the prior density 1 per unit of ln of each time constant and of the share
+        of the slow one, likelihoods relative to the likeliest pair.
     centre : tuple of float
         ln of both time constants, and amplitude of the fast component over that of the slow one, where the data are
         fitted best.
@@ -48,7 +54,14 @@ class Pair:
     left: Floats
     left_sd: Floats
     log_fast: Floats
+    gain: float
+    log_mass: float
     centre: tuple[float, float, float]
+
+    @property
+    def rises(self) -> bool:
+        """True if it rises before it falls."""
+        return self.centre[2] < 0
 
     def shape(self, time: Floats) -> Floats:
         """Return the decay that fits best, 1 at its top."""
@@ -56,23 +69,39 @@ class Pair:
         height = _top(fast, slow, rho)[1]
         return np.asarray((rho * np.exp(-time / fast) + np.exp(-time / slow)) / height)
 
-    def end_quantiles(self, *levels: float) -> Floats:
-        """Return the times below which the end lies with the probabilities given."""
-        return np.exp(_quantiles(self.log_end, self.log_end_sd, self.weight, levels))
+    @property
+    def log_ends(self) -> NormalMixture:
+        """Of ln of the end time."""
+        return NormalMixture(self.log_end, self.log_end_sd, self.weight)
 
-    def ended(self, now: float) -> float:
-        """Return the probability that the end lies before `now`."""
-        return float(self.weight @ ndtr((np.log(now) - self.log_end) / self.log_end_sd))
+    @property
+    def lefts(self) -> NormalMixture:
+        """Of the part of the excess that is left."""
+        return NormalMixture(self.left, self.left_sd, self.weight)
 
-    def left_quantiles(self, *levels: float) -> Floats:
-        """Return quantiles of the part of the excess that is left, within 0 and 1."""
-        return np.clip(_quantiles(self.left, self.left_sd, self.weight, levels), 0.0, 1.0)
+    @property
+    def log_fasts(self) -> NormalMixture:
+        """Of ln of the fast time constant; between the points of the lattice as far as these lie apart."""
+        spread = float(np.sqrt(self.weight @ (self.log_fast - self.weight @ self.log_fast) ** 2))
+        return NormalMixture(self.log_fast, np.full(self.log_fast.size, max(0.3 * spread, 1e-6)), self.weight)
 
-    def fast_quantiles(self, *levels: float) -> Floats:
-        """Return quantiles of the fast time constant."""
-        order = np.argsort(self.log_fast)
-        cumulative = np.cumsum(self.weight[order]) - 0.5 * self.weight[order]
-        return np.exp(np.interp(levels, cumulative, self.log_fast[order]))
+
+@dataclass(frozen=True, slots=True, eq=False)
+class NormalMixture:
+    """A mixture of normal distributions: means, standard deviations and weights, all of shape (m,)."""
+
+    mean: Floats
+    sd: Floats
+    weight: Floats
+
+    def below(self, value: Floats | float) -> Floats:
+        """Return the probability of a smaller value, shape (k,) for k values."""
+        return np.asarray(ndtr((np.atleast_1d(value)[:, None] - self.mean) / self.sd) @ self.weight)
+
+    @property
+    def span(self) -> tuple[float, float]:
+        """Values between which all but nothing lies."""
+        return float((self.mean - 6 * self.sd).min()), float((self.mean + 6 * self.sd).max())
 
 
 def pair_posterior(
@@ -123,7 +152,8 @@ def pair_posterior(
     if not np.all(np.isfinite(axes)) or axes[0, 0] > 0.5 or np.hypot(*axes[1]) > 0.5:
         return None
     log_tau = centre[:, None] + axes @ _LATTICE
-    return _integrate(time, value, weight, columns, noise, log_tau, fraction, least_floor)
+    cell = float(axes[0, 0] * axes[1, 1]) * SPACING**2
+    return _integrate(time, value, weight, columns, noise, log_tau, cell, fraction, least_floor)
 
 
 def _search(time: Floats, data: Floats, root: Floats, columns: Floats, at: Floats) -> tuple[Floats, Floats] | None:
@@ -163,10 +193,11 @@ def _integrate(
     columns: Floats,
     noise: Noise,
     log_tau: Floats,
+    cell: float,
     fraction: float,
     least_floor: float,
 ) -> Pair | None:
-    """Project out what is linear at every point of the lattice and weigh the points."""
+    """Project out what is linear at every point of the lattice, of cells of an area in ln(tau)², and weigh them."""
     points = log_tau.shape[1]
     shape = np.exp(-time[:, None] / np.exp(log_tau.ravel()))  # (n, 2 points): fast ones first
     weighted = columns * weight[:, None]
@@ -196,10 +227,14 @@ def _integrate(
     freedom = float(max(len(time) - 4 - columns.shape[1], 2))
     log_weight = log_student((gain[ok].max() - gain) / noise.variance, freedom) - 0.5 * np.log(determinant)
     log_weight = log_weight - np.log(slow_part) + log_ndtr((floor - least_floor + slack) / slack)
+    # of excess and share of the slow part: their volume is that of the amplitudes over their sum
+    height = np.maximum(np.abs(a[0]) + slow_part, 1e-300)
+    mass = log_weight + np.log(2 * np.pi * noise.variance * cell * slow_part / height)
     rho_sd = np.sqrt(np.maximum(cov[0] - 2 * cov[2] * rho + cov[1] * rho**2, 0.0)) / slow_part
     keep = ok & np.isfinite(log_weight)
     best = (float(log_tau[0, middle]), float(log_tau[1, middle]), float(rho[middle]))
-    return _mixture(log_weight[keep], log_tau[:, keep], rho[keep], rho_sd[keep], fraction, float(time[-1]), best)
+    told = float(gain[ok].max()), float(logsumexp(mass[keep])), best
+    return _mixture(log_weight[keep], log_tau[:, keep], rho[keep], rho_sd[keep], fraction, float(time[-1]), told)
 
 
 def _top(fast: Floats, slow: Floats, rho: Floats) -> tuple[Floats, Floats]:
@@ -216,9 +251,12 @@ def _mixture(
     rho_sd: Floats,
     fraction: float,
     now: float,
-    centre: tuple[float, float, float],
+    told: tuple[float, float, tuple[float, float, float]],
 ) -> Pair:
-    """Turn time constants and ratios of the amplitudes into end times and parts left, errors of the ratio included."""
+    """Turn time constants and ratios of the amplitudes into end times and parts left, errors of the ratio included.
+
+    `told` holds gain, log_mass and centre of the pair.
+    """
     weight = np.exp(log_weight - log_weight.max())
     fast, slow = np.exp(log_tau)
     low, height = _top(fast, slow, rho)
@@ -239,17 +277,7 @@ def _mixture(
         left=left,
         left_sd=np.maximum(np.abs(np.exp(-later / fast) - left * at_top) * rho_sd / height, 1e-9),
         log_fast=log_tau[0],
-        centre=centre,
+        gain=told[0],
+        log_mass=told[1],
+        centre=told[2],
     )
-
-
-def _quantiles(mean: Floats, sd: Floats, weight: Floats, levels: tuple[float, ...]) -> Floats:
-    """Return quantiles of a mixture of normal distributions by bisection of its cumulative."""
-    wanted = np.array(levels)
-    low = np.full(len(wanted), float((mean - 6 * sd).min()))
-    high = np.full(len(wanted), float((mean + 6 * sd).max()))
-    for _ in range(30):
-        at = 0.5 * (low + high)
-        below = weight @ ndtr((at - mean[:, None]) / sd[:, None]) < wanted
-        low, high = np.where(below, at, low), np.where(below, high, at)
-    return 0.5 * (low + high)

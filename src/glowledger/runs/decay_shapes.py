@@ -1,8 +1,9 @@
 """Shapes a contaminant may decay by, on a logarithmic grid of time constants, each with 1 as its top and 0 as its end.
 
-A shape is one exponential, two that share the start, one that rises before it falls, or a plateau that then falls
-exponentially (thick film: flat while the supply limits, then falling). Everything that has to be known of a shape
-is its weighted sums with the data; the sums of one exponential at every time constant give those of all others.
+A shape is one exponential, two that share the start, one that rises before it falls, one that falls ever more slowly
+(a power of time), or a plateau that then falls exponentially (thick film: flat while the supply limits, then falling).
+Everything that has to be known of a shape is its weighted sums with the data; the sums of one exponential at every
+time constant give those of all others but the powers of time.
 """
 
 from __future__ import annotations
@@ -25,6 +26,10 @@ DENSE = (
     (*(float(a) for a in np.linspace(0.06, 0.9, 13)), 1.15, 1.4, 2.0, 4.0, 20.0),
 )
 EXTENSION = 17
+# Powers of time: (1 + t/τ)^-power. Gas let go by walls falls about as 1/t, what diffuses out of a thick polymer as its
+# root (vacuum practice, e.g. O'Hanlon, A User's Guide to Vacuum Technology, from memory), a reaction of second order
+# as 1/t, and rates spread as a Gamma distribution of shape p give the power p exactly (its Laplace transform).
+POWERS = (0.5, 0.6, 0.72, 0.86, 1.03, 1.23, 1.47, 1.76, 2.1, 2.5, 3.0)
 PLATEAUS = 10
 STEEPEST = 6.0  # a plateau longer than this many time constants of its fall ended in a step, not in a decay
 
@@ -43,6 +48,8 @@ class Families:
         Part of the slow component at the start.
     scale : ndarray of shape (r,)
         Makes the top of the shape 1.
+    power : ndarray of shape (r,)
+        Of time, by which the shape falls in the end; 0 for all that fall exponentially.
     folds : ndarray of shape (r,)
         Fast time constants after which the shape has fallen to the wanted fraction.
     log_prior : ndarray of shape (r,)
@@ -53,20 +60,30 @@ class Families:
     offset: NDArray[np.int64]
     share: Floats
     scale: Floats
+    power: Floats
     folds: Floats
     log_prior: Floats
 
+    def left(self, rows: NDArray[np.intp], x: Floats) -> Floats:
+        """Return the shapes of some rows, (r,), at times x in fast time constants, shape (r, m)."""
+        share, ratio = self.share[rows, None], np.exp(STEP * self.offset[rows, None])
+        falling = self.scale[rows, None] * ((1 - share) * np.exp(-x) + share * np.exp(-x / ratio))
+        power = self.power[rows, None]
+        slowing = np.exp(-power * np.log1p(x * _pace(power, self.folds[0])))
+        return np.where(power > 0, slowing, falling)
+
 
 def families(
-    fraction: float, *, two_component: float, plateau: float, rising: float = 0.0, dense: bool = False
+    fraction: float, *, two_component: float, plateau: float, rising: float = 0.0, slowing: float = 0.0,
+    dense: bool = False,
 ) -> Families:
-    """List the families: one exponential, two exponentials or a rise and a fall, plateaus (in this order).
+    """List the families: one exponential, two exponentials or a rise and a fall, powers, plateaus (in this order).
 
     Parameters
     ----------
     fraction : float
         Fraction of the start at which a decay counts as ended.
-    two_component, plateau, rising : float
+    two_component, plateau, rising, slowing : float
         Prior probabilities of these groups.
     dense : bool
         Many families with two components instead of few.
@@ -77,18 +94,38 @@ def families(
     """
     chosen = DENSE if dense else COARSE
     pairs = [(m, a) for m in chosen[0] for a in chosen[1]]
-    offset = np.array([0] + [m for m, _ in pairs] + [0] * PLATEAUS)
-    share = np.array([0.0] + [a for _, a in pairs] + [0.0] * PLATEAUS)
+    others = len(POWERS) + PLATEAUS
+    offset = np.array([0] + [m for m, _ in pairs] + [0] * others)
+    share = np.array([0.0] + [a for _, a in pairs] + [0.0] * others)
+    power = np.array([0.0] * (1 + len(pairs)) + [*POWERS] + [0.0] * PLATEAUS)
     rises = share > 1.0
     prior = np.full(len(share), plateau / PLATEAUS)
-    prior[0] = 1.0 - two_component - plateau - rising
+    prior[power > 0] = slowing / len(POWERS)
+    prior[0] = 1.0 - two_component - plateau - rising - slowing
     prior[(offset > 0) & ~rises] = two_component / max(int(np.sum((offset > 0) & ~rises)), 1)
     prior[rises] = rising / int(rises.sum())
     with np.errstate(divide="ignore"):
         log_prior = np.log(prior)
     scale = 1.0 / _two(top_at(offset, share), offset, share)
     folds = folds_to(fraction, offset, share, scale)
-    return Families(pairs=chosen, offset=offset, share=share, scale=scale, folds=folds, log_prior=log_prior)
+    return Families(
+        pairs=chosen, offset=offset, share=share, scale=scale, power=power, folds=folds, log_prior=log_prior
+    )
+
+
+def _pace(power: Floats, folds: float) -> Floats:
+    """Return the x in (1 + x t/τ)^-power that lets it end when one exponential would, `folds` time constants on.
+
+    So every shape ends within a few of the time constants on the grid, whatever its power.
+    """
+    return np.asarray(np.expm1(folds / np.where(power > 0, power, 1.0)) / folds)
+
+
+def slowing(time: Floats, tau: Floats, fraction: float) -> Floats:
+    """Return the powers of time, shape (n, len(POWERS) * k), at times (n,) for time constants (k,)."""
+    power = np.array(POWERS)
+    x = time[:, None, None] * (_pace(power, float(np.log(1.0 / fraction)))[:, None] / tau)
+    return np.asarray(np.exp(-power[:, None] * np.log1p(x)).reshape(len(time), len(POWERS) * len(tau)))
 
 
 def _two(x: Floats, offset: NDArray[np.int64], share: Floats) -> Floats:
@@ -150,6 +187,7 @@ class ShapeSums:
 
 def shape_sums(
     exponentials: Floats,
+    slow: Floats,
     weight: Floats,
     columns: Floats,
     data: Floats,
@@ -164,6 +202,8 @@ def shape_sums(
     ----------
     exponentials : ndarray of shape (n, k + extension)
         exp(-time / tau) on the extended grid.
+    slow : ndarray of shape (n, len(POWERS) * k)
+        From `slowing`, without the extension.
     weight, data, time : ndarray of shape (n,)
         Weights, indicator values, times from the start.
     columns : ndarray of shape (n, q)
@@ -184,20 +224,21 @@ def shape_sums(
     linear = rows @ exponentials
     gram = (exponentials * weight[:, None]).T @ exponentials
     fast = np.arange(size)
-    slow = fast + np.array(family.pairs[0])[:, None]
+    late = fast + np.array(family.pairs[0])[:, None]
     share = np.array(family.pairs[1])[:, None]
-    scale = family.scale[1:-PLATEAUS].reshape(len(slow), -1, 1)
-    pairs = (1 - share) * linear[:, None, None, :size] + share * linear[:, slow][:, :, None, :]
-    squares = (1 - share) ** 2 * gram[fast, fast] + 2 * share * (1 - share) * gram[fast, slow][:, None, :]
-    squares = (squares + share**2 * gram[slow, slow][:, None, :]) * scale**2
+    scale = family.scale[family.offset > 0].reshape(len(late), -1, 1)
+    pairs = (1 - share) * linear[:, None, None, :size] + share * linear[:, late][:, :, None, :]
+    squares = (1 - share) ** 2 * gram[fast, fast] + 2 * share * (1 - share) * gram[fast, late][:, None, :]
+    squares = (squares + share**2 * gram[late, late][:, None, :]) * scale**2
     pairs = pairs * scale
-    late, late_squares, usable = _plateau_sums(exponentials[:, :size], rows, weight, onset, time, tau[:size])
-    first = np.concatenate([linear[:, None, :size], pairs.reshape(len(rows), -1, size), late], axis=1)
+    flat, flat_squares, usable = _plateau_sums(exponentials[:, :size], rows, weight, onset, time, tau[:size])
+    powers, power_squares = (rows @ slow).reshape(len(rows), -1, size), (weight @ slow**2).reshape(-1, size)
+    first = np.concatenate([linear[:, None, :size], pairs.reshape(len(rows), -1, size), powers, flat], axis=1)
     smooth = np.ones((first.shape[1] - PLATEAUS, size), dtype=bool)
     return ShapeSums(
         with_columns=first[:-1],
         with_data=first[-1],
-        squared=np.concatenate([gram[fast, fast][None], squares.reshape(-1, size), late_squares]),
+        squared=np.concatenate([gram[fast, fast][None], squares.reshape(-1, size), power_squares, flat_squares]),
         usable=np.concatenate([smooth, usable]),
     )
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.runs.decay import Evidence, log_student
+from glowledger.runs.decay_pair import NormalMixture
 from glowledger.runs.decay_shapes import Floats
 
 POINTS = 96  # of the fine grid
@@ -33,6 +34,12 @@ class Weights:
     weight: Floats
     rows: NDArray[np.intp]
     spacing: float
+
+    def of(self, some: NDArray[np.bool_]) -> Weights:
+        """Return those of some rows alone, (r,), that have any weight, with a sum of 1 again unless there are none."""
+        some = some & (self.weight.max(axis=1) > 0.0)
+        kept = self.weight[some]
+        return replace(self, weight=kept / (float(kept.sum()) or 1.0), rows=self.rows[some])
 
 
 def fine_weights(found: Evidence, log_tau: Floats, log_prior: Floats) -> Weights:
@@ -111,6 +118,8 @@ class Distribution:
 
 def distribution(values: Floats, weight: Floats, width: float) -> Distribution:
     """Collect weighted values in cells of a given width, each shared between its two neighbours."""
+    if values.size == 0:
+        return Distribution(at=np.array([0.0, width]), cumulative=np.array([0.0, 1.0]))
     low = float(values.min()) - 2 * width
     cell = (values.ravel() - low) / width
     index = cell.astype(np.int64)
@@ -120,3 +129,20 @@ def distribution(values: Floats, weight: Floats, width: float) -> Distribution:
     mass[1:] += np.bincount(index, part, size)[:-1]
     at = np.asarray(low + width * np.arange(size), dtype=np.float64)
     return Distribution(at=at, cumulative=np.cumsum(mass) - 0.5 * mass)
+
+
+def quantiles(one: Distribution, other: NormalMixture | None, part: float, *levels: float) -> Floats:
+    """Return the values below which the levels lie where the other holds with a probability, and else the one."""
+    if other is None or part == 0.0:
+        return one.quantile(*levels)
+    low, high = other.span
+    if part < 1.0:
+        low, high = min(low, float(one.at[0])), max(high, float(one.at[-1]))
+    lower, upper = np.full(len(levels), low), np.full(len(levels), high)
+    for _ in range(40):
+        at = 0.5 * (lower + upper)
+        below = part * other.below(at)
+        if part < 1.0:
+            below = below + (1.0 - part) * np.interp(at, one.at, one.cumulative, left=0.0, right=1.0)
+        lower, upper = np.where(below < levels, at, lower), np.where(below < levels, upper, at)
+    return 0.5 * (lower + upper)

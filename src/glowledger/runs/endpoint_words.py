@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from glowledger.runs.endpoint import EndpointFollower
 
 SEEN = 30.0  # 2 ln L: a decay counts as seen above this, some 5 standard deviations
+LIKELY = 0.5  # probability above which a fall that slows down all the time is spoken of
 HORIZON = 8.0  # times the time so far: nothing beyond is foreseen
 CHECK = (
     "Light only says that products stopped coming off where the plasma reaches; it does not prove the surface "
@@ -22,7 +23,8 @@ def verdict(follower: EndpointFollower, label: str) -> tuple[EndpointVerdict, st
     if follower.back:
         return "not reached", _back_words(follower, label)
     if follower.reached:
-        parts = [_reached_reason(follower, label), _floor_words(follower), _over_clean_words(follower), CHECK]
+        said = _reached_reason(follower, label) + _slowing_words(follower)
+        parts = [said, _floor_words(follower), _over_clean_words(follower), CHECK]
         return "reached", " ".join(part for part in parts if part)
     if follower.equivalence is not None:
         return "not reached", follower.equivalence.sentence(label)
@@ -57,10 +59,21 @@ def _falling(follower: EndpointFollower, label: str) -> tuple[EndpointVerdict, s
     if p.end[1] > 3.0 * now or p.end[2] > HORIZON * now:
         return "not reached", (
             f"{label} is falling but its floor is not settled by what has been seen: {excess} of the starting "
-            "excess is left, and the end cannot be foreseen."
+            f"excess is left, and the end cannot be foreseen.{_slowing_words(follower)}"
         )
     waits = " The latest values may hide a step of the level, so nothing is declared yet." if follower.doubtful else ""
-    return "approaching", f"{excess} of the starting excess of {label} is left (95 % interval).{waits}"
+    slowing = _slowing_words(follower)
+    return "approaching", f"{excess} of the starting excess of {label} is left (95 % interval).{slowing}{waits}"
+
+
+def _slowing_words(follower: EndpointFollower) -> str:
+    p = follower.posterior
+    if p is None or p.slowing < LIKELY:
+        return ""
+    return (
+        " It falls ever more slowly, as gas that walls let go does (about as 1/t), or dirt held more firmly the longer "
+        "it stays: warming the chamber or a blank run of the clean one tells more than waiting."
+    )
 
 
 def _back_words(follower: EndpointFollower, label: str) -> str:
