@@ -286,6 +286,15 @@ def test_one_stage_is_not_made_two():
     assert sum(f is not None for f in found) <= 1
 
 
+def test_a_fall_by_a_power_of_time_has_no_time_constant():
+    t = np.arange(300.0)
+    noise = 0.005 * np.random.default_rng(6).standard_normal(t.size)
+    d = read_decay(trend(0.1 + 0.8 / (1 + t / 12) + noise, noise=0.005))
+    assert not d.time_constant.known
+    assert "power of time" in d.time_constant.reason
+    assert d.initial.low < 0.9 < d.initial.high
+
+
 def test_the_level_at_an_edge_is_the_polynomial_there():
     x = np.arange(20.0)
     e = edge_level(x, 3.0 - 0.2 * x + 0.01 * x**2, np.ones(20), 15.0, 2, 0.0)

@@ -20,6 +20,7 @@ from glowledger.runs.results import Endpoint, Regime, RunResult, Trend
 Floats = NDArray[np.float64]
 LOOKS = 20  # times a decay is refitted on the way through a run; noise and shapes settle meanwhile
 TWO = 0.9  # probability of two stages beyond which their times are fitted freely
+SLOWING = 0.5  # probability of a power of time beyond which there is no time constant to tell
 FEWEST = 8  # frames from which a level at an end of the run is told
 DARK, AGAIN = "plasma out", "plasma lit again, as before"
 
@@ -82,6 +83,8 @@ def read_decay(trend: Trend, regimes: tuple[Regime, ...] = ()) -> DecayReading:
     span = 0.25 * float(time[-1] - time[0])
     if tau.known:
         span = min(span, 0.5 * tau.value)
+    elif p is not None and p.slowing > SLOWING:
+        span = min(span, 0.5 * _fallen(time, value))
     return DecayReading(
         name=trend.name,
         time_constant=tau,
@@ -92,13 +95,23 @@ def read_decay(trend: Trend, regimes: tuple[Regime, ...] = ()) -> DecayReading:
     )
 
 
+def _fallen(time: Floats, value: Floats) -> float:
+    """Return the time in which a value has fallen to 1/e of its fall: one time constant, where it has one."""
+    from scipy.ndimage import median_filter
+
+    smooth = median_filter(value, 5, mode="nearest")
+    top, bottom = float(np.median(value[:3])), float(np.median(value[-max(3, value.size // 10) :]))
+    low = np.flatnonzero(smooth < bottom + (top - bottom) / math.e)
+    return float(time[low[0]] - time[0]) if low.size else float(time[-1] - time[0])
+
+
 def _constants(p: Posterior | None, time: Floats, value: Floats, error: Floats) -> tuple[Estimate, Estimate]:
     """Return the time constants: of one stage from the posterior, of two from a fit that leaves both free."""
     one = Estimate(reason="the fall has one stage")
     if p is None or p.seen < SEEN:
         none = Estimate(reason="no decay stands out of the noise")
         return none, none
-    if p.slowing > TWO:
+    if p.slowing > SLOWING:
         none = Estimate(reason="it falls ever more slowly (a power of time), which has no time constant")
         return none, none
     if p.two > TWO:
