@@ -5,11 +5,12 @@ import pytest
 from numpy.testing import assert_allclose
 from run_ensemble import baseline
 from scipy.optimize import brentq, curve_fit, minimize_scalar
+from scipy.special import erfc
 from scipy.stats import binom
 
 from glowledger.runs.decay import estimate_noise
 from glowledger.runs.decay_follower import DecayFollower
-from glowledger.runs.decay_shapes import STEP, families
+from glowledger.runs.decay_shapes import POWERS, STEP, STRETCHES, families
 
 LN20 = np.log(20.0)
 
@@ -52,14 +53,18 @@ def test_pairs_of_exponentials_end_where_the_root_finder_says():
         assert_allclose(family.folds[row], root, rtol=1e-7)
 
 
-def test_powers_of_time_end_when_one_exponential_of_that_constant_would():
+def test_what_slows_down_all_the_time_ends_when_one_exponential_of_that_constant_would():
+    # each from its definition, with the unit of time at which it has fallen to 0.05 after ln 20 from a root finder
     family = families(0.05, two_component=0.1, plateau=0.1, slowing=0.1)
-    rows = np.flatnonzero(family.power > 0)
-    assert_allclose(family.left(rows, np.full((len(rows), 1), LN20)), 0.05, rtol=1e-12)
+    rows = np.flatnonzero(family.slowing)
+    curves = [lambda x, p=p: (1 + x) ** -p for p in POWERS]
+    curves += [lambda x, b=b: np.exp(-(x**b)) for b in STRETCHES]
+    curves.append(lambda x: np.exp(x) * erfc(np.sqrt(x)))
+    assert len(rows) == len(curves)
     x = np.linspace(0.0, 4.0, 9)
-    for row in rows:  # (1 + x/a)^-p with the a at which it has fallen to 0.05 after ln 20
-        a = brentq(lambda a, p=family.power[row]: (1 + LN20 / a) ** -p - 0.05, 1e-4, 10.0)
-        assert_allclose(family.left(np.array([row]), x[None])[0], (1 + x / a) ** -family.power[row], rtol=1e-9)
+    for row, curve in zip(rows, curves, strict=True):
+        unit = brentq(lambda a, c=curve: c(LN20 / a) - 0.05, 0.005, 30.0, xtol=1e-14)
+        assert_allclose(family.left(np.array([row]), x[None])[0], curve(x / unit), rtol=1e-9)
     assert_allclose(np.exp(family.log_prior).sum(), 1.0, rtol=1e-12)
 
 

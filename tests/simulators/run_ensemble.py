@@ -16,6 +16,7 @@ drifting        the floor drifts slowly, up to 4 % of the starting excess over t
 never           decays so slow that the run stops long before its end
 steady          no decay at all: clean from the start, or a constant source
 slowing         a power of time, (1 + t/tau)^-p with p 0.7 to 2.5
+stretched       exp(-(t/tau)^b) with b 0.4 to 0.9
 
 `baseline` is the plain ensemble on which general-purpose detectors were measured: f + exp(-t / tau) with f 0.1 to
 0.5, 600 samples, Gaussian noise of 2 to 10 % of the starting value, 1 % spikes of 0.3 to 1 of the starting value
@@ -31,7 +32,7 @@ import numpy as np
 FRACTION = 0.05
 KINDS = (
     "single", "heavy", "correlated", "spiked", "two", "plateau", "rising", "leak", "stepped", "drifting", "never",
-    "steady", "slowing",
+    "steady", "slowing", "stretched",
 )  # fmt: skip
 
 
@@ -48,6 +49,7 @@ class SimulatedRun:
     rise_s: float = 0.0
     correlation: float = 0.0
     power: float = 0.0  # of time, instead of exponentials
+    stretch: float = 0.0
 
     def excess(self, time_s: np.ndarray | float) -> np.ndarray:
         """True excess over the floor, as part of its largest value."""
@@ -59,6 +61,8 @@ class SimulatedRun:
         late = np.maximum(t - self.onset_s, 0.0)
         if self.power:
             return (1 + late / self.parts[0][1]) ** -self.power
+        if self.stretch:
+            return np.exp(-((late / self.parts[0][1]) ** self.stretch))
         return sum((a * np.exp(-late / tau) for a, tau in self.parts), np.zeros_like(t))
 
     @property
@@ -68,6 +72,8 @@ class SimulatedRun:
             return float("nan")
         if self.power:
             return self.parts[0][1] * (FRACTION ** (-1 / self.power) - 1)
+        if self.stretch:
+            return self.parts[0][1] * np.log(1 / FRACTION) ** (1 / self.stretch)
         low, high = self.onset_s, self.onset_s + 20 * max(tau for _, tau in self.parts)
         for _ in range(60):
             middle = 0.5 * (low + high)
@@ -119,11 +125,12 @@ def simulate(kind: str, rng: np.random.Generator) -> SimulatedRun:
         noise = ar1(n, phi, rng)
     parts, onset, rise = _decay(kind, float(length), rng)
     added = _added(kind, t, floor, rng)
-    power = 0.0
-    if kind == "slowing":
-        power = rng.uniform(0.7, 2.5)
-        parts = ((1.0, length * rng.uniform(0.35, 0.8) / (FRACTION ** (-1 / power) - 1)),)
-    truth = SimulatedRun(kind, t, t, sigma, parts, onset, rise, phi, power)
+    power = rng.uniform(0.7, 2.5) if kind == "slowing" else 0.0
+    stretch = rng.uniform(0.4, 0.9) if kind == "stretched" else 0.0
+    if kind in ("slowing", "stretched"):
+        times = FRACTION ** (-1 / power) - 1 if power else np.log(1 / FRACTION) ** (1 / stretch)
+        parts = ((1.0, length * rng.uniform(0.35, 0.8) / times),)
+    truth = SimulatedRun(kind, t, t, sigma, parts, onset, rise, phi, power, stretch)
     return replace(truth, value=floor + truth.excess(t) + added + sigma * noise)
 
 

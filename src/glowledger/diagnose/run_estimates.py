@@ -20,7 +20,7 @@ from glowledger.runs.results import Endpoint, Regime, RunResult, Trend
 Floats = NDArray[np.float64]
 LOOKS = 20  # times a decay is refitted on the way through a run; noise and shapes settle meanwhile
 TWO = 0.9  # probability of two stages beyond which their times are fitted freely
-SLOWING = 0.5  # probability of a power of time beyond which there is no time constant to tell
+SLOWING = 0.5  # probability of a fall that slows down all the time, beyond which there is no time constant to tell
 FEWEST = 8  # frames from which a level at an end of the run is told
 DARK, AGAIN = "plasma out", "plasma lit again, as before"
 
@@ -112,7 +112,7 @@ def _constants(p: Posterior | None, time: Floats, value: Floats, error: Floats) 
         none = Estimate(reason="no decay stands out of the noise")
         return none, none
     if p.slowing > SLOWING:
-        none = Estimate(reason="it falls ever more slowly (a power of time), which has no time constant")
+        none = Estimate(reason="it falls ever more slowly, so it has no time constant")
         return none, none
     if p.two > TWO:
         later = time >= 0.0

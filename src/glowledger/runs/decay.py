@@ -44,7 +44,7 @@ class Posterior:
     correlation : float
         Lag-one correlation of the noise.
     two, rise, slowing : float
-        Probability that the decay has two components, that it rose first, and that it falls by a power of time.
+        Probability that the decay has two components, that it rose first, and that it falls ever more slowly.
     """
 
     seen: float

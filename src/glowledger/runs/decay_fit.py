@@ -35,8 +35,8 @@ class DecayData:
         Grid of time constants.
     table : ndarray of shape (n, k + extension)
         exp(-time / tau).
-    slow : ndarray of shape (n, len(POWERS) * k)
-        The powers of time, from `decay_shapes.slowing`.
+    slow : ndarray of shape (n, SLOW_ROWS * k)
+        What falls ever more slowly, from `decay_shapes.slowing`.
     family : Families
         Rows of the shape library.
     least_floor : float
@@ -167,8 +167,8 @@ class FittedDecay:
         return float(expit(odds))
 
     def _kinds(self, weights: Weights, rest: Weights, part: float, family: Families) -> tuple[float, float, float]:
-        """Return the probabilities of two components, of a rise and a fall, and of a power of time."""
-        slowing = (1.0 - part) * float(rest.weight[family.power[rest.rows] > 0].sum())
+        """Return the probabilities of two components, of a rise and a fall, and of a fall that ever slows down."""
+        slowing = (1.0 - part) * float(rest.weight[family.slowing[rest.rows]].sum())
         if self.pair is not None:
             return (0.0, part, slowing) if self.pair.rises else (part, 0.0, slowing)
         pairs = family.offset[weights.rows] > 0
@@ -261,7 +261,7 @@ def fit_decay(data: DecayData, weight: Floats, noise: Noise | None, passes: int)
 def _pair(found: Evidence, data: DecayData, weight: Floats, noise: Noise) -> Pair | None:
     """Search the pair of components if it is wanted and the likeliest shape is one, or falls ever more slowly."""
     row = int(np.argmax(found.peak))
-    if data.pair is None or (data.family.share[row] == 0.0 and data.family.power[row] == 0.0):
+    if data.pair is None or (data.family.share[row] == 0.0 and not data.family.slowing[row]):
         return None
     row = int(np.argmax(np.where(data.family.offset > 0, found.peak, -np.inf)))
     log_fast = float(np.log(data.tau[0]) + STEP * found.peak_at[row])
@@ -300,7 +300,7 @@ def _residuals_of_likeliest(
     a wrong one in. What is beyond doubt is judged by the noise about the other shape: the misfit of one exponential
     to two looks like strongly correlated noise, in which nothing would ever stand out.
     """
-    slower = found.gain - found.variance * float(found.least[data.family.power > 0].min())
+    slower = found.gain - found.variance * float(found.least[data.family.slowing].min())
     if pair is not None and pair.gain >= slower:
         return _fit_shape(pair.shape(data.time), data, weight, follows)
     plain = _fit_shape(_shape(found, data, 0), data, weight, follows)

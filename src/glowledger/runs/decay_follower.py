@@ -32,8 +32,8 @@ class DecayFollower:
     fraction : float
         Part of the starting excess at which the decay counts as ended.
     two_component, plateau, rise, slowing : float
-        Prior probabilities of a decay with two components, of a plateau, of a rise before the fall and of a fall by a
-        power of time. That of two
+        Prior probabilities of a decay with two components, of a plateau, of a rise before the fall and of a fall that
+        slows down all the time. That of two
         components sets how long a slow one too faint to be seen holds up the verdict: chosen with `assurance` on
         simulated runs, see tests/benchmarks/bench_endpoint.py.
     least_floor : float
@@ -189,7 +189,7 @@ class DecayFollower:
         self._rows = 0
 
     def _basis(self, now: float) -> tuple[Floats, Floats, Floats]:
-        """Return the grid, exp(-time / tau) on it and the powers of time; rows are kept from frame to frame."""
+        """Return the grid, exp(-time / tau) on it and what slows down; rows are kept from frame to frame."""
         if not 0.6 * now <= self.grid_now_s <= 1.6 * now:
             self.grid_now_s, self.grid_spacing_s = now, now / max(self.frames - 1, 1)
             self._tau = None
@@ -197,7 +197,7 @@ class DecayFollower:
             shortest = max(0.7 * self.grid_spacing_s, self.grid_now_s / 40.0)
             self._tau = decay_shapes.grid(shortest, 10.0 * self.grid_now_s)
             self._table = np.empty((CAPACITY, len(self._tau)))
-            self._slow = np.empty((CAPACITY, len(decay_shapes.POWERS) * (len(self._tau) - decay_shapes.EXTENSION)))
+            self._slow = np.empty((CAPACITY, decay_shapes.SLOW_ROWS * (len(self._tau) - decay_shapes.EXTENSION)))
             self._rows = 0
         n = len(self.time)
         late = np.array(self.time[self._rows : n])

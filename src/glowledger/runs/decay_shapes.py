@@ -1,17 +1,19 @@
 """Shapes a contaminant may decay by, on a logarithmic grid of time constants, each with 1 as its top and 0 as its end.
 
-A shape is one exponential, two that share the start, one that rises before it falls, one that falls ever more slowly
-(a power of time), or a plateau that then falls exponentially (thick film: flat while the supply limits, then falling).
-Everything that has to be known of a shape is its weighted sums with the data; the sums of one exponential at every
-time constant give those of all others but the powers of time.
+A shape is one exponential, two that share the start, one that rises before it falls, one that falls ever more slowly (a
+power of time, a stretched exponential, what diffuses out), or a plateau that then falls exponentially (thick film: flat
+while the supply limits, then falling). Everything that has to be known of a shape is its weighted sums with the data;
+the sums of one exponential at every time constant give those of all others but those that fall ever more slowly.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import erfcx
 
 Floats = NDArray[np.float64]
 
@@ -26,10 +28,15 @@ DENSE = (
     (*(float(a) for a in np.linspace(0.06, 0.9, 13)), 1.15, 1.4, 2.0, 4.0, 20.0),
 )
 EXTENSION = 17
-# Powers of time: (1 + t/τ)^-power. Gas let go by walls falls about as 1/t, what diffuses out of a thick polymer as its
-# root (vacuum practice, e.g. O'Hanlon, A User's Guide to Vacuum Technology, from memory), a reaction of second order
-# as 1/t, and rates spread as a Gamma distribution of shape p give the power p exactly (its Laplace transform).
+# Shapes that fall ever more slowly. Powers of time, (1 + t/τ)^-p: gas let go by walls falls about as 1/t, what diffuses
+# out of a thick polymer as its root (vacuum practice, e.g. O'Hanlon, A User's Guide to Vacuum Technology, from
+# memory), a reaction of second order as 1/t, and rates spread as a Gamma distribution of shape p give the power p
+# exactly (its Laplace transform). Stretched exponentials, exp(-(t/τ)^β): rates spread widely, as in disordered matter
+# (R. Kohlrausch, Ann. Phys. 167, 56 (1854), from memory). Flux out of a thick body through its surface,
+# exp(t/τ) erfc(√(t/τ)) (Crank, The Mathematics of Diffusion, 2nd ed. 1975, section 3.3, from memory).
 POWERS = (0.5, 0.6, 0.72, 0.86, 1.03, 1.23, 1.47, 1.76, 2.1, 2.5, 3.0)
+STRETCHES = (0.4, 0.5, 0.6, 0.72, 0.86)
+SLOW_ROWS = len(POWERS) + len(STRETCHES) + 1
 PLATEAUS = 10
 STEEPEST = 6.0  # a plateau longer than this many time constants of its fall ended in a step, not in a decay
 
@@ -48,8 +55,8 @@ class Families:
         Part of the slow component at the start.
     scale : ndarray of shape (r,)
         Makes the top of the shape 1.
-    power : ndarray of shape (r,)
-        Of time, by which the shape falls in the end; 0 for all that fall exponentially.
+    slow : ndarray of int, shape (r,)
+        Which of the shapes that fall ever more slowly; -1 for all others.
     folds : ndarray of shape (r,)
         Fast time constants after which the shape has fallen to the wanted fraction.
     log_prior : ndarray of shape (r,)
@@ -60,17 +67,22 @@ class Families:
     offset: NDArray[np.int64]
     share: Floats
     scale: Floats
-    power: Floats
+    slow: NDArray[np.int64]
     folds: Floats
     log_prior: Floats
+
+    @property
+    def slowing(self) -> NDArray[np.bool_]:
+        """Shapes that fall ever more slowly, shape (r,)."""
+        return self.slow >= 0
 
     def left(self, rows: NDArray[np.intp], x: Floats) -> Floats:
         """Return the shapes of some rows, (r,), at times x in fast time constants, shape (r, m)."""
         share, ratio = self.share[rows, None], np.exp(STEP * self.offset[rows, None])
-        falling = self.scale[rows, None] * ((1 - share) * np.exp(-x) + share * np.exp(-x / ratio))
-        power = self.power[rows, None]
-        slowing = np.exp(-power * np.log1p(x * _pace(power, self.folds[0])))
-        return np.where(power > 0, slowing, falling)
+        left = self.scale[rows, None] * ((1 - share) * np.exp(-x) + share * np.exp(-x / ratio))
+        for place in np.flatnonzero(self.slowing[rows]):
+            left[place] = slow_shape(int(self.slow[rows[place]]), x[place], float(self.folds[0]))
+        return np.asarray(left)
 
 
 def families(
@@ -94,13 +106,13 @@ def families(
     """
     chosen = DENSE if dense else COARSE
     pairs = [(m, a) for m in chosen[0] for a in chosen[1]]
-    others = len(POWERS) + PLATEAUS
+    others = SLOW_ROWS + PLATEAUS
     offset = np.array([0] + [m for m, _ in pairs] + [0] * others)
     share = np.array([0.0] + [a for _, a in pairs] + [0.0] * others)
-    power = np.array([0.0] * (1 + len(pairs)) + [*POWERS] + [0.0] * PLATEAUS)
+    slow = np.concatenate([np.full(1 + len(pairs), -1), np.arange(SLOW_ROWS), np.full(PLATEAUS, -1)])
     rises = share > 1.0
     prior = np.full(len(share), plateau / PLATEAUS)
-    prior[power > 0] = slowing / len(POWERS)
+    prior[slow >= 0] = slowing / SLOW_ROWS
     prior[0] = 1.0 - two_component - plateau - rising - slowing
     prior[(offset > 0) & ~rises] = two_component / max(int(np.sum((offset > 0) & ~rises)), 1)
     prior[rises] = rising / int(rises.sum())
@@ -109,23 +121,37 @@ def families(
     scale = 1.0 / _two(top_at(offset, share), offset, share)
     folds = folds_to(fraction, offset, share, scale)
     return Families(
-        pairs=chosen, offset=offset, share=share, scale=scale, power=power, folds=folds, log_prior=log_prior
+        pairs=chosen, offset=offset, share=share, scale=scale, slow=slow, folds=folds, log_prior=log_prior
     )
 
 
-def _pace(power: Floats, folds: float) -> Floats:
-    """Return the x in (1 + x t/τ)^-power that lets it end when one exponential would, `folds` time constants on.
+def slow_shape(number: int, x: Floats, folds: float) -> Floats:
+    """Return a shape that falls ever more slowly, at times x in time constants.
 
-    So every shape ends within a few of the time constants on the grid, whatever its power.
+    All end when one exponential would, `folds` time constants on: so every shape ends within a few of the time
+    constants on the grid.
     """
-    return np.asarray(np.expm1(folds / np.where(power > 0, power, 1.0)) / folds)
+    if number < len(POWERS):
+        power = POWERS[number]
+        return np.asarray(np.exp(-power * np.log1p(x * (np.expm1(folds / power) / folds))))
+    if number < SLOW_ROWS - 1:
+        return np.asarray(np.exp(-folds * (x / folds) ** STRETCHES[number - len(POWERS)]))
+    return np.asarray(erfcx(np.sqrt(x * (_out_of_body(folds) / folds))))
+
+
+@lru_cache(maxsize=64)
+def _out_of_body(folds: float) -> float:
+    """Return the t/τ at which exp(t/τ) erfc(√(t/τ)) has fallen to exp(-folds)."""
+    from scipy.optimize import brentq
+
+    at: float = brentq(lambda log_x: float(np.log(erfcx(np.exp(0.5 * log_x)))) + folds, -40.0, 40.0)
+    return float(np.exp(at))
 
 
 def slowing(time: Floats, tau: Floats, fraction: float) -> Floats:
-    """Return the powers of time, shape (n, len(POWERS) * k), at times (n,) for time constants (k,)."""
-    power = np.array(POWERS)
-    x = time[:, None, None] * (_pace(power, float(np.log(1.0 / fraction)))[:, None] / tau)
-    return np.asarray(np.exp(-power[:, None] * np.log1p(x)).reshape(len(time), len(POWERS) * len(tau)))
+    """Return what falls ever more slowly, shape (n, SLOW_ROWS * k), at times (n,) for time constants (k,)."""
+    x, folds = time[:, None] / tau, float(np.log(1.0 / fraction))
+    return np.concatenate([slow_shape(number, x, folds) for number in range(SLOW_ROWS)], axis=1)
 
 
 def _two(x: Floats, offset: NDArray[np.int64], share: Floats) -> Floats:
@@ -202,7 +228,7 @@ def shape_sums(
     ----------
     exponentials : ndarray of shape (n, k + extension)
         exp(-time / tau) on the extended grid.
-    slow : ndarray of shape (n, len(POWERS) * k)
+    slow : ndarray of shape (n, SLOW_ROWS * k)
         From `slowing`, without the extension.
     weight, data, time : ndarray of shape (n,)
         Weights, indicator values, times from the start.

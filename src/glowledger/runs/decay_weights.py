@@ -139,7 +139,7 @@ def quantiles(one: Distribution, other: NormalMixture | None, part: float, *leve
     if part < 1.0:
         low, high = min(low, float(one.at[0])), max(high, float(one.at[-1]))
     lower, upper = np.full(len(levels), low), np.full(len(levels), high)
-    for _ in range(40):
+    for _ in range(32):
         at = 0.5 * (lower + upper)
         below = part * other.below(at)
         if part < 1.0:

@@ -26,7 +26,7 @@ NAN = float("nan")
 # Together they keep early stops below 2 % where one run in ten has a slow part: tests/benchmarks/bench_endpoint.py
 ASSURANCE = 0.95
 SLOW_PART = 0.3
-SLOWING = 0.33  # times as likely as a slow part is a fall by a power of time; chosen on the same runs
+SLOWING = 0.33  # times as likely as a slow part is a fall that slows down all the time; chosen on the same runs
 MEASURED = 0.02  # of the time: what patterns and drifts that are not exact leave in an end; bench_whole_run.py
 BACK = 2.0  # times the fraction: a contaminant that stands so far above its end again has come back
 BACK_BINS = 8  # whose median says so
