@@ -71,8 +71,9 @@ def _slowing_words(follower: EndpointFollower) -> str:
     if p is None or p.slowing < LIKELY:
         return ""
     return (
-        " It falls ever more slowly, as gas that walls let go does (about as 1/t), or dirt held more firmly the longer "
-        "it stays: warming the chamber or a blank run of the clean one tells more than waiting."
+        " It falls ever more slowly, as gas that walls let go does (about as 1/t), or dirt of which some is held more "
+        "firmly: gentle warming, as far as window and seals bear it, or a blank run of the clean chamber tells more "
+        "than waiting."
     )
 
 
