@@ -34,7 +34,7 @@ EXTENSION = 17
 # exactly (its Laplace transform). Stretched exponentials, exp(-(t/τ)^β): rates spread widely, as in disordered matter
 # (R. Kohlrausch, Ann. Phys. 167, 56 (1854), from memory). Flux out of a thick body through its surface,
 # exp(t/τ) erfc(√(t/τ)) (Crank, The Mathematics of Diffusion, 2nd ed. 1975, section 3.3, from memory).
-POWERS = (0.5, 0.6, 0.72, 0.86, 1.03, 1.23, 1.47, 1.76, 2.1, 2.5, 3.0)
+POWERS = (0.5, 0.6, 0.71, 0.84, 1.0, 1.19, 1.41, 1.68, 2.0, 2.4, 3.0)
 STRETCHES = (0.4, 0.5, 0.6, 0.72, 0.86)
 SLOW_ROWS = len(POWERS) + len(STRETCHES) + 1
 PLATEAUS = 10
