@@ -108,6 +108,14 @@ def test_what_falls_ever_more_slowly_is_seldom_declared_early():
     assert sum(early) <= stats.binom.ppf(0.99, len(early), 0.05)
 
 
+@pytest.mark.parametrize("slow_part", [0.0, 0.8])  # what the command takes at most
+def test_the_verdict_holds_for_any_probability_of_a_slow_part(slow_part):
+    t, y = decay(noise=0.01)
+    last = judge_series(t, y, criterion=Criterion(slow_part=slow_part))[-1]
+    assert last.verdict == "reached"
+    assert last.interval_s[0] <= 40 * np.log(20) <= last.interval_s[1]
+
+
 def test_the_reason_names_a_fall_that_slows_down_all_the_time():
     t = np.arange(250.0)
     y = 0.2 + 1 / (1 + t / 14) + 0.01 * np.random.default_rng(3).standard_normal(len(t))

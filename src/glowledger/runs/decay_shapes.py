@@ -38,6 +38,7 @@ POWERS = (0.5, 0.6, 0.71, 0.84, 1.0, 1.19, 1.41, 1.68, 2.0, 2.4, 3.0)
 STRETCHES = (0.4, 0.5, 0.6, 0.72, 0.86)
 SLOW_ROWS = len(POWERS) + len(STRETCHES) + 1
 PLATEAUS = 10
+NEVER = 1e-15  # prior probability of what is said not to come: its logarithm is finite
 STEEPEST = 6.0  # a plateau longer than this many time constants of its fall ended in a step, not in a decay
 
 
@@ -116,8 +117,7 @@ def families(
     prior[0] = 1.0 - two_component - plateau - rising - slowing
     prior[(offset > 0) & ~rises] = two_component / max(int(np.sum((offset > 0) & ~rises)), 1)
     prior[rises] = rising / int(rises.sum())
-    with np.errstate(divide="ignore"):
-        log_prior = np.log(prior)
+    log_prior = np.log(np.maximum(prior, NEVER))
     scale = 1.0 / _two(top_at(offset, share), offset, share)
     folds = folds_to(fraction, offset, share, scale)
     return Families(
