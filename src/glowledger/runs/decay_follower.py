@@ -79,7 +79,7 @@ class DecayFollower:
     two_component: float = 0.3
     plateau: float = 0.05
     rise: float = 0.03
-    slowing: float = 0.2
+    slowing: float = 0.1
     least_floor: float = 0.0
     assurance: float = 0.98
     start_s: float = float("nan")

@@ -26,7 +26,7 @@ NAN = float("nan")
 # Together they keep early stops below 2 % where one run in ten has a slow part: tests/benchmarks/bench_endpoint.py
 ASSURANCE = 0.95
 SLOW_PART = 0.3
-SLOWING = 0.67  # times as likely as a slow part is a fall that slows down all the time; chosen on the same runs
+SLOWING = 0.33  # times as likely as a slow part is a fall that slows down all the time; chosen on the same runs
 MEASURED = 0.02  # of the time: what patterns and drifts that are not exact leave in an end; bench_whole_run.py
 BACK = 2.0  # times the fraction: a contaminant that stands so far above its end again has come back
 BACK_BINS = 8  # whose median says so
@@ -51,7 +51,7 @@ class Criterion:
         Part of the endpoint time to go on for hidden faces; said, not waited for.
     slow_part : float
         Probability, from experience with such runs, that a slow second decay hides behind the first; a fall that
-        slows down all the time (about as 1/t) counts as two thirds as likely. The lower, the sooner a decay that looks
+        slows down all the time (about as 1/t) counts as a third as likely. The lower, the sooner a decay that looks
         like one exponential is declared, and the more often too early if it was not.
     blank : Blank or None
         A run of the clean empty chamber; then equality with it decides.
