@@ -33,9 +33,8 @@ class DecayFollower:
         Part of the starting excess at which the decay counts as ended.
     two_component, plateau, rise, slowing : float
         Prior probabilities of a decay with two components, of a plateau, of a rise before the fall and of a fall that
-        slows down all the time. That of two
-        components sets how long a slow one too faint to be seen holds up the verdict: chosen with `assurance` on
-        simulated runs, see tests/benchmarks/bench_endpoint.py.
+        slows down all the time. That of two components sets how long a slow one too faint to be seen holds up the
+        verdict: chosen with `assurance` on simulated runs, see tests/benchmarks/bench_endpoint.py.
     least_floor : float
         The floor cannot lie below this, unless the values themselves do.
     assurance : float

@@ -90,7 +90,7 @@ def families(
     fraction: float, *, two_component: float, plateau: float, rising: float = 0.0, slowing: float = 0.0,
     dense: bool = False,
 ) -> Families:
-    """List the families: one exponential, two exponentials or a rise and a fall, powers, plateaus (in this order).
+    """List the families: one exponential, two or a rise and a fall, what ever slows down, plateaus (in this order).
 
     Parameters
     ----------
