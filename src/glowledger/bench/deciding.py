@@ -74,19 +74,31 @@ def told_by_spectrum(near: Nearby, view: View, whole: WholeSpectrum) -> tuple[Ne
     whole : WholeSpectrum
         The spectra.
     """
+    freed, before = None, None
     for moves in range(MOST_MOVES + 1):
-        own = whole.fit_freely(near.own.scale, OWN_STEPS)
+        own = whole.fit_freely(near.own.scale, OWN_STEPS, freed=freed)
         if not own.trusted:
             return near, own
+        if before is not None and _same(own, before[1], near, whole):
+            near, own, told = before  # asking again would tell the same
+            break
         fits, told = _asked(near, own, whole)
+        before = near, own, told
         best = min(fits, key=lambda k: told[k], default=-1)
         if moves == MOST_MOVES or best < 0 or told[best] > -BETTER:
             break
-        near = nearby_curves(view, fits[best].scale, stay=True)
+        near, freed = nearby_curves(view, fits[best].scale, stay=True), fits[best].freed
     drawn = weighed(view, own.scale)
     if drawn.log_evidence > near.own.log_evidence - LOST:
         near = replace(near, own=replace(drawn, log_evidence=max(drawn.log_evidence, near.own.log_evidence)))
     return replace(near, told=told), own
+
+
+def _same(one: WholeFit, other: WholeFit, near: Nearby, whole: WholeSpectrum) -> bool:
+    """Return whether two fits are one curve where the peaks are, with the same peaks left aside."""
+    places = np.linspace(float(np.min(near.u)), float(np.max(near.u)), 17)
+    off = np.abs(chebval(places, one.scale) - chebval(places, other.scale))
+    return one.freed == other.freed and bool(np.max(off) < SAME * whole.parts[0].width_nm(one.scale))
 
 
 def _asked(near: Nearby, own: WholeFit, whole: WholeSpectrum) -> tuple[dict[int, WholeFit], Floats]:

@@ -12,7 +12,7 @@ from scipy.special import ndtr
 
 from glowledger.bench.expected import LineList
 from glowledger.bench.hypotheses import SMOOTH_SHARE, Prior, ends_nm
-from glowledger.bench.pattern import FOREIGN, Levels, Pattern, gaps_to_peaks, nearest, peak_class
+from glowledger.bench.pattern import FOREIGN, Levels, Pattern, gaps_to_peaks, peak_class
 
 Floats = NDArray[np.float64]
 
@@ -89,7 +89,7 @@ def scores(
     found: dict[int, Candidate] = {}
     for number in np.unique(level):
         rows = np.flatnonzero(level == number)
-        trial = _Trials(scales[rows], typical[rows], pattern, levels.lists[int(number)])
+        trial = _Trials(scales[rows], typical[rows], pattern, levels, int(number))
         found |= dict(zip(rows.tolist(), _weighed(trial, prior, nearness), strict=True))
     return [found[k] for k in range(len(scales))]
 
@@ -97,13 +97,15 @@ def scores(
 class _Trials:
     """Scales (h, d + 1) at one resolution: where they put the peaks, which line is next, what is on the axis."""
 
-    def __init__(self, scales: Floats, typical_nm: Floats, pattern: Pattern, listed: LineList) -> None:
-        terms = scales.shape[1]
+    def __init__(
+        self, scales: Floats, typical_nm: Floats, pattern: Pattern, levels: Levels, level: int
+    ) -> None:
+        terms, listed = scales.shape[1], levels.lists[level]
         self.scales, self.typical, self.pattern, self.listed = scales, typical_nm, pattern, listed
         self.span = 2.0 * np.abs(scales[:, 1])
         self.slope = np.abs(scales @ pattern.slope_basis[:, :terms].T)
         self.at = scales @ pattern.basis[:, :terms].T
-        self.near = nearest(listed.wavelength_nm, self.at)
+        self.near = levels.nearest(level, self.at)
         self.residual = self.at - listed.wavelength_nm[self.near]
         ends = ends_nm(scales)
         nm = listed.wavelength_nm

@@ -19,6 +19,7 @@ TABLE_REACH = 6.0  # standard deviations
 LEVEL_RATIO = 1.3
 CROWDS = (60.0, 150.0, 300.0, 600.0, 1200.0, 2400.0, 6000.0, 20000.0)  # nm over share of the list
 MOST_TERMS = 8  # coefficients of a scale
+MOST_CELLS = 30000  # of a look-up of the nearest line: beyond, it costs more than it saves
 FOREIGN = (0.12, 0.3, 0.5)  # chance that a strong, middling, weak peak is not in the list
 
 
@@ -84,6 +85,29 @@ def nearest(sorted_nm: Floats, at: Floats) -> NDArray[np.intp]:
     return np.where(at - sorted_nm[left] < sorted_nm[right] - at, left, right)
 
 
+class NearestLine:
+    """Look-up of the nearest of some lines, nm ascending: several times faster than a search for many places."""
+
+    def __init__(self, sorted_nm: Floats) -> None:
+        """Divide the axis into cells, each with at most one place where the nearest line changes."""
+        middle = 0.5 * (sorted_nm[1:] + sorted_nm[:-1])
+        self.change = np.append(middle, np.inf)
+        step = float(np.min(np.diff(middle), initial=GRID_NM))
+        self.start, self.per_nm = float(np.min(middle, initial=0.0)) - step, 1.0 / max(step, 1e-9)
+        cells = (float(np.max(middle, initial=0.0)) - self.start) * self.per_nm + 2.0
+        self.known = np.zeros(0, dtype=np.intp)
+        if cells < MOST_CELLS:
+            self.known = np.searchsorted(middle, self.start + step * np.arange(int(cells))).astype(np.intp)
+
+    def __call__(self, at: Floats) -> NDArray[np.intp]:
+        """Return the index of the nearest line, same shape as `at`."""
+        if len(self.known) == 0:
+            return np.searchsorted(self.change[:-1], at, side="right")
+        cell = (at - self.start) * self.per_nm
+        first = self.known[np.fmin(np.fmax(cell, 0.0), len(self.known) - 1.0).astype(np.intp)]
+        return np.asarray(first + (at >= self.change[first]))
+
+
 def gaps_to_peaks(at: Floats, lines_nm: Floats) -> Floats:
     """Return how far the nearest of the peaks, by scales at (h, m), is from each line (l,), nm, shape (h, l)."""
     apart = 1e5 * np.arange(len(at))[:, None]  # nm: so that one search serves all scales
@@ -101,11 +125,18 @@ class Levels:
         self.fwhm_nm = narrowest_nm * LEVEL_RATIO ** np.arange(count)
         self.lists = merged_ladder(lines, list(self.fwhm_nm))
         self._tables: dict[tuple[float, int], NDArray[np.float32]] = {}
+        self._nearest: dict[int, NearestLine] = {}
 
     def level(self, fwhm_nm: Floats) -> NDArray[np.intp]:
         """Return the index of the nearest resolution."""
         index = np.rint(np.log(np.maximum(fwhm_nm, 1e-6) / self.fwhm_nm[0]) / np.log(LEVEL_RATIO))
         return np.clip(index, 0, len(self.fwhm_nm) - 1).astype(np.intp)
+
+    def nearest(self, level: int, at: Floats) -> NDArray[np.intp]:
+        """Return the index of the nearest line at a resolution, same shape as `at`."""
+        if level not in self._nearest:
+            self._nearest[level] = NearestLine(self.lists[level].wavelength_nm)
+        return self._nearest[level](at)
 
     def kinds(self, scales: Floats, fwhm_u: float) -> NDArray[np.intp]:
         """Return for scales (h, d + 1) which table they need: resolution, and how thinly lines lie on the axis, (h,).
@@ -115,7 +146,7 @@ class Levels:
         level = self.level(np.abs(scales[:, 1]) * fwhm_u)
         ends = ends_nm(scales)
         share = np.empty(len(scales))
-        for row in np.unique(level):
+        for row in np.flatnonzero(np.bincount(level)):
             rows = level == row
             listed = self.lists[row]
             total = np.concatenate([[0.0], np.cumsum(list_weight(listed))])
@@ -149,11 +180,12 @@ class Levels:
         listed, width = self.lists[level], self.fwhm_nm[level]
         sigma = np.sqrt((tolerance_nm + 0.25 * width) ** 2 + listed.error_nm**2)
         weight = list_weight(listed) / (sigma * np.sqrt(2.0 * np.pi))
-        density = np.zeros(len(grid), dtype=np.float32)
         first = np.searchsorted(grid, listed.wavelength_nm - TABLE_REACH * sigma)
-        last = np.searchsorted(grid, listed.wavelength_nm + TABLE_REACH * sigma)
-        for k, (a, b) in enumerate(zip(first, last, strict=True)):  # far from a line there is nothing to add
-            density[a:b] += weight[k] * np.exp(-0.5 * ((grid[a:b] - listed.wavelength_nm[k]) / sigma[k]) ** 2)
+        count = np.searchsorted(grid, listed.wavelength_nm + TABLE_REACH * sigma) - first
+        line = np.repeat(np.arange(len(count)), count)  # far from a line there is nothing to add
+        place = np.arange(len(line)) + np.repeat(first - np.concatenate([[0], np.cumsum(count)[:-1]]), count)
+        off = (grid[place] - listed.wavelength_nm[line]) / sigma[line]
+        density = np.bincount(place, weight[line] * np.exp(-0.5 * off**2), len(grid)).astype(np.float32)
         for kind in kinds:
             crowd = np.float32(CROWDS[kind % len(CROWDS)])
             self._tables[tolerance_nm, kind] = np.log(foreign + (np.float32(1.0) - foreign) * crowd * density)

@@ -138,7 +138,7 @@ def _line_peak(shot: Shot, trial: _Trial, peak: _About, fit: Shift, reach: float
     """Return a peak that listed lines explain, placed by the shift of these."""
     lines, i, width, slope, around = shot.lines, peak.i, peak.width, peak.slope, peak.around
     listed = around[lines.anchor[around]]
-    near = np.isin(listed, peak.within)
+    near = np.any(listed[:, None] == peak.within[None, :], axis=1)
     chosen = int(np.flatnonzero(near)[np.argmax(fit.area[near])])
     place = trial.line_px[listed[chosen]] + fit.shift_px
     blend = len(listed) > 1 or len(around) > len(listed)

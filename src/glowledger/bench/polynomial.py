@@ -152,11 +152,11 @@ def fit_lines(
         z = residual / np.sqrt(variance * free)
         kept = weight > 0.1
         if np.count_nonzero(kept) < min(3, len(u)):  # no line agrees with another: say so by a large scatter
-            weight, scatter2 = np.ones(len(u)), float(np.median(residual**2))
+            weight, scatter2 = np.ones(len(u)), _median(residual**2)
             break
-        spread = 1.4826 * float(np.median(np.abs(z[kept]))) if np.count_nonzero(kept) > degree + 3 else 1.0
+        spread = 1.4826 * _median(np.abs(z[kept])) if np.count_nonzero(kept) > degree + 3 else 1.0
         spread = max(spread, 1.0)
-        typical2 = float(np.median(error_nm[kept] ** 2))
+        typical2 = _median(error_nm[kept] ** 2)
         target = (
             max((spread**2 - 1.0) * (typical2 + scatter2) + scatter2, 0.0) if spread > 1.0 else scatter2 * 0.7
         )
@@ -182,6 +182,12 @@ def fit_lines(
         scatter_nm=float(np.sqrt(scatter2)),
         log_predictive=log_predictive,
     )
+
+
+def _median(values: Floats) -> float:
+    """Return the median of a few numbers: several times faster than `numpy.median`."""
+    ordered = np.sort(values)
+    return 0.5 * float(ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2])
 
 
 def _predicted(

@@ -25,7 +25,7 @@ from glowledger.bench.outer_lines import (
 )
 from glowledger.bench.placing import MOST_ROUGH, placed
 from glowledger.bench.polynomial import LineFit, best_degree
-from glowledger.bench.shots import Shot
+from glowledger.bench.shots import Shot, with_better_width
 from glowledger.bench.whole_spectrum import WholeFit, WholeSpectrum
 
 Floats = NDArray[np.float64]
@@ -76,19 +76,20 @@ class Refined:
         return int(np.count_nonzero(self.fit.weight > 0.05))
 
 
-def settle(scale: Floats, shots: list[Shot], view: View) -> Nearby:
+def settle(scale: Floats, view: View, shots: list[Shot] | None) -> Nearby:
     """Return a matched scale drawn to its lines, with the curves near it.
 
     Parameters
     ----------
     scale : ndarray
         Chebyshev coefficients from the blind match.
-    shots : list of Shot
-        Lamp spectra of one instrument.
     view : View
-        Their peaks, and the lamp.
+        Peaks and lamp.
+    shots : list of Shot or None
+        The spectra, if the scale is to be drawn to the polynomial through its lines first: a better beginning for the
+        likeliest one, which the others do not need to show that they are worse.
     """
-    near = nearby_curves(view, _rough(scale, shots))
+    near = nearby_curves(view, scale if shots is None else _rough(scale, shots))
     for _ in range(MOST_MOVES):
         if not near.moved:
             break
@@ -96,8 +97,10 @@ def settle(scale: Floats, shots: list[Shot], view: View) -> Nearby:
     return near
 
 
-def polished(near: Nearby, shots: list[Shot], view: View) -> Nearby:
+def polished(near: Nearby, shots: list[Shot], view: View) -> tuple[Nearby, list[Shot]]:
     """Return a settled scale, or the better one that the polynomial through its lines leads to.
+
+    Also the shots, with the line width that the single ones of these lines tell.
 
     Parameters
     ----------
@@ -110,10 +113,17 @@ def polished(near: Nearby, shots: list[Shot], view: View) -> Nearby:
     """
     found, usable = placed(shots, near.own.scale, 0.6)
     fit = _fitted(found, usable, near.span)
-    if fit is None or weighed(view, fit.coefficients).log_evidence < near.own.log_evidence + WORTH_MOVING:
-        return near
+    if fit is None:
+        return near, shots
+    single = usable[(fit.weight > 0.05) & found.single[usable]]
+    better = [
+        with_better_width(shot, np.isin(np.arange(len(shot.peaks)), found.peak[single[found.shot[single] == number]]))
+        for number, shot in enumerate(shots)
+    ]
+    if weighed(view, fit.coefficients).log_evidence < near.own.log_evidence + WORTH_MOVING:
+        return near, better
     again = nearby_curves(view, fit.coefficients)
-    return again if again.own.log_evidence > near.own.log_evidence else near
+    return again if again.own.log_evidence > near.own.log_evidence else near, better
 
 
 def refine_solution(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from itertools import chain
 
 import numpy as np
 from numpy.polynomial.chebyshev import chebder, chebval
@@ -13,12 +14,12 @@ from glowledger.bench.deciding import BySpectrum, by_spectrum, likeliest, matche
 from glowledger.bench.evidence import Candidate
 from glowledger.bench.hypotheses import Prior
 from glowledger.bench.linespread import clean_widths, measured_linespread
-from glowledger.bench.matching import View, match, view_of
+from glowledger.bench.matching import View, match, quite_unlike, view_of
 from glowledger.bench.model import WavelengthSolution
 from glowledger.bench.nearby import Nearby
 from glowledger.bench.outcome import Calibration, LineRow
 from glowledger.bench.polynomial import crookedness
-from glowledger.bench.shots import Shot, joined_lines, pattern_of, with_better_width
+from glowledger.bench.shots import Shot, joined_lines, pattern_of
 from glowledger.bench.solution import Refined, polished, refine_solution, settle
 from glowledger.bench.whole_spectrum import WholeFit, WholeSpectrum
 
@@ -89,33 +90,38 @@ def solve(
     if whole is None:
         return replace(result, reasons=("too few lines can carry a solution",))
     matched, near = likeliest(trials, view, whole)
-    near, fitted, refined, shots = _drawn(polished(near, shots, view), shots, view, whole)
+    near, better = polished(near, shots, view)
+    near, fitted, refined, shots = _drawn(near, [better, shots], view, whole)
     margin = _margin((matched, near), trials, found)
     result = replace(result, log_evidence=near.own.log_evidence, log_margin=margin)
     if refined is None:
         return replace(result, reasons=("too few lines can carry a solution, or each could as well be its neighbour",))
     result = _with_solution(result, refined, shots, axis)
     refined = replace(refined, described=2 * fitted.strange <= fitted.peaks)
-    unlike = [c for c in (*(trial.own for _, trial in trials), *found) if _unlike(c, near.own)][:MOST_UNLIKE]
+    unlike = [c for c in (*(trial.own for _, trial in trials), *found) if quite_unlike(c, near.own)][:MOST_UNLIKE]
     reasons = _doubts(result, near.own, refined, lambda: by_spectrum(fitted, unlike, whole))
     return replace(result, accepted=not reasons, reasons=reasons)
 
 
 def _drawn(
-    by_peaks: Nearby, shots: list[Shot], view: View, whole: WholeSpectrum
+    by_peaks: Nearby, with_widths: list[list[Shot]], view: View, whole: WholeSpectrum
 ) -> tuple[Nearby, WholeFit, Refined | None, list[Shot]]:
-    """Return a solution drawn to the whole spectrum, this fit, what it is refined to, and the shots with better widths.
+    """Return a solution drawn to the whole spectrum, this fit, what it is refined to, and the shots that tell this.
 
-    Where too few lines hold it so, and enough of them by the peaks alone, these decide.
+    Where too few lines hold it so, and enough of them by the peaks alone, these decide; and where too few do with the
+    better of the line widths, the shots with the other ones.
     """
     near, fitted = told_by_spectrum(by_peaks, view, whole)
-    refined, better = _refined(near, shots, (whole, fitted))
-    if refined is not None and np.count_nonzero(refined.used) >= MIN_USED:
-        return near, fitted, refined, better
-    again, shots_again = _refined(by_peaks, shots, (whole, fitted))
-    if again is not None and np.count_nonzero(again.used) >= MIN_USED:
-        return by_peaks, fitted, again, shots_again
-    return near, fitted, refined, better
+    results = (
+        (drawn, fitted, refine_solution(drawn, shots, (whole, fitted)), shots)
+        for drawn in (near, by_peaks)
+        for shots in with_widths
+    )
+    first = next(results)
+    for result in chain([first], results):
+        if result[2] is not None and np.count_nonzero(result[2].used) >= MIN_USED:
+            return result
+    return first
 
 
 def _settled(
@@ -129,11 +135,11 @@ def _settled(
     for candidate in _likeliest_first(found, shots) if hopeless else found:
         if len(trials) == most or candidate.log_evidence < _least_evidence(found[0], best):
             break
-        if any(not _unlike(candidate, near.own) for _, near in trials):
+        if any(not quite_unlike(candidate, near.own) for _, near in trials):
             continue  # the curves near that one have been looked at
         if whole is not None and first is not None and ruled_out(candidate, first, whole):
             continue
-        near = settle(candidate.scale, shots, view)
+        near = settle(candidate.scale, view, None if trials else shots)
         trials.append((candidate, near))
         if best is None or near.own.log_evidence > best[1].own.log_evidence:
             best = trials[-1]
@@ -175,37 +181,14 @@ def _margin(
     settled = {id(candidate): trial.own for candidate, trial in trials}
     settled[id(matched)] = near.own
     as_matched = matched.log_evidence
-    if _unlike(matched, near.own):
+    if quite_unlike(matched, near.own):
         as_matched = near.own.log_evidence - SETTLING_GAIN
     for candidate in found:
         other = settled.get(id(candidate), candidate)
-        if other is not near.own and _unlike(other, near.own) and _unlike(other, matched):
-            own = as_matched if other is candidate else near.own.log_evidence
-            margin = min(margin, own - other.log_evidence)
+        lead = (as_matched if other is candidate else near.own.log_evidence) - other.log_evidence
+        if lead < margin and other is not near.own and quite_unlike(other, near.own) and quite_unlike(other, matched):
+            margin = lead
     return margin
-
-
-def _refined(
-    near: Nearby, shots: list[Shot], by_whole: tuple[WholeSpectrum, WholeFit]
-) -> tuple[Refined | None, list[Shot]]:
-    """Refine a solution; twice if it tells the line width better."""
-    refined = refine_solution(near, shots, by_whole)
-    if refined is None:
-        return None, shots
-    better = [with_better_width(shot, _single(refined, k, len(shot.peaks))) for k, shot in enumerate(shots)]
-    if all(new is old for new, old in zip(better, shots, strict=True)):
-        return refined, shots
-    again = refine_solution(near, better, by_whole)
-    lost = again is None or np.count_nonzero(again.used) < MIN_USED <= np.count_nonzero(refined.used)
-    return (refined, shots) if again is None or lost else (_in_both(again, refined), better)
-
-
-def _in_both(again: Refined, before: Refined) -> Refined:
-    """Return a solution with the range that the one before it had as well, if that leaves enough lines."""
-    nm = before.found.wavelength_nm[before.used]
-    place = again.found.wavelength_nm
-    used = again.used & (place >= np.min(nm, initial=np.inf)) & (place <= np.max(nm, initial=-np.inf))
-    return replace(again, used=used) if np.count_nonzero(used) >= MIN_USED else again
 
 
 def _single(refined: Refined, number: int, count: int) -> NDArray[np.bool_]:
@@ -214,14 +197,6 @@ def _single(refined: Refined, number: int, count: int) -> NDArray[np.bool_]:
     single = np.zeros(count, dtype=bool)
     single[refined.found.peak[rows]] = True
     return single
-
-
-def _unlike(other: Candidate, best: Candidate) -> bool:
-    """Return whether another scale gives less than 60 % of the best one's peaks the same line."""
-    mine = {int(p): best.listed.wavelength_nm[k] for p, k in zip(best.peak, best.line, strict=True)}
-    theirs = {int(p): other.listed.wavelength_nm[k] for p, k in zip(other.peak, other.line, strict=True)}
-    same = sum(1 for p, w in mine.items() if p in theirs and abs(theirs[p] - w) < 1.0)
-    return same < 0.6 * len(mine)
 
 
 def _with_solution(result: Calibration, refined: Refined, shots: list[Shot], axis: Floats) -> Calibration:

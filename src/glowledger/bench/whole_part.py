@@ -9,13 +9,13 @@ from numpy.polynomial.chebyshev import chebder, chebval, chebvander
 from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.linalg.lapack import dposv
-from scipy.sparse import csc_array, hstack
 
 from glowledger.bench.placing import FAINT_FACTOR
 from glowledger.bench.profiles import gaussian
 from glowledger.bench.scene import Scene
 from glowledger.bench.shifts import BAND_WIDTH_NM
 from glowledger.bench.shots import Shot
+from glowledger.bench.whole_design import Design, Hats, Places, Runs, joined
 
 Floats = NDArray[np.float64]
 
@@ -41,7 +41,7 @@ class State:
     part: Part
     lines: int  # first so many columns
     stray: Floats  # light of the strangers, the next columns
-    design: csc_array  # (b, n) over noise: lines, strangers, background
+    design: Design  # (b, n) over noise: lines, strangers, background
     gram: Floats  # (n, n) of the design
     by_scale: Floats  # (b, d + 1) over noise
     prior: Floats  # (n,) precision of the light
@@ -59,10 +59,10 @@ class State:
         """Return the normal matrix (d + 1, d + 1) of the scale with the light left free, and its right side."""
         weight = 1.0 / (1.0 + (self.residual / OUTLIER) ** 2)
         free = self.free
-        own = _with_prior(_gram(self.design, weight), self.prior, np.flatnonzero(free))
+        own = _with_prior(self.design.products(weight), self.prior, np.flatnonzero(free))
         moving = (self.by_scale * weight[:, None]).T
-        cross = (self.design.T @ moving.T)[free]
-        light = (self.design.T @ (self.residual * weight) + self.off)[free]
+        cross = self.design.sums(moving.T)[free]
+        light = (self.design.sums(self.residual * weight) + self.off)[free]
         reduced = _solved(own, np.column_stack([cross, light]))
         normal = moving @ self.by_scale - cross.T @ reduced[:, :-1]
         return normal, moving @ self.residual - cross.T @ reduced[:, -1]
@@ -70,17 +70,17 @@ class State:
     def gain_if_free(self, rate: Floats) -> Floats:
         """Return how much the loss would fall for each peak (m,) if a stranger stood there, the scale being free."""
         part = self.part
-        light = _scaled(part.profiles(part.peak_x, np.interp(part.peak_x, part.x, part.width))[0], part.rate)
+        light = part.profiles(part.peak_x, np.interp(part.peak_x, part.x, part.width))[0].scaled(part.rate)
         free = np.flatnonzero(self.free)
-        mixed = (self.design.T @ self.by_scale)[free]
+        mixed = self.design.sums(self.by_scale)[free]
         own = np.block([
             [_with_prior(self.gram, self.prior, free), mixed],
             [mixed.T, self.by_scale.T @ self.by_scale + np.diag(rate)],
         ])  # fmt: skip
-        cross = np.vstack([(self.design.T @ light).toarray()[free], (light.T @ self.by_scale).T])
-        square = np.asarray(light.multiply(light).sum(axis=0)).ravel()
+        cross = np.vstack([self.design.products_with(light)[free], light.sums(self.by_scale).T])
+        square = np.sum(light.value**2, axis=1)
         left = square - np.sum(cross * np.linalg.solve(own, cross), axis=0)
-        pull = light.T @ self.residual
+        pull = light.sums(self.residual)
         return np.where(pull > 0.0, pull**2 / np.maximum(left, 1e-3 * square + 1e-300), 0.0)
 
 
@@ -90,7 +90,7 @@ class Part:
     def __init__(self, shot: Shot) -> None:
         scene = shot.scene
         self.shot, self.lines = shot, shot.lines
-        typical = float(np.median(shot.fwhm_px))
+        self.typical_px = typical = float(np.median(shot.fwhm_px))
         self.size = size = max(int(typical / BINS_PER_WIDTH), 1)
         count = len(shot.u) // size
         shape, cut = (count, size), count * size
@@ -114,13 +114,12 @@ class Part:
         ]
         self.noise = np.sqrt(noise**2 + beside[0] ** 2 + beside[1] ** 2)
         self.rate = np.where(self.good, 1.0 / np.maximum(self.noise, 1e-300), 0.0)
-        nodes = np.linspace(0.0, count - 1.0, max(int(count / (BACKGROUND_WIDTHS * typical / size)), 3))
-        self.background = csc_array(np.array([np.interp(self.x, nodes, row) for row in np.eye(len(nodes))]).T)
+        self.background = Hats.of(count, max(int(count / (BACKGROUND_WIDTHS * typical / size)), 3))
         self.background_sd = float(np.median(np.abs(counts)) + np.median(noise))
 
     def width_nm(self, scale: Floats) -> float:
         """Return the typical line width under a scale, nm."""
-        return float(np.median(self.shot.fwhm_px)) * abs(float(scale[1])) * 2.0 / len(self.shot.u)
+        return self.typical_px * abs(float(scale[1])) * 2.0 / len(self.shot.u)
 
     def places(self, scale: Floats) -> tuple[NDArray[np.intp], Floats, Floats, Floats]:
         """Return the lines on the axis (k,), their places in bins (k,), derivative by the scale, nm per bin (k,)."""
@@ -174,51 +173,38 @@ class Part:
         wide = np.where(self.lines.anchor[rows], width, np.hypot(width, BAND_WIDTH_NM / np.abs(step[seen])))
         light, by_place = self.profiles(x, wide)
         loose, _ = self.profiles(strangers, np.interp(strangers, self.x, self.width))
-        design = _scaled(hstack([light, loose, self.background], format="csc"), self.rate)
+        design = Design(joined(light, loose).scaled(self.rate), self.background, self.rate)
         spread = np.where(self.lines.bright[rows], STRENGTH_SPREAD, FAINT_FACTOR)
         goal = self.counts * self.rate
-        gram = _gram(design)
-        area, prior, free = _light(gram, design.T @ goal, expected, spread, len(strangers), self.background_sd)
+        gram = design.products()
+        area, prior, free = _light(gram, design.sums(goal), expected, spread, len(strangers), self.background_sd)
         k = len(rows)
-        residual = goal - design @ area
+        residual = goal - design.spread(area)
         off = np.zeros(len(area))
         off[:k] = (expected - area[:k]) * prior[:k]
         loss = float(residual @ residual + np.sum(off[:k] ** 2 / prior[:k]))
-        moving = by_place @ (area[:k, None] * by_scale) * self.rate[:, None]
+        moving = by_place.spread(area[:k, None] * by_scale) * self.rate[:, None]
         stray = area[k : k + len(strangers)]
         return State(self, k, stray, design, gram, moving, prior, off, free, residual, loss)
 
     def of_no_lamp(self) -> Floats:
         """Return the residuals over noise of the usable bins if every peak is a line of no lamp."""
         width = np.interp(self.peak_x, self.x, self.width)
-        design = _scaled(hstack([self.profiles(self.peak_x, width)[0], self.background], format="csc"), self.rate)
+        design = Design(self.profiles(self.peak_x, width)[0].scaled(self.rate), self.background, self.rate)
         goal, none = self.counts * self.rate, np.zeros(0)
-        light, _, _ = _light(_gram(design), design.T @ goal, none, none, len(self.peak_x), self.background_sd)
-        return (goal - design @ light)[self.good]
+        light, _, _ = _light(design.products(), design.sums(goal), none, none, len(self.peak_x), self.background_sd)
+        return (goal - design.spread(light))[self.good]
 
-    def profiles(self, x: Floats, width: Floats) -> tuple[csc_array, csc_array]:
+    def profiles(self, x: Floats, width: Floats) -> tuple[Runs, Runs]:
         """Return unit lines (b, k) in the bins and their derivatives by the place."""
-        shape = (len(self.x), len(x))
-        if len(x) == 0:
-            return csc_array(shape), csc_array(shape)
-        reach = int(np.ceil(REACH * float(np.max(width)))) + 1
-        bins = np.rint(x).astype(np.intp)[:, None] + np.arange(-reach, reach + 1)[None, :]
-        here, by_place, _ = gaussian(bins.astype(np.float64), x[:, None], width[:, None, None])
-        inside = (bins >= 0) & (bins < len(self.x))
-        first = np.concatenate([[0], np.cumsum(inside.sum(axis=1))])
-        light = csc_array((here[..., 0][inside], bins[inside], first), shape=shape)
-        return light, csc_array((by_place[..., 0][inside], bins[inside], first), shape=shape)
-
-
-def _scaled(design: csc_array, rate: Floats) -> csc_array:
-    """Return a design (b, n) with its rows times rates (b,)."""
-    return csc_array((design.data * rate[design.indices], design.indices, design.indptr), shape=design.shape)
-
-
-def _gram(design: csc_array, weight: Floats | None = None) -> Floats:
-    """Return the products (n, n) of the columns of a design, its rows weighted: only lines that overlap have any."""
-    weighted = design if weight is None else _scaled(design, weight)
-    return np.asarray((design.T @ weighted).toarray())
+        bins = len(self.x)
+        reach = int(np.ceil(REACH * float(np.max(width, initial=0.0)))) + 1
+        first = np.rint(x).astype(np.intp) - reach
+        at = first[:, None] + np.arange(2 * reach + 1)
+        here, by_place, _ = gaussian(at.astype(np.float64), x[:, None], width[:, None, None])
+        inside = (at >= 0) & (at < bins)
+        places = Places(first, 2 * reach + 1, bins)
+        return Runs(places, here[..., 0] * inside), Runs(places, by_place[..., 0] * inside)
 
 
 def _with_prior(gram: Floats, prior: Floats, kept: NDArray[np.intp]) -> Floats:

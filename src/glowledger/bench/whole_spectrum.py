@@ -114,7 +114,9 @@ class WholeSpectrum:
         drawn = [self._drawn(scale, steps, than, freed) for freed in {than.freed, none}]
         return min(drawn, key=lambda fit: fit.loss / than.worth + STRANGE_PRICE * fit.strange)
 
-    def fit_freely(self, scale: Floats, steps: int = 2, than: WholeFit | None = None) -> WholeFit:
+    def fit_freely(
+        self, scale: Floats, steps: int = 2, than: WholeFit | None = None, freed: Freed | None = None
+    ) -> WholeFit:
         """Draw a scale to the spectrum, peaks left aside that pull it from where all other light wants it.
 
         A line of no lamp beside one of this lamp is taken for it, and bends the curve.
@@ -127,13 +129,16 @@ class WholeSpectrum:
             Largest number of Gauss-Newton steps.
         than : WholeFit, optional
             A fit of another curve to compare with: what is left aside there is left aside here, if that is better.
+            One that stays hopeless beside it, however much is left aside, is given up.
+        freed : tuple of frozenset of int, optional
+            What is left aside to begin with.
         """
-        fit = self.fit(scale, steps, than)
-        for _ in range(MOST_FREED):
-            freed = self._pulling(fit)
-            if freed is None:
+        fit = self.fit(scale, steps, than) if freed is None else self._drawn(scale, steps, None, freed)
+        for left in range(MOST_FREED, 0, -1):
+            more, gain = self._pulling(fit)
+            if more is None or (than is not None and than.log_odds(fit) - left * gain / than.worth > HOPELESS):
                 break
-            again = self._drawn(scale, steps, None, freed)
+            again = self._drawn(scale, steps, None, more)
             if not again.loss + (STRANGE_PRICE + FREED) * again.worth < fit.loss:
                 break
             fit = again
@@ -167,18 +172,20 @@ class WholeSpectrum:
             states=tuple(best.states), freed=freed,
         )  # fmt: skip
 
-    def _pulling(self, fit: WholeFit) -> Freed | None:
-        """Return the freed peaks with one more: the one that pulls most from where all other light wants the curve.
+    def _pulling(self, fit: WholeFit) -> tuple[Freed | None, float]:
+        """Return the freed peaks with one more, and the fall of the loss that it promises.
 
-        None where none pulls so much that a stranger is likelier than the line of the lamp near it.
+        The one that pulls most from where all other light wants the curve; none where none pulls so much that a
+        stranger is likelier than the line of the lamp near it.
         """
         rate = self.prior_sd[: len(fit.scale)] ** -2.0
         gains = [state.gain_if_free(rate) for state in fit.states]
         part = int(np.argmax([np.max(gain, initial=0.0) for gain in gains]))
-        if np.max(gains[part], initial=0.0) < (STRANGE_PRICE + FREED) * fit.worth:
-            return None
+        most = float(np.max(gains[part], initial=0.0))
+        if most < (STRANGE_PRICE + FREED) * fit.worth:
+            return None, most
         chosen = fit.freed[part] | {int(np.argmax(gains[part]))}
-        return tuple(chosen if k == part else freed for k, freed in enumerate(fit.freed))
+        return tuple(chosen if k == part else freed for k, freed in enumerate(fit.freed)), most
 
     @cached_property
     def alone(self) -> tuple[float, float]:

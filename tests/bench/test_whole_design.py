@@ -1,0 +1,80 @@
+"""The design of narrow lines on a background, compared with the same as a full matrix."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from glowledger.bench.pattern import NearestLine
+from glowledger.bench.whole_design import Design, Hats, Places, Runs, joined
+
+BINS = 90
+
+
+def lines(rng: np.random.Generator, first: list[int], width: int) -> tuple[Runs, np.ndarray]:
+    """Return runs that begin at bins, some beyond the ends, and the same as a full matrix (b, n)."""
+    value = rng.normal(size=(len(first), width))
+    full = np.zeros((BINS, len(first)))
+    for n, start in enumerate(first):
+        for k in range(width):
+            if 0 <= start + k < BINS:
+                full[start + k, n] = value[n, k]
+            else:
+                value[n, k] = 0.0
+    return Runs(Places(np.array(first, dtype=np.intp), width, BINS), value), full
+
+
+@pytest.fixture
+def both() -> tuple[Design, np.ndarray, Runs, np.ndarray, np.random.Generator]:
+    """Return a design and its full matrix, other lines and theirs, and more random numbers."""
+    rng = np.random.default_rng(5)
+    one, full_one = lines(rng, [-3, 5, 7, 7, 40, 88, 14], 7)
+    two, full_two = lines(rng, [60, 8, 2, -2], 11)
+    rate = rng.uniform(0.2, 2.0, BINS)
+    rate[30:34] = 0.0
+    nodes = np.linspace(0.0, BINS - 1.0, 6)
+    hats = np.array([np.interp(np.arange(BINS), nodes, row) for row in np.eye(6)]).T
+    full = np.column_stack([full_one, full_two, hats]) * rate[:, None]
+    extra, full_extra = lines(rng, [11, 45, 83], 5)
+    return Design(joined(one, two).scaled(rate), Hats.of(BINS, 6), rate), full, extra, full_extra, rng
+
+
+def test_products_are_those_of_the_full_matrix(both) -> None:
+    design, full, extra, full_extra, rng = both
+    weight = rng.uniform(0.1, 1.0, BINS)
+    assert_allclose(design.products(), full.T @ full, atol=1e-12)
+    assert_allclose(design.products(weight), full.T @ (full * weight[:, None]), atol=1e-12)
+    assert_allclose(design.products_with(extra), full.T @ full_extra, atol=1e-12)
+
+
+def test_sums_and_light_are_those_of_the_full_matrix(both) -> None:
+    design, full, extra, full_extra, rng = both
+    values, many = rng.normal(size=BINS), rng.normal(size=(BINS, 3))
+    assert_allclose(design.sums(values), full.T @ values, atol=1e-12)
+    assert_allclose(design.sums(many), full.T @ many, atol=1e-12)
+    light, several = rng.normal(size=full.shape[1]), rng.normal(size=(3, 4))
+    assert_allclose(design.spread(light), full @ light, atol=1e-12)
+    assert_allclose(extra.spread(several), full_extra @ several, atol=1e-12)
+
+
+def test_no_line_at_all() -> None:
+    none, _ = lines(np.random.default_rng(1), [], 3)
+    design = Design(none, Hats.of(BINS, 3), np.ones(BINS))
+    assert design.products().shape == (3, 3)
+    assert_allclose(design.sums(np.ones(BINS)).sum(), BINS)
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 40])
+def test_the_nearest_line_is_the_nearest(count: int) -> None:
+    rng = np.random.default_rng(count)
+    nm = np.sort(rng.uniform(200.0, 1000.0, count))
+    at = np.concatenate([rng.uniform(-100.0, 1500.0, (4, 500)), np.tile(nm, (4, 1))], axis=1)
+    found = NearestLine(nm)(at)
+    gaps = np.abs(at[..., None] - nm)
+    assert_allclose(np.take_along_axis(gaps, found[..., None], axis=-1)[..., 0], gaps.min(axis=-1))
+
+
+def test_lines_too_close_for_a_table_are_searched() -> None:
+    nm = np.array([200.0, 500.0, 500.001, 500.0015, 900.0])
+    assert NearestLine(nm)(np.array([100.0, 349.0, 351.0, 500.0008, 500.0014, 2000.0])).tolist() == [0, 0, 1, 2, 3, 4]
