@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from lamp_fleet import make_case
 from numpy.testing import assert_allclose
 from scipy.stats import norm
 
@@ -210,3 +211,58 @@ def test_a_lopsided_line_lies_in_the_middle_of_its_half_maximum(skew):
     x = np.arange(121.0)
     fit = fit_group(x, 500.0 + 1e5 * light, np.full(121, 30.0), np.array([60.0]), fwhm, free_width=True)
     assert_allclose(fit.centre[0], middle, rtol=0, atol=0.1 * abs(middle - top))
+
+
+def spectrum(pixels, lines, fwhm_px, seed=3):
+    """Counts of lines (centre, area) over 1000 counts, with photon and read noise."""
+    rng = np.random.default_rng(seed)
+    light = 1000.0 + sum(area * pixel_light(pixels, centre, fwhm_px) for centre, area in lines)
+    return rng.poisson(light) + rng.normal(0.0, 15.0, pixels)
+
+
+def test_a_hot_pixel_in_the_flank_of_a_line_is_told_by_the_width_of_the_others():
+    # the flank gives it a neighbour that would do for a narrower line, but no line here is half as narrow
+    lines = [(60.0, 4e4), (140.3, 9e4), (220.6, 6e4), (300.2, 3e4), (380.5, 8e4), (460.4, 8e4), (540.1, 7e4)]
+    counts = spectrum(600, lines, 4.0)
+    counts[[136, 224]] += 40000.0
+    peaks, scene = find_peaks(counts)
+    assert scene.hot.tolist() == [136, 224]
+    assert_allclose(peaks.pixel, [centre for centre, _ in lines], atol=0.05)
+
+
+@pytest.mark.parametrize("fwhm_px", [3.0, 5.0, 12.0])
+def test_lines_are_never_hot_however_bright(fwhm_px):
+    rng = np.random.default_rng(8)
+    for seed in range(20):
+        lines = [(60.0 * k + 60.0 + rng.uniform(), 10 ** rng.uniform(4.0, 5.0) * fwhm_px) for k in range(9)]
+        lines += [(centre + 1.5 * fwhm_px, 0.3 * area) for centre, area in lines[::3]]
+        assert find_peaks(spectrum(660, lines, fwhm_px, seed))[1].hot.size == 0
+
+
+def test_the_full_scale_of_a_converter_is_a_flat_top_even_of_one_or_two_pixels():
+    lines = [(50.5, 2.2e5), (120.0, 1.6e5), (200.3, 4e4)]
+    counts = np.minimum(np.round(spectrum(260, lines, 2.1)), 65535.0)
+    assert np.count_nonzero(counts == 65535.0) == 3
+    peaks, scene = find_peaks(counts)
+    assert np.flatnonzero(scene.saturated).tolist() == np.flatnonzero(counts == 65535.0).tolist()
+    assert_allclose(peaks.pixel, [50.5, 120.0, 200.3], atol=0.1)
+
+
+def test_the_brightest_peak_is_kept_where_a_neighbour_leaves_its_width_open():
+    # neon at 614 nm, a blend of three lines with a faint bump beside, two pixels to a line width: drawn by the fleet
+    case = make_case(470259)
+    peaks, _ = find_peaks(case.counts)
+    place = np.interp(614.4, case.wavelength_nm, case.pixel)
+    near = int(np.argmin(np.abs(peaks.pixel - place)))
+    assert abs(peaks.pixel[near] - place) < 0.6
+    assert np.sum(peaks.area > peaks.area[near]) < 3
+
+
+def test_two_bumps_on_one_flat_top_are_one_line():
+    for gap in np.linspace(1.5, 4.0, 26):
+        lines = [(80.0, 9e5), (80.0 + gap, 4e5), (160.0, 5e4), (220.0, 8e4)]
+        peaks, _ = find_peaks(np.minimum(spectrum(300, lines, 1.8), 60000.0), ceiling=60000.0)
+        flat = peaks.saturated & (peaks.pixel < 100.0)
+        assert np.any(np.abs(peaks.pixel[flat] - 80.0 - 0.25 * gap) < 0.3 * gap + 0.5), gap
+        assert np.all(np.diff(peaks.pixel[flat]) > 0.5)
+        assert np.all(peaks.area[flat] > np.max(peaks.area[~flat])), gap

@@ -17,8 +17,10 @@ Floats = NDArray[np.float64]
 
 MIN_SNR = 5.0
 MAX_PEAKS = 150
+SIGNIFICANT = 3.0  # standard errors of its light that a peak must have
 BROAD_RATIO = 1.6  # wider than this many line widths: a band, not a line
 WINDOW_WIDTHS = 2.5
+PLATEAU_ERROR = 0.3  # of the FWHM: how far a line may lie from the middle of its flat top
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -177,22 +179,24 @@ def measure(scene: Scene, rough: Floats, width_at: Floats | None = None) -> Peak
         width = scene.fwhm_px if width_at is None else float(width_at[middle])
         saturated = [bool(np.any(_near(scene.saturated, c, width))) for c in rough[part]]
         centres = [_plateau(scene, c, width) if s else c for c, s in zip(rough[part], saturated, strict=True)]
+        once = [k for k, c in enumerate(centres) if k == 0 or c - centres[k - 1] > 0.5]  # two may lie on one flat top
         beside = np.concatenate([rough[: part.start], rough[part.stop :]])
-        groups.append(_Group(np.array(centres), saturated, beside, width))
+        groups.append(_Group(np.array(centres)[once], [saturated[k] for k in once], beside, width))
     fits, own_width = _fitted(scene, groups)
     rows: list[tuple[float, float, float, float, float, bool, bool, bool]] = []
     for group, fit, own in zip(groups, fits, own_width, strict=True):
         width, alone = group.width, group.alone
         if fit is None:
             rows += [
-                (c, 0.3 * width, 0.0, np.inf, np.nan, s, not alone, False)
+                (c, PLATEAU_ERROR * width, _seen_light(scene, c, width), np.inf, np.nan, s, not alone, False)
                 for c, s in zip(group.centres, group.saturated, strict=True)
             ]
             continue
         for k, flat in enumerate(group.saturated):
+            if flat and fit.centre_se[k] > PLATEAU_ERROR * width:  # the middle of the top tells it better
+                fit.centre[k], fit.centre_se[k] = group.centres[k], PLATEAU_ERROR * width
             if flat and not fit.area[k] > 0:  # flanks alone may leave the height open: take what is seen
-                top = int(np.clip(round(fit.centre[k]), 0, len(scene.counts) - 1))
-                fit.area[k] = max(scene.counts[top] - scene.continuum[top], 0.0) * 1.064 * width
+                fit.area[k] = _seen_light(scene, fit.centre[k], width)
             broad = bool(own > BROAD_RATIO * width)
             rows.append(
                 (fit.centre[k], fit.centre_se[k], fit.area[k], fit.area_se[k], own, flat, not alone, broad)
@@ -216,13 +220,26 @@ def _fitted(scene: Scene, groups: list[_Group]) -> tuple[list[GroupFit | None], 
     for k, (fit, group) in enumerate(zip(fits, groups, strict=True)):
         if fit is not None and group.alone:
             excess = abs(fit.fwhm - group.width)
-            if excess <= 0.35 * group.width or excess <= 3.0 * fit.fwhm_se:
+            if excess <= 0.35 * group.width or excess <= 3.0 * fit.fwhm_se or not _significant(fit):
                 usual.append(k)
     for k, fixed in zip(usual, _fit_slices(scene, [groups[k] for k in usual], False), strict=True):
         free = fits[k]
-        if fixed is not None and free is not None and fixed.chi2 < 1.3 * free.chi2:
-            fits[k] = fixed
+        if fixed is not None and free is not None:
+            lost = not _significant(free) and _significant(fixed)  # beside others the width was one thing too many
+            fits[k] = fixed if lost or fixed.chi2 < 1.3 * free.chi2 else free
+            own_width[k] = np.nan if lost else own_width[k]
     return fits, own_width
+
+
+def _significant(fit: GroupFit) -> bool:
+    """Return whether the first line of a group stands out of the error of its light."""
+    return bool(fit.area[0] > SIGNIFICANT * fit.area_se[0])
+
+
+def _seen_light(scene: Scene, centre: float, width: float) -> float:
+    """Return the counts in a line as high as what is seen at its centre."""
+    top = int(np.clip(round(centre), 0, len(scene.counts) - 1))
+    return float(max(scene.counts[top] - scene.continuum[top], 0.0) * 1.064 * width)
 
 
 def _near(flags: NDArray[np.bool_], centre: float, width: float) -> NDArray[np.bool_]:
@@ -250,7 +267,7 @@ def _as_peaks(rows: list[tuple[float, float, float, float, float, bool, bool, bo
     columns = {n: c[order] for n, c in columns.items()}
     floor = 1e-4 * scene.fwhm_px
     columns["standard_error_px"] = np.maximum(columns["standard_error_px"], floor)
-    good = (columns["area"] > 3.0 * columns["area_se"]) | columns["saturated"]
+    good = (columns["area"] > SIGNIFICANT * columns["area_se"]) | columns["saturated"]
     good &= ~(columns["fwhm_px"] < 0.45 * scene.fwhm_px)
     good &= columns["standard_error_px"] < 0.6 * scene.fwhm_px
     good &= np.concatenate([[True], np.diff(columns["pixel"]) > 0.3 * scene.fwhm_px])

@@ -7,11 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, signal
+from scipy.special import ndtr
 
 Floats = NDArray[np.float64]
 
 QUIET, QUIET_SD = 0.2, 0.2533  # share of the second differences; standard normal deviate that bounds it
-HOT_NEIGHBOUR_SHARE = 0.12  # a line of FWHM 1.2 px still puts 0.24 of its top pixel into the next ones
+# pixels: narrowest line meant here; a hot pixel has beside it less than half of what such a line, or one half as wide
+# as those of the spectrum, puts into the next pixel
+NARROWEST_PX = 1.2
+FULL_SCALES = tuple(2.0**bits - 1.0 for bits in (8, 10, 12, 14, 16))  # of converters; common practice
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -51,10 +55,12 @@ def noise_level(counts: Floats) -> float:
 
 
 def flat_tops(counts: Floats, ceiling: float | None) -> NDArray[np.bool_]:
-    """Return True where pixels are at the ceiling: the stated one, or equal neighbouring values at the top."""
+    """Return True where pixels are at the ceiling: the stated one, a converter's, or equal neighbours at the top."""
     if ceiling is not None:
         return np.asarray(counts >= ceiling)
     top = float(np.max(counts))
+    if top in FULL_SCALES:
+        return np.asarray(counts >= top)
     height = top - float(np.median(counts))
     near = counts >= top - 1e-3 * height
     run = ndimage.label(near)[0]
@@ -74,13 +80,20 @@ def continuum_below(counts: Floats, fwhm_px: float) -> Floats:
     return np.asarray(ndimage.gaussian_filter1d(opened, 1.2 * fwhm_px, mode="nearest"))
 
 
-def hot_pixels(counts: Floats, noise: float) -> NDArray[np.intp]:
-    """Return pixels that stand alone: both neighbours get less light than any optical line would give them."""
+def hot_pixels(
+    counts: Floats, noise: Floats | float, fwhm_px: float = NARROWEST_PX, leeway: float = 2.0
+) -> NDArray[np.intp]:
+    """Return pixels that stand alone: both neighbours get less light than lines of that width would give them.
+
+    They may have more by a leeway in standard deviations, or if that is negative must have so much less.
+    """
+    edges = ndtr(np.array([-0.5, 0.5, 1.5]) * 2.0 * np.sqrt(2.0 * np.log(2.0)) / fwhm_px)
+    share = 0.5 * float((edges[2] - edges[1]) / (edges[1] - edges[0]))
     padded = np.pad(counts, 2, mode="edge")
     base = np.minimum(padded[:-4], padded[4:])
     height = counts - base
     beside = np.maximum(padded[1:-3], padded[3:-1]) - base
-    alone = (height > 8.0 * noise) & (beside < HOT_NEIGHBOUR_SHARE * height + 2.0 * noise)
+    alone = (height > 8.0 * noise) & (beside < share * height + leeway * noise)
     return np.flatnonzero(alone)
 
 
@@ -99,6 +112,23 @@ def typical_width(counts: Floats, noise: float) -> float:
     order = np.argsort(sampled)
     share = np.cumsum(weights[order]) / np.sum(weights)
     return float(sampled[order][np.searchsorted(share, 0.25)])
+
+
+def _bridged(counts: Floats, hot: NDArray[np.intp]) -> tuple[Floats, NDArray[np.intp]]:
+    """Return counts with straight lines in place of hot pixels, and these."""
+    if len(hot) == 0:
+        return counts, hot
+    index, keep = np.arange(len(counts)), np.ones(len(counts), dtype=bool)
+    keep[hot] = False
+    return np.where(keep, counts, np.interp(index, index[keep], counts[keep])), hot
+
+
+def _below(counts: Floats, level: float, width: float) -> tuple[Floats, Floats]:
+    """Return the continuum and the standard deviation of each pixel, shape (p,)."""
+    continuum = continuum_below(counts, width if np.isfinite(width) else 4.0)
+    gain = 1e-4 * float(np.ptp(counts))  # photon noise until the fit knows better: 1 % at the brightest pixel
+    gain = min(gain, 1.0) if np.ptp(counts) > 300 else gain
+    return continuum, np.sqrt(level**2 + gain * np.maximum(counts - continuum, 0.0))
 
 
 def prepare(counts: Floats, mask: NDArray[np.bool_] | None = None, *, ceiling: float | None = None) -> Scene:
@@ -127,16 +157,15 @@ def prepare(counts: Floats, mask: NDArray[np.bool_] | None = None, *, ceiling: f
         safe = np.where(gaps, np.interp(index, index[~gaps], safe[~gaps]), safe)
     level = noise_level(safe)
     hot = hot_pixels(safe, level)
-    hot = hot[~saturated[hot]]
-    if len(hot):
-        keep = np.ones(len(safe), dtype=bool)
-        keep[hot] = False
-        safe = np.where(keep, safe, np.interp(index, index[keep], safe[keep]))
+    safe, hot = _bridged(safe, hot[~saturated[hot]])
     width = typical_width(safe, level)
-    continuum = continuum_below(safe, width if np.isfinite(width) else 4.0)
-    gain = 1e-4 * float(np.ptp(safe))  # photon noise until the fit knows better: 1 % at the brightest pixel
-    gain = min(gain, 1.0) if np.ptp(safe) > 300 else gain
-    noise = np.sqrt(level**2 + gain * np.maximum(safe - continuum, 0.0))
+    continuum, noise = _below(safe, level, width)
+    if width > 2.0 * NARROWEST_PX:  # what is no line of this spectrum, though some spectrum could have it
+        more = hot_pixels(safe, noise, 0.5 * width, -4.0)
+        safe, more = _bridged(safe, more[~saturated[more]])
+        if len(more):
+            hot, width = np.union1d(hot, more), typical_width(safe, level)
+            continuum, noise = _below(safe, level, width)
     usable = ~(bad | saturated)
     usable[hot] = False
     return Scene(
