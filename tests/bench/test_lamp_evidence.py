@@ -125,6 +125,12 @@ def test_a_curve_that_no_lines_hold_needs_evidence_for_the_lamp():
     assert not solve([shot_of(case.counts, "kr,xe")], case.pixel).accepted
 
 
+def test_many_lines_that_agree_are_no_evidence_in_much_other_light():
+    # argon called mercury-argon: seven of 13 peaks within 0.02 line widths of a curve that is wrong by up to 80 of them
+    case = make_grating_case(491027)
+    assert not solve([shot_of(case.counts, "hg-ar")], case.pixel).accepted
+
+
 @pytest.mark.parametrize(
     ("make", "seed"), [(make_case, 260313), (make_case, 260013), (make_grating_case, 350104)]
 )

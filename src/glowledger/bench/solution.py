@@ -60,6 +60,8 @@ class Refined:
         Whether the whole spectrum places the curve, as single peaks place too few lines.
     described : bool
         Whether no more than half of the peaks are of no line of the lamp.
+    clear : bool
+        Whether the lines of the lamp describe the whole spectrum, other light being little.
     """
 
     fit: LineFit
@@ -69,6 +71,7 @@ class Refined:
     left_out_nm: Floats
     by_spectrum: bool = False
     described: bool = True
+    clear: bool = True
 
     @property
     def supporting(self) -> int:
