@@ -94,7 +94,8 @@ def solve(
         return replace(result, reasons=("too few lines can carry a solution",))
     matched, near = likeliest(trials, view, whole)
     near, better = polished(near, shots, view)
-    near, fitted, refined, shots = _drawn(near, [better, shots], view, whole)
+    same = all(one is other for one, other in zip(better, shots, strict=True))
+    near, fitted, refined, shots = _drawn(near, [better] if same else [better, shots], view, whole)
     margin = _margin((matched, near), trials, found)
     result = replace(result, log_evidence=near.own.log_evidence, log_margin=margin)
     if refined is None:
@@ -117,7 +118,7 @@ def _drawn(
     near, fitted = told_by_spectrum(by_peaks, view, whole)
     results = (
         (drawn, fitted, refine_solution(drawn, shots, (whole, fitted)), shots)
-        for drawn in (near, by_peaks)
+        for drawn in ((near,) if near is by_peaks else (near, by_peaks))
         for shots in with_widths
     )
     first = next(results)
