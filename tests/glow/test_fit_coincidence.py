@@ -87,12 +87,20 @@ def test_a_band_a_tenth_as_bright_errs_by_the_root_of_ten_more():
     assert ratio[1] / ratio[0] == pytest.approx(np.sqrt(light[tops[0]] / light[tops[1]]), rel=0.02)
 
 
-@pytest.mark.parametrize(("photons", "expected"), [(2.5e4, "possible"), (1e5, "present")])
-def test_an_ion_without_its_neutral_must_be_unmistakable(photons, expected):
+def ion_alone(photons):
+    """What is said of O II beside argon, by three records of it."""
+    said = []
+    for seed in (70, 71, 72):
+        counts, nm, _ = simulate({"Ar I": 3e6, "O II": photons}, BENCH, seed)
+        fit = identify_frame(frames_from_arrays(nm, counts))
+        said.append(next(e.verdict for e in fit.species if e.name == "O II"))
+    return said
+
+
+def test_an_ion_without_its_neutral_must_be_unmistakable():
     # a glow with the energy to make O II shows O I at 777 nm more brightly (common practice, no source)
-    counts, nm, _ = simulate({"Ar I": 3e6, "O II": photons}, BENCH, 70)
-    one = next(e for e in identify_frame(frames_from_arrays(nm, counts)).species if e.name == "O II")
-    assert one.verdict == expected, one.reason
+    assert set(ion_alone(2e4)) <= {"possible", "cannot tell"}
+    assert ion_alone(1e5).count("present") >= 2
 
 
 def test_an_ion_beside_its_neutral_is_claimed():

@@ -101,9 +101,9 @@ def bench_misfit(frames: Frames, bench: Bench) -> BenchMisfit:
 def _best_offset(scene: Scene) -> Solution:
     """Fit from the best of many offsets; the axis may also bend as that of an unknown instrument."""
     middle = float(scene.line_spread.fwhm(scene.axis_nm[scene.axis_nm.size // 2]))
-    best, _ = best_offset(binned(scene, middle), shift_steps(middle, REACH_NM / 2))
+    best = best_offset(binned(scene, middle), shift_steps(middle, REACH_NM / 2))
     wide = replace(scene, priors=replace(scene.priors, shift_nm=np.append(REACH_NM, scene.priors.shift_nm[1:])))
-    return fit_scene(wide, best)
+    return fit_scene(wide, best.adjustment)
 
 
 def _places(scene: Scene, solution: Solution) -> NDArray[np.intp]:

@@ -12,6 +12,7 @@ from glowledger.glow.scene import Scene
 ENOUGH_PIXELS = 2.0  # to a line width: sampling theorem, nearly all that a line tells of place, width and amount
 START_PIXELS = 1.3  # enough to tell where lines stand and how wide they are
 LEAST_PIXELS = 400  # of a spectrum, to tell noise from
+LAST_PIXELS = 1000  # where verdicts depend on it
 
 
 def enough_pixels(scene: Scene, width: float = 1.0) -> int:
@@ -28,6 +29,11 @@ def enough_pixels(scene: Scene, width: float = 1.0) -> int:
         return 1
     by_line = int(scene.pixels_per_line * width / ENOUGH_PIXELS)
     return max(1, min(by_line, scene.data.size // LEAST_PIXELS))
+
+
+def last_pixels(scene: Scene, many: int) -> int:
+    """Return how many pixels of a scene, not yet binned, may be summed for the last fit, at most `many`."""
+    return max(1, min(many, scene.data.size // LAST_PIXELS))
 
 
 def binned(scene: Scene, width_nm: float) -> Scene:

@@ -12,6 +12,7 @@ from glowledger.glow.scene import Scene
 from glowledger.glow.templates import EmissionGrid
 
 OWN_COLUMN = 0.003  # of all line light: brighter emitters stay free
+TYPICALLY_OWN = 0.03  # of the typical light of a species: brighter emitters stay free
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -68,6 +69,30 @@ def coarse_scene(scene: Scene, x: NDArray[np.float64]) -> CoarseScene:
         rotation=scene.rotation and scene.rotation.grouped(group, parts),
     )
     return CoarseScene(scene=merged, parts=parts, group=group)
+
+
+def typically_coarse(scene: Scene) -> CoarseScene:
+    """Group the faint emitters of each species in their typical proportions, for a first look.
+
+    Parameters
+    ----------
+    scene : Scene
+        With m emitters. Of the scene returned amounts can be asked, not its second order.
+    """
+    from scipy.sparse import csr_array
+
+    names, index = scene.species_of_emitters()
+    weights = np.array([e.weight for e in scene.emitters])
+    light = weights * scene.grid.density.sum(axis=1)
+    own = light > TYPICALLY_OWN * np.bincount(index, light, len(names))[index]
+    key = np.where(own, len(names) + np.arange(index.size), index)
+    _, first, group = np.unique(key, return_index=True, return_inverse=True)
+    parts = weights / np.bincount(group, weights)[group]
+    density = csr_array((parts, (group, np.arange(index.size)))) @ scene.grid.density
+    emitters = tuple(_together(scene, np.flatnonzero(group == k)) for k in range(first.size))
+    return CoarseScene(
+        scene=replace(scene, emitters=emitters, grid=EmissionGrid(scene.grid.scale, density)), parts=parts, group=group
+    )
 
 
 def faint_together(scene: Scene, x: NDArray[np.float64]) -> tuple[NDArray[np.intp], NDArray[np.float64]]:

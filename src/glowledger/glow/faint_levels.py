@@ -13,8 +13,8 @@ from glowledger.glow.fitting import Solution
 from glowledger.glow.instrument import response_at
 from glowledger.glow.scene import Scene
 
-# standard deviations that a level has in its typical share: ten times as bright it would still not be seen
-UNTOLD = 0.1
+# standard deviations that a level has in its typical share: ten times as bright it would hardly be seen
+UNTOLD = 0.3
 PEAKED = 0.664  # sum of the squares of a Gaussian in pixels, times its FWHM in pixels: root of 2 ln 2 / pi
 
 

@@ -22,7 +22,8 @@ def with_loosened(scene: Scene, solution: Solution) -> tuple[Scene, Solution]:
     for one, mine in loose_columns(scene):
         changes = one.within(solution.free_values[mine])
         parts = response_templates(scene, solution.adjustment, one.grid)
-        np.add.at(columns.T, one.emitter, (parts * (one.share * changes[one.quantity])).T)
+        for emitter, part, factor in zip(one.emitter, parts.T, one.share * changes[one.quantity], strict=True):
+            columns[:, emitter] += part * factor
         left[mine] -= changes
         found[one], grid = one.taken_up(grid, changes)
     np.maximum(columns[:, :m], 0.0, out=columns[:, :m])

@@ -21,7 +21,11 @@ FAR_OFF = 3.0  # standard deviations of what the axis may be off
 
 
 def fit_warnings(
-    frames: Frames, scene: Scene, solution: Solution, seen: Visibility, evidence: tuple[SpeciesEvidence, ...]
+    frames: Frames,
+    whole: Scene,
+    fit: tuple[Scene, Solution],
+    seen: Visibility,
+    evidence: tuple[SpeciesEvidence, ...],
 ) -> tuple[str, ...]:
     """Return what a user must know of a fit before believing it, a sentence each.
 
@@ -29,7 +33,9 @@ def fit_warnings(
     ----------
     frames : Frames
         What was fitted.
-    scene, solution : Scene, Solution
+    whole : Scene
+        All its pixels.
+    fit : (Scene, Solution)
         The final fit.
     seen : Visibility
         Which pixels could show light.
@@ -40,13 +46,13 @@ def fit_warnings(
     -------
     tuple of str
     """
-    found = []
+    found, (scene, solution) = [], fit
     if len(frames) > 1:
         found.append(f"the mean of {len(frames)} frames was used")
         coarse = coarse_warning(frames)
         found.extend([coarse] if coarse else [])
     found.extend(_of_the_axis(scene, solution))
-    masked = int((~scene.used).sum())
+    masked = int((~whole.used).sum())
     if masked:
         found.append(f"{masked} pixels were left out (saturated, dead or missing)")
     if solution.levels.shared > SMOOTHED_FACTOR:

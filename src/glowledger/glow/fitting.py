@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from itertools import count
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +34,7 @@ from glowledger.glow.templates import LineShape
 ROUNDS = 8
 CLOSING = 3
 NEARLY_STILL, STILL = 1.0, 0.3  # standard deviations by which the whole model may still move
+CLOSED = 3.0  # the same after the rounds asked for
 STILL_MISMATCH = 0.1  # of its logarithm
 LONGEST_SHIFT = 0.35  # of the line width in one round: farther the derivative says nothing
 MOST_RESPONSE = 0.7  # of its logarithm in one round
@@ -145,6 +147,8 @@ def fit_scene(
     before: tuple[Scene, Solution] | None = None,
     closing: int = CLOSING,
     nearly: float = NEARLY_STILL,
+    most: int | None = None,
+    amounts: NDArray[np.float64] | None = None,
 ) -> Solution:
     """Fit one spectrum.
 
@@ -165,9 +169,13 @@ def fit_scene(
     before : (Scene, Solution), optional
         A fit of the same spectrum with other emitters, to go on from.
     closing : int
-        Most rounds with all emitters free.
+        Rounds with all emitters free; fewer where nothing moves any more.
     nearly : float
         Standard deviations by which the whole model may still move when all emitters are freed.
+    most : int, optional
+        Most rounds with all emitters free where much still moves after those asked for; else no more than these.
+    amounts : ndarray of shape (c + 1,), optional
+        To begin with, and the constant after them, where no fit came before.
 
     Returns
     -------
@@ -177,25 +185,32 @@ def fit_scene(
     last: Solution | Seen
     if before is None:
         adjustment = scene.start() if start is None else start
-        first = first_round(scene, adjustment, response_templates(scene, adjustment), levels or scene.first)
-        if rounds == 1:
-            return first
-        last, x, levels = first, first.x, first.levels
+        levels = levels or scene.first
+        if amounts is None:
+            first = first_round(scene, adjustment, response_templates(scene, adjustment), levels)
+            if rounds == 1:
+                return first
+            last, x = first, first.x
+            groups = coarse_scene(scene, x)
+        else:
+            x = amounts[:-1]
+            groups = coarse_scene(scene, x)
+            last = _drawn(groups, adjustment, amounts, levels)
     else:
-        last, adjustment, levels = before[1], _moved(*before), before[1].levels
+        last, adjustment, levels = before[1], moved(*before), before[1].levels
         x = carried_over(before[0], before[1].x, scene)
-    groups = coarse_scene(scene, x)
-    if before is not None and scene.summed_pixels != before[0].summed_pixels:
-        last, x = _on_other_pixels(groups, adjustment, before, x)
-        levels = last.levels
+        groups = coarse_scene(scene, x)
+        if scene.summed_pixels != before[0].summed_pixels:
+            last, x = _on_other_pixels(groups, adjustment, before, x)
+            levels = last.levels
     if rounds and np.any(x[: len(scene.emitters)] > 0):
         last, x = _settled_coarsely(groups, adjustment, x, levels, last, rounds, nearly, going_on)
-        adjustment, levels = _moved(scene, last), last.levels
-    for left in range(closing - 1, -1, -1):
+        adjustment, levels = moved(scene, last), last.levels
+    for number in count(1):
         solution = _round(scene, adjustment, levels, x, last, going_on)
-        if left == 0 or _still(scene, solution, last, STILL):
+        if number >= (most or closing) or _still(scene, solution, last, STILL if number < closing else CLOSED):
             break
-        last, x, levels, adjustment = solution, solution.x, solution.levels, _moved(scene, solution)
+        last, x, levels, adjustment = solution, solution.x, solution.levels, moved(scene, solution)
     return solution
 
 
@@ -203,18 +218,32 @@ def _on_other_pixels(
     groups: CoarseScene, adjustment: Adjustment, before: tuple[Scene, Solution], x: NDArray[np.float64]
 ) -> tuple[Seen, NDArray[np.float64]]:
     """Return what a fit of the same spectrum in other pixels says of these, and its amounts, from `carried_over`."""
-    scene, solution = groups.scene, before[1]
-    times, m = before[0].summed_pixels / scene.summed_pixels, groups.group.size
-    amounts = np.concatenate([x[:m], x[m:-1] / times, x[-1:]])  # those of the background between
-    few, k = groups.merged(amounts), len(scene.emitters)
-    columns = _columns(scene, adjustment, few[:k])
-    lines = columns[:, :k] @ few[:k]
-    seen = Seen(
-        model=columns @ few + solution.free_values[-1] / times, lines=lines,
-        doubt=branching_doubt(scene, columns[:, :k], few[:k]), bent=response_doubt(scene, adjustment),
-        levels=replace(solution.levels, read_variance=solution.levels.read_variance / times),
+    solution, times = before[1], before[0].summed_pixels / groups.scene.summed_pixels
+    amounts = in_other_pixels(np.append(x, solution.free_values[-1]), groups.group.size, times)
+    levels = replace(solution.levels, read_variance=solution.levels.read_variance / times)
+    return _drawn(groups, adjustment, amounts, levels), amounts[:-1]
+
+
+def _drawn(
+    groups: CoarseScene, adjustment: Adjustment, amounts: NDArray[np.float64], levels: NoiseLevels
+) -> Seen:
+    """Return what a fit with some amounts, shape (c + 1,), the constant last, would say."""
+    scene, few = groups.scene, groups.merged(amounts[:-1])
+    k = len(scene.emitters)
+    columns = columns_at(scene, adjustment, few[:k])
+    return Seen(
+        model=columns @ few + amounts[-1], lines=columns[:, :k] @ few[:k],
+        doubt=branching_doubt(scene, columns[:, :k], few[:k]), bent=response_doubt(scene, adjustment), levels=levels,
     )  # fmt: skip
-    return seen, amounts
+
+
+def in_other_pixels(x: NDArray[np.float64], m: int, times: float) -> NDArray[np.float64]:
+    """Return amounts, shape (c + 1,), for pixels a number of times smaller.
+
+    Those of the background, after m emitters, are less, and the constant, which is last; that of the second order,
+    before it, stays.
+    """
+    return np.concatenate([x[:m], x[m:-2] / times, x[-2:-1], x[-1:] / times])
 
 
 def _settled_coarsely(
@@ -228,7 +257,7 @@ def _settled_coarsely(
         if _still(scene, solution, last, nearly):
             break
         last = solution
-        solution = _round(scene, _moved(scene, last), last.levels, last.x, last, going_on, ENOUGH_MEANWHILE)
+        solution = _round(scene, moved(scene, last), last.levels, last.x, last, going_on, ENOUGH_MEANWHILE)
     return solution, coarse.split(solution.x)
 
 
@@ -264,7 +293,7 @@ def _round(
 ) -> Solution:
     """Solve the linearised problem once and re-estimate the noise."""
     m = len(scene.emitters)
-    columns = _columns(scene, adjustment, x[:m])
+    columns = columns_at(scene, adjustment, x[:m])
     free, precision, pull = free_columns(scene, adjustment, x[:m])
     variance = expected_variance(scene, levels, last.model, last.lines, last.doubt, last.bent)
     outliers = np.maximum(1.0, np.abs(scene.data - last.model) / (OUTLIER * np.sqrt(variance)))
@@ -289,7 +318,7 @@ def bounded_doubt(scene: Scene, solution: Solution) -> NDArray[np.float64]:
     return np.stack([solution.doubt[0], known + scene.many_lines, solution.doubt[2]])
 
 
-def _columns(scene: Scene, adjustment: Adjustment, amounts: NDArray[np.float64]) -> NDArray[np.float64]:
+def columns_at(scene: Scene, adjustment: Adjustment, amounts: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return templates, background and second order, shape (p, c)."""
     m = len(scene.emitters)
     columns = np.empty((scene.data.size, m + scene.background.shape[1] + 1))
@@ -346,7 +375,7 @@ def _still(scene: Scene, solution: Solution, last: Solution | Seen, least: float
     return distance < least and abs(np.log(errors[0] / errors[1])) < STILL_MISMATCH
 
 
-def _moved(scene: Scene, solution: Solution) -> Adjustment:
+def moved(scene: Scene, solution: Solution) -> Adjustment:
     """Return the adjustment after this round's increments, damped."""
     old = solution.adjustment
     fwhm = float(scene.line_spread.fwhm(scene.axis_nm[scene.axis_nm.size // 2]))

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from scipy.sparse import csr_array
 
 HELD = 1e6  # precision of what must not move
-FLANK = 0.3  # of a line's width-scaled slope counted as template error: a third of its height at the flank
+FLANK = 0.275  # of a line's width-scaled slope counted as template error: a third of its height at the flank
 SIGMA = 0.4247  # of a Gaussian, in its FWHM
 AROUND_WIDTHS = 0.8  # over how many line widths a misshapen line errs (one standard deviation)
 MOST_BENT = 0.5  # relative
@@ -42,7 +42,7 @@ def response_templates(
     """
     sums = _seen_sums(scene, adjustment)
     if isinstance(lines, SpreadLines):
-        return np.asarray(sums @ lines.light)
+        return np.asarray(sums.astype(lines.light.dtype) @ lines.light, dtype=np.float64)
     return (lines or scene.grid).collected(adjustment.shape, sums, out)
 
 
@@ -202,7 +202,7 @@ def _errors(
     steepness = np.empty(lines.size)
     steepness[1:-1] = 0.5 * (lines[2:] - lines[:-2])
     steepness[0], steepness[-1] = lines[1] - lines[0], lines[-1] - lines[-2]
-    steepness *= scene.width_px
+    steepness *= scene.width_px / told_of_slopes(scene)
     # two running means: as good as a Gaussian of the same width
     size = 2 * round(0.5 * np.sqrt(6.0) * AROUND_WIDTHS * scene.pixels_per_line) + 1  # odd: the middle stays
     around = uniform_filter1d(uniform_filter1d(np.maximum(lines, 0.0), size, mode="nearest"), size, mode="nearest")
@@ -210,6 +210,16 @@ def _errors(
     own = SIGMA * scene.pixels_per_line
     lone = own / np.hypot(own, np.sqrt((size**2 - 1) / 6.0))  # top of a lone line spread so, over its own
     return height, around / lone
+
+
+@lru_cache(maxsize=4)
+def told_of_slopes(scene: Scene) -> NDArray[np.float64]:
+    """Return which part of a line's slope differences between pixels show, root mean square, shape (p,).
+
+    Of a Gaussian of σ pixels the difference over two of them, by Parseval's theorem: root of σ² (1 - exp(-1 / σ²)).
+    """
+    variance = (SIGMA * scene.width_px) ** 2
+    return np.asarray(np.sqrt(-variance * np.expm1(-1.0 / variance)))
 
 
 def response_doubt(scene: Scene, adjustment: Adjustment) -> NDArray[np.float64]:

@@ -19,6 +19,7 @@ from glowledger.glow.species_light import species_light
 from glowledger.glow.untypical_levels import cost, sure_levels, yielding
 
 CLEARLY_NOTHING = 2.0  # with the instrument held; with it free the exact test gives no more
+MARGIN = 1.5  # of χ², by which the exact test may find more all the same, as weights and ties differ
 SETTLED_WIDTHS = 0.07  # of the line width: how far the axis may still move when a species is dropped
 LOOSER = 3.0  # by this factor other species may stray further from their typical patterns where one is dropped
 CAPPED = 0.99  # most of the variance that may be a species' own
@@ -79,7 +80,7 @@ def drop_species(scene: Scene, solution: Solution, columns: NDArray[np.intp]) ->
     if _clearly_nothing(scene, solution, columns, 1.0 / (1.0 - CAPPED)):
         return _nothing(scene, solution, columns)
     variance = variance_without(scene, solution, columns)
-    if _clearly_nothing(scene, solution, columns, _held_back(scene, solution, columns, variance)):
+    if _clearly_nothing(scene, solution, columns, MARGIN * _held_back(scene, solution, columns, variance)):
         return _nothing(scene, solution, columns)
     normal, free = _without_own_shape(scene, solution, columns, variance)
     normal = _loosened(normal, columns)
@@ -198,7 +199,7 @@ def _quick_loss(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> 
     """Return the χ² lost without a species, the instrument held."""
     if not np.any(solution.x[columns] > 0):
         return 0.0
-    held, key = _held(scene, solution), columns.tobytes()
+    held, key = _held(solution), columns.tobytes()
     if key not in held.found:
         without = held.minima.without(_only(solution.x.size, columns), guess=held.x > 0)
         held.found[key] = max(held.equations.misfit(without) - held.misfit, 0.0)
@@ -212,7 +213,7 @@ def more_significant(scene: Scene, solution: Solution, columns: NDArray[np.intp]
     """
     if not np.any(solution.x[columns] > 0):
         return False
-    held, key = _held(scene, solution), columns.tobytes()
+    held, key = _held(solution), columns.tobytes()
     if key not in held.most:
         x, gram = held.x[columns], held.equations.gram[columns[:, None], columns]
         held.most[key] = float(x @ gram @ x + held.equations.tie[columns] @ x**2)
@@ -274,8 +275,26 @@ def _held_back(
     return max(float((solution.variance[bright] / variance[bright]).max(initial=1.0)), 1.0)
 
 
+class _ByNormal:
+    """A solution where it counts by its equations alone: its templates may have been drawn anew since."""
+
+    def __init__(self, solution: Solution) -> None:
+        self.solution = solution
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _ByNormal) and self.solution.normal is other.solution.normal
+
+    def __hash__(self) -> int:
+        return id(self.solution.normal)
+
+
+def _held(solution: Solution) -> _Held:
+    return _held_of(_ByNormal(solution))
+
+
 @lru_cache(maxsize=2)
-def _held(scene: Scene, solution: Solution) -> _Held:
+def _held_of(one: _ByNormal) -> _Held:
+    solution = one.solution
     sums = solution.sums.held(solution.increments)
     gram = sums.gram - sums.cross @ sums.cross.T / sums.free
     gram[np.diag_indices_from(gram)] *= 1 + 1e-7

@@ -23,7 +23,7 @@ from glowledger.tables.species import ListedSpecies
 COLDEST_K, HOTTEST_K = 150.0, 3900.0
 STEPS = 13  # a quarter in T each
 MOST_WARMING = 0.4  # of ln T: farther the slope says nothing
-WANDER = 0.3  # of ln T, one standard deviation: how far a temperature drawn with may be from that of the bands
+WANDER = 0.2  # of ln T, one standard deviation: how far a temperature drawn with may be from that of the bands
 
 
 def temperature_ladder() -> NDArray[np.float64]:

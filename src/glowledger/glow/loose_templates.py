@@ -79,6 +79,8 @@ class LooseTemplates:
     def taken_up(self, grid: EmissionGrid, changes: NDArray[np.float64]) -> tuple[LooseTemplates, EmissionGrid]:
         """Return these, and the grid of the scene's emitters, with changes, shape (b,), taken into it."""
         density = grid.density.copy()
-        np.add.at(density, self.emitter, (self.share * changes[self.quantity])[:, None] * self.grid.density)
+        factors = self.share * changes[self.quantity]
+        for emitter, part, factor in zip(self.emitter, self.grid.density, factors, strict=True):
+            density[emitter] += part * factor
         np.maximum(density, 0.0, out=density)
         return replace(self, found=self.found + changes), EmissionGrid(grid.scale, density)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.glow.fitting import Solution
-from glowledger.glow.instrument import SUMMED_ERROR, loosened_of
+from glowledger.glow.instrument import SUMMED_ERROR, loose_columns
 from glowledger.glow.likelihood import local_misfit
 from glowledger.glow.scene import Scene
 from glowledger.glow.species_light import pattern_light, species_light
@@ -167,9 +167,10 @@ def _fitted_errors(scene: Scene, solution: Solution) -> NDArray[np.float64]:
     bent = np.zeros((solution.normal.free.shape[0], len(names)))
     light = np.stack([species_light(scene, solution, scene.columns_of(name)) for name in names])
     bent[-1 - nodes : -1] = (np.where(scene.used, light, 0.0) @ scene.hats).T
-    for number, name in enumerate(names):
-        own = loosened_of(scene, scene.columns_of(name))
-        bent[own, number] = scene.used.astype(float) @ solution.free[:, own]
+    for one, where in loose_columns(scene):
+        owner = np.zeros(len(one), dtype=np.intp)
+        owner[one.quantity] = index[one.emitter]
+        bent[np.arange(where.start, where.stop), owner] = scene.used.astype(float) @ solution.free[:, where]
     taken = np.linalg.solve(solution.normal.free, bent)
     direction = np.zeros((solution.x.size, len(names)))
     direction[np.arange(index.size), index] = in_pixels

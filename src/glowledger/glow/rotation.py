@@ -2,30 +2,41 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from glowledger.glow.choosing import OTHERS
+from glowledger.glow.choosing import FIRST_T_ROT_K, OTHERS
 from glowledger.glow.fitting import Solution
-from glowledger.glow.instrument import FLANK, free_columns, loose_columns, loosened_of, response_templates
+from glowledger.glow.instrument import (
+    FLANK,
+    free_columns,
+    loose_columns,
+    loosened_of,
+    response_templates,
+    told_of_slopes,
+)
+from glowledger.glow.likelihood import local_misfit
 from glowledger.glow.loose_rotation import bands_at, temperature_ladder
 from glowledger.glow.nonnegative import Minima, scaled_gram
 from glowledger.glow.results import Temperature
 from glowledger.glow.scene import Scene
+from glowledger.glow.species_light import species_light
 from glowledger.tables.species import ListedSpecies
 
 BAND_MISMATCH = 0.02  # of the light in a pixel: what line-spread and neighbours leave wrong inside a band
 SHAPE_ERROR = 0.05  # of T: line-spread and overlaps; scatter in tests/benchmarks/bench_identification.py
 LEAST_TOLD = 4.0  # χ² between best and worst temperature
 WIDEST_ERROR = 0.45  # of the logarithm of T: wider says nothing of use
+# of ln T: so far the slope of the bands by temperature holds, and so well told it needs no second question
+MOVED_LITTLE, WELL_TOLD = 0.3, 0.15
 WIDTH_AT_BANDS = 0.1  # relative: how far lines at the bands may be wider than elsewhere (common practice, no source)
 # of ln T, where bands do not tell: others in the same glow do, or none does (from 300 to 1500 K about 500 K)
 LIKE_OTHERS, UNTOLD = 0.3, 0.5
+FAINTEST = 1e-5  # of the brightest pixel of the bands: less is none
 OWN_PART = 0.1  # of the brightest pixel of the bands: there the misfit is judged
-SETTLED_LOG_T = 0.05  # of the logarithm of a temperature, whose shape alone errs by more
 
 
 def profile_temperature(
@@ -34,23 +45,19 @@ def profile_temperature(
     species: ListedSpecies,
     columns: NDArray[np.intp],
     before_k: float | None = None,
-    *,
-    fine: bool = True,
 ) -> Temperature:
     """Fit one rotational temperature to all bands of a species.
 
     Parameters
     ----------
     scene, solution : Scene, Solution
-        A fit with the species' levels freed.
+        A fit.
     species : ListedSpecies
         A molecule.
     columns : ndarray of int
         Its emitter columns.
     before_k : float, optional
-        The temperature found in an earlier fit of the same spectrum, from where to look.
-    fine : bool
-        Try half steps too; without them the temperature serves a further fit.
+        The temperature found in an earlier fit of the same spectrum, or for others in it, from where to look.
 
     Returns
     -------
@@ -77,11 +84,10 @@ def profile_temperature(
     if best in (min(tried), max(tried)):
         side = "colder than" if best == min(tried) else "hotter than"
         return _untold(name, f"the bands look {side} any temperature tried")
-    if fine:  # half a step on, to the side to which it falls
-        place = sorted(tried).index(best)
-        colder, hotter = (tried[sorted(tried)[k]] for k in (place - 1, place + 1))
-        half_on = best + (step / 2 if hotter < colder else -step / 2)
-        tried[half_on] = profile.misfit(half_on)
+    place = sorted(tried).index(best)  # half a step on, to the side to which it falls
+    colder, hotter = (tried[sorted(tried)[k]] for k in (place - 1, place + 1))
+    half_on = best + (step / 2 if hotter < colder else -step / 2)
+    tried[half_on] = profile.misfit(half_on)
     logs = sorted(tried)
     best = min(tried, key=lambda log_t: tried[log_t])
     place = logs.index(best)
@@ -92,10 +98,7 @@ def profile_temperature(
     sd = float(np.hypot(np.sqrt(scale / max(a, 1e-6)), SHAPE_ERROR))
     if sd > WIDEST_ERROR:
         return _untold(name, "the bands look much alike over a wide range of temperatures")
-    interval = (float(np.exp(centre - sd)), float(np.exp(centre + sd)))
-    return Temperature(
-        name=name, kelvin=float(np.exp(centre)), interval_k=interval, reason=f"shape of the {species.name} bands"
-    )
+    return _told(species, float(np.exp(centre)), (float(np.exp(centre - sd)), float(np.exp(centre + sd))))
 
 
 def found_kelvin(temperatures: tuple[Temperature, ...]) -> dict[str, float]:
@@ -124,6 +127,56 @@ def moved_kelvin(scene: Scene, solution: Solution, kelvin: dict[str, float]) -> 
     return moved
 
 
+def fitted_temperature(
+    scene: Scene, solution: Solution, species: ListedSpecies, kelvin: float
+) -> Temperature | None:
+    """Return the temperature to which a fit has moved the bands of a species, if that tells it well; else None.
+
+    Parameters
+    ----------
+    scene, solution : Scene, Solution
+        A fit in which temperatures may move.
+    species : ListedSpecies
+        A molecule.
+    kelvin : float
+        At which its bands are drawn there.
+
+    Notes
+    -----
+    The standard error is that of the fit, amounts and instrument free, times the root of the misfit around the bands.
+    """
+    for one, where in loose_columns(scene):
+        if one is not scene.rotation:
+            continue
+        own = np.flatnonzero(one.of(scene.columns_of(species.name)))
+        if own.size:
+            place = where.start + int(own[0])
+            moved = float(solution.free_values[place])
+            light = np.where(scene.used, species_light(scene, solution, scene.columns_of(species.name)), 0.0)
+            misfit = float(light @ local_misfit(scene, solution)) / max(float(light.sum()), np.finfo(float).tiny)
+            error = float(np.sqrt(_free_variance(solution, place) * max(misfit, 1.0)))
+            if abs(moved) < MOVED_LITTLE and error < WELL_TOLD:
+                centre, sd = np.log(kelvin) + moved, float(np.hypot(error, SHAPE_ERROR))
+                interval = (float(np.exp(centre - sd)), float(np.exp(centre + sd)))
+                return _told(species, float(np.exp(centre)), interval)
+    return None
+
+
+def _told(species: ListedSpecies, kelvin: float, interval_k: tuple[float, float]) -> Temperature:
+    reason = f"shape of the {species.name} bands"
+    return Temperature(name=f"T_rot {species.name}", kelvin=kelvin, interval_k=interval_k, reason=reason)
+
+
+def _free_variance(solution: Solution, place: int) -> float:
+    """Return the variance of one of the free values, the others and all amounts that are lit free as well."""
+    normal, lit = solution.normal, np.flatnonzero(solution.x > 0)
+    taken = np.linalg.solve(normal.free, np.eye(normal.free.shape[0])[place])
+    crossed = normal.cross[lit] @ taken
+    gram = normal.gram[np.ix_(lit, lit)]
+    gram[np.diag_indices_from(gram)] = np.diag(gram) * (1 + 1e-9) + normal.tie[lit]
+    return float(taken[place] + crossed @ np.linalg.solve(gram, crossed))
+
+
 def settled_with(temperatures: tuple[Temperature, ...], kelvin: dict[str, float]) -> tuple[Temperature, ...]:
     """Return temperatures as a last fit has put them, K by species, with intervals as wide as before."""
     found = []
@@ -147,15 +200,9 @@ def log_doubt(species: str, temperatures: tuple[Temperature, ...]) -> float:
 
 
 def _tried(profile: _Profile, ladder: NDArray[np.float64], before_k: float | None) -> dict[float, float]:
-    """Return χ² by logarithm of T: a quarter, half and three quarters up the ladder, then step by step to the lowest.
-
-    Where a temperature is known from before, near it first.
-    """
-    if before_k is None:
-        first = [ladder.size // 4, ladder.size // 2, 3 * ladder.size // 4]
-    else:
-        first = [int(np.argmin(np.abs(ladder - np.log(before_k))))]
-    chi2 = {k: profile.misfit(float(ladder[k])) for k in first}
+    """Return χ² by logarithm of T, from a temperature known before, or a common one, step by step to the lowest."""
+    first = int(np.argmin(np.abs(ladder - np.log(before_k or FIRST_T_ROT_K))))
+    chi2 = {first: profile.misfit(float(ladder[first]))}
     while True:
         best = min(chi2, key=lambda k: chi2[k])
         beside = [k for k in (best - 1, best + 1) if 0 <= k < ladder.size and k not in chi2]
@@ -179,67 +226,101 @@ class _Profile:
     ) -> None:
         m = len(scene.emitters)
         self.scene, self.adjustment, self.species = scene, solution.adjustment, species
-        self.labels = tuple(scene.emitters[i].label for i in columns)
-        self.amounts = solution.x[columns]
+        self.labels, self.amounts = tuple(scene.emitters[i].label for i in columns), solution.x[columns]
         without = np.where(np.isin(np.arange(m), columns), 0.0, solution.x[:m])
         free, precision, pull = free_columns(scene, self.adjustment, without)
         # strengths of the bands themselves stay as they are: those of another temperature say nothing here
         self.kept = np.setdiff1d(np.arange(pull.size), loosened_of(scene, columns))
-        self.free, precision, pull = free[:, self.kept], precision[np.ix_(self.kept, self.kept)], pull[self.kept]
-        size = pull.size
-        self.precision, self.pull = np.zeros((size + 1, size + 1)), np.append(pull, 0.0)
-        self.precision[:size, :size], self.precision[size, size] = precision, WIDTH_AT_BANDS**-2
+        self.free = np.ascontiguousarray(free[:, self.kept])
         self.weight, products, rhs = _products(scene, solution)
         others = np.setdiff1d(np.flatnonzero(solution.x > 0), columns)
         self.columns = np.ascontiguousarray(solution.columns[:, others])
-        self.fixed_gram, self.fixed_rhs = products[np.ix_(others, others)], rhs[others]
+        weighted = self.free * self.weight[:, None]
+        n, f = others.size, self.kept.size
+        self.gram, self.rhs = np.empty((n + f, n + f)), np.concatenate([rhs[others], weighted.T @ scene.data])
+        self.gram[:n, :n], self.gram[:n, n:] = products[np.ix_(others, others)], self.columns.T @ weighted
+        self.gram[n:, :n], self.gram[n:, n:] = self.gram[:n, n:].T, self.free.T @ weighted
+        self.gram[n:, n:] += precision[np.ix_(self.kept, self.kept)]
+        self.rhs[n:] += pull[self.kept]
         self.held: Minima | None = None
         self.passive = np.zeros(0, dtype=bool)
-        # by logarithm of T: amounts of fixed columns, free ones and bands; the bands; the free columns
-        self.fits: dict[float, tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]] = {}
+        self.fits: dict[float, tuple[NDArray[np.float64], _Bands]] = {}  # by logarithm of T
 
     def misfit(self, log_t: float) -> float:
         """Return χ² of the best fit at a temperature, up to a constant."""
-        bands, free = self._columns_at(log_t)
-        n, f = self.columns.shape[1], free.shape[1]
-        own = np.concatenate([free, bands], axis=1)
-        weighted = own * self.weight[:, None]
-        size = n + own.shape[1]
-        gram, rhs = np.empty((size, size)), np.concatenate([self.fixed_rhs, weighted.T @ self.scene.data])
-        gram[:n, :n], gram[n:, n:] = self.fixed_gram, own.T @ weighted
-        gram[:n, n:] = self.columns.T @ weighted
-        gram[n:, :n] = gram[:n, n:].T
-        gram[n : n + f, n : n + f] += self.precision
-        rhs[n : n + f] += self.pull
-        unbounded = np.zeros(size, dtype=bool)
-        unbounded[n : n + f] = True
+        bands = self._bands_at(log_t)
+        n, size = self.columns.shape[1], self.rhs.size
+        weight, rows = self.weight[bands.rows][:, None], bands.rows
+        changes, beside, free = bands.changes * weight, bands.light * weight, self.free[rows]
+        total = size + bands.light.shape[1]
+        gram, rhs = np.empty((total, total)), np.empty(total)
+        gram[:size, :size], rhs[:size] = self.gram, self.rhs
+        meets = free.T @ changes
+        gram[n:size, n:size] += meets + meets.T + bands.changes.T @ changes
+        gram[:n, n:size] += self.columns[rows].T @ changes
+        gram[n:size, :n] = gram[:n, n:size].T
+        rhs[n:size] += changes.T @ self.scene.data[rows]
+        gram[:n, size:], gram[n:size, size:] = self.columns[rows].T @ beside, (free + bands.changes).T @ beside
+        gram[size:, :size], gram[size:, size:] = gram[:size, size:].T, bands.light.T @ beside
+        gram[size, size] += WIDTH_AT_BANDS**-2
+        rhs[size:] = beside.T @ self.scene.data[rows]
+        x = self._solved(gram, rhs, np.arange(total) - n)
+        self.fits[log_t] = x, bands
+        return float(x @ gram @ x - 2 * rhs @ x)
+
+    def _solved(
+        self, gram: NDArray[np.float64], rhs: NDArray[np.float64], place: NDArray[np.intp]
+    ) -> NDArray[np.float64]:
+        """Return the minimum, all but the free columns not negative; `place` counts from the first of those."""
+        unbounded = (place >= 0) & (place <= self.free.shape[1])
         scaled = scaled_gram(gram)
         if self.held is None:
-            minima = scaled.near(rhs, np.ones(size, dtype=bool))
+            minima = scaled.near(rhs, np.ones(rhs.size, dtype=bool))
         else:
             minima = self.held.beside(scaled, rhs, self.passive)
-        x = minima.without(np.zeros(size, dtype=bool), unbounded)
+        x = minima.without(np.zeros(rhs.size, dtype=bool), unbounded)
         self.passive = (x > 0) | unbounded
-        self.held = self.held or scaled.near(rhs, self.passive & (np.arange(size) < n))
-        self.fits[log_t] = x, bands, free
-        return float(x @ gram @ x - 2 * rhs @ x)
+        self.held = self.held or scaled.near(rhs, self.passive & (place < 0))
+        return x
 
     def birge(self, log_t: float) -> float:
         """Return the reduced χ² in the bands at a temperature tried before, at least 1."""
-        x, bands, free = self.fits[log_t]
-        n, f = self.columns.shape[1], free.shape[1]
-        light = bands @ x[n + f :]
-        left = self.scene.data - self.columns @ x[:n] - free @ x[n : n + f] - light
-        mine = self.scene.used & (light > OWN_PART * light.max(initial=0.0))
-        return max(float(np.mean(self.weight[mine] * left[mine] ** 2)), 1.0) if mine.any() else 1.0
+        x, bands = self.fits[log_t]
+        n, size, rows = self.columns.shape[1], self.rhs.size, bands.rows
+        light = bands.light[:, 1:] @ x[size + 1 :]
+        drawn = self.columns[rows] @ x[:n] + (self.free[rows] + bands.changes) @ x[n:size]
+        left = self.scene.data[rows] - drawn - bands.light[:, 0] * x[size] - light
+        mine = self.scene.used[rows] & (light > OWN_PART * light.max(initial=0.0))
+        return max(float(np.mean(self.weight[rows][mine] * left[mine] ** 2)), 1.0) if mine.any() else 1.0
 
-    def _columns_at(self, log_t: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Return the bands and the free columns with the bands at a temperature."""
+    def _bands_at(self, log_t: float) -> _Bands:
+        """Return the bands at a temperature, and what they change in the free columns."""
         grid = bands_at(self.species, self.labels, log_t, self.scene.grid.scale)
-        own = free_columns(self.scene, self.adjustment, self.amounts, grid)[0][:, self.kept]
-        own[:, -1] = 0.0  # the constant is there already
-        width = own[:, self.scene.shift_basis.shape[1]]
-        return response_templates(self.scene, self.adjustment, grid), np.column_stack([self.free + own, width])
+        light = response_templates(self.scene, self.adjustment, grid)
+        changes = free_columns(self.scene, self.adjustment, self.amounts, grid)[0][:, self.kept]
+        rows = np.flatnonzero(light.max(axis=1) > FAINTEST * light.max())
+        changes, width = changes[rows], changes[rows, self.scene.shift_basis.shape[1]]
+        changes[:, -1] = 0.0  # the constant is there already
+        return _Bands(rows=rows, light=np.column_stack([width, light[rows]]), changes=changes)
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _Bands:
+    """The bands of a species at a temperature, in the r pixels that have light of them.
+
+    Attributes
+    ----------
+    rows : ndarray of int, shape (r,)
+        The pixels.
+    light : ndarray of shape (r, 1 + k)
+        What a width of their own changes, then the bands.
+    changes : ndarray of shape (r, f)
+        What they change in the free columns of all other light.
+    """
+
+    rows: NDArray[np.intp]
+    light: NDArray[np.float64]
+    changes: NDArray[np.float64]
 
 
 @lru_cache(maxsize=2)
@@ -258,7 +339,7 @@ def _variance(scene: Scene, solution: Solution) -> NDArray[np.float64]:
 
     smooth = uniform_filter1d(scene.data, max(1, round(scene.pixels_per_line / 2)))
     light = np.where(scene.used, np.maximum(smooth - (solution.model - solution.lines), 0.0), 0.0)
-    steepness = np.gradient(light, scene.axis_nm) * scene.line_spread.fwhm(scene.axis_nm)
+    steepness = np.gradient(light, scene.axis_nm) * scene.line_spread.fwhm(scene.axis_nm) / told_of_slopes(scene)
     random = solution.levels.random_variance(np.maximum(solution.model, smooth))
     wrong = BAND_MISMATCH**2 * (light**2 + (FLANK * steepness) ** 2 + np.maximum(solution.doubt[0], 0.0))
     known = scene.stated_variance + solution.doubt[1]  # that of the response does not count: here it is free
@@ -268,8 +349,3 @@ def _variance(scene: Scene, solution: Solution) -> NDArray[np.float64]:
 def _untold(name: str, why: str) -> Temperature:
     nan = float("nan")
     return Temperature(name=name, kelvin=nan, interval_k=(nan, nan), reason=f"cannot tell: {why}")
-
-
-def settled(found: dict[str, float], before: dict[str, float]) -> bool:
-    """Return whether temperatures are what they were before, as far as it matters."""
-    return all(abs(np.log(kelvin / before[name])) < SETTLED_LOG_T for name, kelvin in found.items())

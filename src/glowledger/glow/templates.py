@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from scipy.sparse import csr_array
 
 SPLINES = 6  # sinc factors of sharing a line between nodes and of drawing light between them, three each
+SINGLE, DOUBLE = np.dtype(np.float32), np.dtype(np.float64)
 BLOCK = 64  # emitters spread at a time
 ROUND_NM = 2.0  # the range of a grid ends at multiples of this
 
@@ -86,7 +87,7 @@ class SpreadLines:
     """
 
     scale: WidthScale
-    light: NDArray[np.float64]
+    light: NDArray[np.floating]
 
     def on_pixels(self, edges_nm: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return each emitter's light in each pixel.
@@ -130,7 +131,7 @@ class Edges:
         per_nm = np.gradient(u, edges_nm) / STEP
         return cls(node, tuple(share * per_nm for share in spline_shares(u / STEP - node)))
 
-    def slope(self, light: NDArray[np.float64]) -> NDArray[np.float64]:
+    def slope(self, light: NDArray[np.floating]) -> NDArray[np.float64]:
         """Return how light at the nodes, shape (q,), changes in each pixel as the edges move, per nm, shape (p,)."""
         before, here, after = self.shares
         return np.diff(before * light[self.node - 1] + here * light[self.node] + after * light[self.node + 1])
@@ -150,22 +151,24 @@ class EmissionGrid:
 
     scale: WidthScale
     density: NDArray[np.float64]
-    _transform: list[NDArray[np.complex128]] = field(default_factory=list, repr=False)
+    _transform: dict[np.dtype[np.floating], NDArray[np.complexfloating]] = field(default_factory=dict, repr=False)
 
-    def spread(self, shape: LineShape) -> SpreadLines:
+    def spread(self, shape: LineShape, precision: np.dtype[np.floating] = DOUBLE) -> SpreadLines:
         """Spread every emitter by the line-spread.
 
         Parameters
         ----------
         shape : LineShape
             The line-spread.
+        precision : dtype
+            `DOUBLE`, or `SINGLE` as in `collected`.
 
         Returns
         -------
         SpreadLines
         """
-        light = np.empty(self.density.shape[::-1])
-        for rows, block in self._blocks(shape):
+        light = np.empty(self.density.shape[::-1], dtype=precision)
+        for rows, block in self._blocks(shape, precision):
             light[:, rows] = block
         return SpreadLines(self.scale, light)
 
@@ -179,41 +182,47 @@ class EmissionGrid:
         edges_nm : ndarray of shape (p + 1,)
             Pixel edges, nm, increasing.
         """
-        return self.collected(shape, pixel_sums(self.scale, edges_nm))
+        return self.spread(shape).on_pixels(edges_nm)
 
     def collected(
         self, shape: LineShape, sums: csr_array, out: NDArray[np.float64] | None = None
     ) -> NDArray[np.float64]:
-        """As `on_pixels`, with the `pixel_sums` of the edges; written to `out` if given."""
+        """As `on_pixels`, with the `pixel_sums` of the edges; written to `out` if given.
+
+        In single precision, true to some 1e-6 of an emitter's brightest pixel, which takes half the time.
+        """
         light = np.empty((sums.shape[0], self.density.shape[0])) if out is None else out
-        for rows, block in self._blocks(shape):
-            light[:, rows] = sums @ block
+        seen = sums.astype(SINGLE)
+        for rows, block in self._blocks(shape, SINGLE):
+            light[:, rows] = seen @ block
         return light
 
-    def _blocks(self, shape: LineShape) -> Iterator[tuple[slice, NDArray[np.float64]]]:
+    def _blocks(
+        self, shape: LineShape, precision: np.dtype[np.floating]
+    ) -> Iterator[tuple[slice, NDArray[np.floating]]]:
         """Yield the spread light of some emitters at a time, shape (q, some): few enough to stay in the cache."""
         from scipy.fft import irfft
 
-        transform, length = self._transformed(), _transform_length(self)
-        kernel = _kernel_transform(shape, length)
+        transform, length = self._transformed(precision), _transform_length(self)
+        kernel = _kernel_transform(shape, length).astype(transform.dtype)
         for first in range(0, self.density.shape[0], BLOCK):
             rows = slice(first, first + BLOCK)
             yield rows, irfft(transform[rows] * kernel, length, axis=1)[:, : self.density.shape[1]].T
 
-    def _transformed(self) -> NDArray[np.complex128]:
+    def _transformed(self, precision: np.dtype[np.floating]) -> NDArray[np.complexfloating]:
         """Return the Fourier transform of every row, made once."""
         from scipy.fft import rfft
 
-        if not self._transform:
+        if precision not in self._transform:
             length, (m, q) = _transform_length(self), self.density.shape
-            padded = np.zeros((min(BLOCK, m), length))
-            transform = np.empty((m, length // 2 + 1), dtype=np.complex128)
+            padded = np.zeros((min(BLOCK, m), length), dtype=precision)
+            transform = np.empty((m, length // 2 + 1), dtype=np.result_type(precision, np.complex64))
             for first in range(0, m, BLOCK):
                 rows = self.density[first : first + BLOCK]
                 padded[: len(rows), :q] = rows
                 transform[first : first + BLOCK] = rfft(padded[: len(rows)], axis=1)
-            self._transform.append(transform)
-        return self._transform[0]
+            self._transform[precision] = transform
+        return self._transform[precision]
 
     def spread_sum(self, amounts: NDArray[np.float64], shapes: tuple[LineShape, ...]) -> SpreadLines:
         """Spread the sum of all emitters, in given amounts, by several line-spreads.

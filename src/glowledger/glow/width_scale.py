@@ -18,7 +18,7 @@ from glowledger.bench.model import LineSpread
 if TYPE_CHECKING:
     from scipy.sparse import csr_array
 
-STEP = 0.2  # of u, in FWHM: a Gaussian has nothing left at the finest wave that nodes so far apart can carry
+STEP = 0.225  # of u, in FWHM: a Gaussian has nothing left at the finest wave that nodes so far apart can carry
 MOST_PLACED = 4096  # emitters whose places on a grid are kept
 MOST_RATES = 3  # of each, whose light is kept
 REACH = 8.0  # FWHM kept on either side of the range, so that wings of lines beyond the edge count
