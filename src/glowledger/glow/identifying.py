@@ -44,8 +44,7 @@ COARSEST_FWHM_NM = 15.0  # beyond it no band has a shape of its own
 LEAST_PIXELS = 100
 REFIT_ROUNDS = 6
 NEARLY = 6.0  # standard deviations by which the model may still move: freeing all emitters moves it by some ten
-OPENING, MIDDLE, CLOSING = 2, 2, 2  # rounds with all emitters free: of the first fit, of the next, of the last
-MOST_CLOSING = 6  # of the last, while much still moves
+CLOSING, MOST_CLOSING = 2, 6  # rounds of a fit with all emitters free; of the last one at most, while much still moves
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -141,8 +140,8 @@ def identify(
         final = window_free_below(with_emitters(whole, emitters, bench), unlit_below)
         scene = summed_pixels(final, last_pixels(final, scene.summed_pixels))
         scene = with_loosened_templates(scene, before, listed, plan.kelvin)
-        closing, most = (CLOSING, MOST_CLOSING) if last else (MIDDLE, MIDDLE)
-        solution = fit_scene(scene, None, REFIT_ROUNDS, before=before, closing=closing, nearly=NEARLY, most=most)
+        most = MOST_CLOSING if last else CLOSING
+        solution = fit_scene(scene, None, REFIT_ROUNDS, before=before, closing=CLOSING, nearly=NEARLY, most=most)
         progress.tell(done)
         _LOG.info("fitted %d patterns of %d species to %d pixels", len(emitters), len(listed), int(scene.used.sum()))
     if scene.summed_pixels > 1 and failed(solution):  # where nothing fits, what little is told is in the shapes
@@ -198,14 +197,14 @@ def _first(one: Frames, emitters: tuple[Emitter, ...], bench: Bench | None) -> t
     scene = build_scene(one, emitters, spread, bench)
     progress.tell(0.1)
     width_known = bench is not None and bench.line_spread is not None
-    few, solution = first_fit(scene, offset_sd_nm(bench), width_known=width_known, closing=OPENING)
+    few, solution = first_fit(scene, offset_sd_nm(bench), width_known=width_known, closing=CLOSING)
     if few is not scene and failed(solution):  # where nothing fits, what little is told is in the shapes
-        few, solution = first_fit(scene, offset_sd_nm(bench), width_known=width_known, closing=OPENING, whole=True)
+        few, solution = first_fit(scene, offset_sd_nm(bench), width_known=width_known, closing=CLOSING, whole=True)
     many_lines = many_lines_variance(few, solution)
     many_lines = np.interp(scene.axis_nm, few.axis_nm, many_lines) / few.summed_pixels**2
     if np.any(many_lines > 0):  # what fails for want of their places is begun anew
         scene = among_many_lines(scene, many_lines)
-        few, solution = first_fit(scene, offset_sd_nm(bench), width_known=width_known, closing=OPENING)
+        few, solution = first_fit(scene, offset_sd_nm(bench), width_known=width_known, closing=CLOSING)
     uneven = np.interp(scene.axis_nm, few.axis_nm, uneven_variance(few, solution)) / few.summed_pixels
     return replace(scene, stated_variance=scene.stated_variance + uneven), few, solution
 
