@@ -56,15 +56,8 @@ def coarse_scene(scene: Scene, x: NDArray[np.float64]) -> CoarseScene:
         Fitted amounts, the first m those of the emitters.
     """
     group, parts = faint_together(scene, x)
-    k = int(group.max(initial=-1)) + 1
-    members = [np.flatnonzero(group == row) for row in range(k)]
-    emitters = tuple(_together(scene, rows) for rows in members)
-    density = np.empty((k, scene.grid.density.shape[1]))
-    for row, rows in enumerate(members):
-        np.matmul(parts[rows], scene.grid.density[rows], out=density[row])
     merged = replace(
-        scene, emitters=emitters, grid=EmissionGrid(scene.grid.scale, density),
-        doubled=scene.doubled.grouped(group, parts),
+        _merged(scene, group, parts), doubled=scene.doubled.grouped(group, parts),
         loose=scene.loose and scene.loose.grouped(group, parts),
         rotation=scene.rotation and scene.rotation.grouped(group, parts),
     )
@@ -79,26 +72,30 @@ def typically_coarse(scene: Scene) -> CoarseScene:
     scene : Scene
         With m emitters. Of the scene returned amounts can be asked, not its second order.
     """
-    from scipy.sparse import csr_array
-
     names, index = scene.species_of_emitters()
     weights = np.array([e.weight for e in scene.emitters])
-    light = weights * scene.grid.density.sum(axis=1)
+    light = weights * scene.grid.light
     own = light > TYPICALLY_OWN * np.bincount(index, light, len(names))[index]
-    key = np.where(own, len(names) + np.arange(index.size), index)
-    _, first, group = np.unique(key, return_index=True, return_inverse=True)
+    _, group = np.unique(np.where(own, len(names) + np.arange(index.size), index), return_inverse=True)
     parts = weights / np.bincount(group, weights)[group]
-    density = csr_array((parts, (group, np.arange(index.size)))) @ scene.grid.density
-    emitters = tuple(_together(scene, np.flatnonzero(group == k)) for k in range(first.size))
-    return CoarseScene(
-        scene=replace(scene, emitters=emitters, grid=EmissionGrid(scene.grid.scale, density)), parts=parts, group=group
-    )
+    return CoarseScene(scene=_merged(scene, group, parts), parts=parts, group=group)
+
+
+def _merged(scene: Scene, group: NDArray[np.intp], parts: NDArray[np.float64]) -> Scene:
+    """Return a scene with one emitter for each group, of those in it, -1 for none, in parts, shape (m,)."""
+    from scipy.sparse import csr_array
+
+    kept = np.flatnonzero(group >= 0)
+    k = int(group.max(initial=-1)) + 1
+    density = csr_array((parts[kept], (group[kept], kept)), shape=(k, group.size)) @ scene.grid.density
+    emitters = tuple(_together(scene, np.flatnonzero(group == row)) for row in range(k))
+    return replace(scene, emitters=emitters, grid=EmissionGrid(scene.grid.scale, density))
 
 
 def faint_together(scene: Scene, x: NDArray[np.float64]) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
     """Return the group of each emitter, -1 for those without light, and its part in it, shape (m,)."""
     amounts = x[: len(scene.emitters)]
-    light = amounts * scene.grid.density.sum(axis=1)
+    light = amounts * scene.grid.light
     _, species = scene.species_of_emitters()
     own = light > OWN_COLUMN * light.sum()
     key = np.where(own, species.max() + 1 + np.arange(amounts.size), species)

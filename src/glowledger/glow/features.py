@@ -8,11 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.glow.fitting import Solution
-from glowledger.glow.instrument import branching_doubt
 from glowledger.glow.likelihood import Drop
 from glowledger.glow.results import Feature
 from glowledger.glow.scene import Scene
-from glowledger.glow.species_light import species_light, typical_light
+from glowledger.glow.species_light import species_doubt, species_light, typical_light
 
 FAINT_FEATURE = 0.01  # of the species' strongest: fainter ones are not listed
 REACH_WIDTHS = 0.9  # half window for the counts of a feature, in line widths
@@ -33,6 +32,7 @@ OWN_SIGMA = 3.5
 FLANK_PART = 0.25  # of the brightest pixel left of a line that is cut off
 OFF_CENTRE = 0.25  # of the line width: a line further off belongs to something else
 MOST_TESTS = 24
+TINY = float(np.finfo(float).tiny)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -85,7 +85,10 @@ class FeatureTest:
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class _Given:
-    """What all features of one species share; arrays of shape (p,), the light of s others of shape (s, p)."""
+    """What all features of one species share; arrays of shape (p,), the light of s others of shape (s, p).
+
+    `shown`, shape (5, p): what all others leave, the typical and the fitted light, and minus the slope of each.
+    """
 
     scene: Scene
     solution: Solution
@@ -93,8 +96,7 @@ class _Given:
     drop: Drop
     light: NDArray[np.float64]
     typical: NDArray[np.float64]
-    slope: NDArray[np.float64]
-    typical_slope: NDArray[np.float64]
+    shown: NDArray[np.float64]
     other_names: tuple[str, ...]
     other_light: NDArray[np.float64]
     murky: NDArray[np.float64]
@@ -135,13 +137,18 @@ def feature_tests(
     if not np.any(light > 0):
         return []
     typical = typical_light(scene, solution, columns)
-    own = branching_doubt(scene, solution.templates, solution.x[: len(scene.emitters)], columns)
     given = _Given(
         scene=scene, solution=solution, columns=columns, drop=drop, light=light, typical=typical,
-        slope=-np.gradient(light, scene.axis_nm), typical_slope=-np.gradient(typical, scene.axis_nm),
+        shown=np.stack(
+            [
+                scene.data - solution.model + light, typical, light,
+                -np.gradient(typical, scene.axis_nm), -np.gradient(light, scene.axis_nm),
+            ]
+        ),
         other_names=tuple(others), other_light=np.reshape(list(others.values()), (len(others), light.size)),
         murky=np.zeros(light.size) if murky is None else murky, anchors=_anchors(scene, solution, columns),
-        well_known=np.maximum(solution.doubt[2] - own[2], 0.0), band=_is_band(scene, columns),
+        well_known=np.maximum(solution.doubt[2] - species_doubt(scene, solution, columns)[2], 0.0),
+        band=_is_band(scene, columns),
     )  # fmt: skip
     tops = np.union1d(_tops(light), _tops(typical, FAINT_TYPICAL))
     apart = SAME_FEATURE * float(scene.line_spread.fwhm(float(np.median(scene.axis_nm))))
@@ -202,14 +209,12 @@ def _test(given: _Given, top: int) -> FeatureTest | None:
     if given.band:
         whole = _whole_band(scene, given.typical if dark else light, top, max(1, round(fwhm / pixel)))
         around = np.union1d(around, whole)
-    shown = scene.data - solution.model + light  # all that the others leave here
-    typical = _contrast(given, around, top, given.typical, given.typical_slope, shown)
-    found, error, offset, offset_error = (
-        typical if dark else _contrast(given, around, top, light, given.slope, shown)
-    )
+    cleaned = _over_level(given, around, top)
+    typical = _contrast(cleaned[0], cleaned[1], cleaned[3])
+    found, error, offset, offset_error = typical if dark else _contrast(cleaned[0], cleaned[2], cleaned[4])
     sigma = found / error if dark else min(found / error, _lost(given, top, around))
     beside = given.other_light[:, near].sum(axis=1)
-    share = counts / max(counts + float(beside.sum()), np.finfo(float).tiny)
+    share = counts / max(counts + float(beside.sum()), TINY)
     doubt = np.sqrt(offset_error**2 + solution.shift_error_at(scene, top) ** 2 + scene.priors.finer_nm**2)
     centred = bool(abs(offset) < _slack(given) * max(fwhm, pixel) + 2.0 * doubt)
     noise = float(np.sqrt(given.drop.variance[near].sum()))
@@ -293,37 +298,36 @@ def _lost(given: _Given, top: int, around: NDArray[np.intp]) -> float:
     return float(np.sqrt(max(float(worse.sum()), 0.0)))
 
 
-def _contrast(
-    given: _Given,
-    at: NDArray[np.intp],
-    top: int,
-    light: NDArray[np.float64],
-    slope: NDArray[np.float64],
-    shown: NDArray[np.float64],
-) -> tuple[float, float, float, float]:
-    """Fit what is shown around a feature by its light over a free level and slope.
+def _over_level(given: _Given, at: NDArray[np.intp], top: int) -> NDArray[np.float64]:
+    """Return `shown` in some pixels in standard deviations, what a level and a slope can give taken out, shape (5, k).
 
-    A broad rise that no species explains must not pass for a line. Returns the amount in units of the
-    fitted light and its standard error, then the distance off centre and its standard error, nm.
+    A broad rise that no species explains must not pass for a line.
     """
     root = 1.0 / np.sqrt(given.drop.variance[at])
-    x = given.scene.axis_nm[at] - given.scene.axis_nm[top]
     level = root / np.sqrt(root @ root)
-    rise = x * root - level * float(level @ (x * root))
+    rise = (given.scene.axis_nm[at] - given.scene.axis_nm[top]) * root
+    rise -= level * (level @ rise)
     rise /= np.sqrt(rise @ rise)
+    smooth = np.stack([level, rise])
+    scaled = given.shown[:, at] * root
+    return np.asarray(scaled - (scaled @ smooth.T) @ smooth)
 
-    def cleaned(values: NDArray[np.float64]) -> NDArray[np.float64]:
-        scaled = values[at] * root
-        return np.asarray(scaled - level * float(level @ scaled) - rise * float(rise @ scaled))
 
-    shape, rest, tilt = cleaned(light), cleaned(shown), cleaned(slope)
-    information = max(float(shape @ shape), np.finfo(float).tiny)
+def _contrast(
+    rest: NDArray[np.float64], shape: NDArray[np.float64], tilt: NDArray[np.float64]
+) -> tuple[float, float, float, float]:
+    """Fit what is shown around a feature by its light, all from `_over_level`.
+
+    Returns the amount in units of the light and its standard error, then the distance off centre and its standard
+    error, nm; `tilt` is minus the slope of the light.
+    """
+    information = max(float(shape @ shape), TINY)
     found = float(shape @ rest) / information
-    upright = tilt - shape * float(shape @ tilt) / information
-    tilt_information = max(float(upright @ upright), np.finfo(float).tiny)
+    upright = tilt - shape * (float(shape @ tilt) / information)
+    tilt_information = max(float(upright @ upright), TINY)
     part = max(found, 0.05)
     offset = float(upright @ rest) / tilt_information / part
-    return found, 1.0 / np.sqrt(information), offset, 1.0 / np.sqrt(tilt_information) / part
+    return found, 1.0 / float(np.sqrt(information)), offset, 1.0 / float(np.sqrt(tilt_information)) / part
 
 
 def _label(given: _Given, top: int, fwhm: float) -> str:

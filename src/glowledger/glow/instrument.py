@@ -92,9 +92,9 @@ def _edges(scene: Scene, adjustment: Adjustment) -> Edges:
 
 
 def branching_doubt(
-    scene: Scene, templates: NDArray[np.float64], amounts: NDArray[np.float64], columns: NDArray[np.intp] | None = None
+    scene: Scene, templates: NDArray[np.float64], amounts: NDArray[np.float64], owner: NDArray[np.float64] | None = None
 ) -> NDArray[np.float64]:
-    """Return what uncertain branching adds to template errors, shape (3, p).
+    """Return what uncertain branching adds to template errors, shape (3, p), or (3, s, p) for each of s owners.
 
     The fainter a line or band beside the brightest of its upper level, the less is its strength known (in
     every table weak branches have the larger relative errors; here as the root of the ratio), and some are
@@ -110,8 +110,8 @@ def branching_doubt(
         Counts per photon of all emitters.
     amounts : ndarray of shape (m,)
         Light of each.
-    columns : ndarray of int, optional
-        Of these emitters alone.
+    owner : ndarray of shape (m, s), optional
+        1 where an emitter is one of an owner's, whose part is asked for; else of all emitters together.
 
     Returns
     -------
@@ -119,14 +119,12 @@ def branching_doubt(
         Row 0 adds to the square of `error_shape`, counts² per unit of mismatch squared; row 1 to the
         variance itself, counts²; row 2 is the light of emitters whose bands have factors of their own, counts.
     """
-    given = np.arange(amounts.size) if columns is None else columns
-    lit = given[amounts[given] > 0]
-    unlisted = columns is None or any(scene.emitters[i].species == MANY_LINED for i in columns)
-    many_lines = scene.many_lines if unlisted else np.zeros(templates.shape[0])
+    lit = np.flatnonzero(amounts > 0)
+    if 2 * lit.size > amounts.size:  # picking most of the columns costs more than they do
+        lit = np.arange(amounts.size)
     if lit.size == 0:
-        return np.stack([np.zeros(templates.shape[0]), many_lines, np.zeros(templates.shape[0])])
-    if columns is None and 2 * lit.size > amounts.size:  # picking most of the columns costs more than they do
-        lit = given
+        none = np.zeros(templates.shape[0])
+        return _with_many_lines(scene, none, none, none, owner)
     light, mine = np.maximum(amounts[lit], 0.0), templates if lit.size == amounts.size else templates[:, lit]
     size = min(max(1, round(BAND_NM / scene.pixel_nm)), mine.shape[0])
     whole, rest = divmod(mine.shape[0], size)
@@ -140,12 +138,32 @@ def branching_doubt(
     weak = np.divide(top.max(axis=0), near, out=np.zeros_like(near), where=near > 0)
     loose = np.where(_loose(scene)[lit], light, 0.0)
     factor = FAINT_DOUBT * np.minimum(weak, MOST_DOUBT) * (light - loose) ** 2
-    relative = np.einsum("bsm,bsm,bm->bs", blocks, blocks, factor[:whole]).ravel()
-    if rest:
-        relative = np.concatenate([relative, last**2 @ factor[-1]])
-    sums = np.flatnonzero(_summed(scene.emitters)[lit])
-    absolute = mine[:, sums] ** 2 @ (SUMMED_ERROR * light[sums]) ** 2
-    return np.stack([relative, absolute + many_lines, mine @ loose])
+    summed = (SUMMED_ERROR * light) ** 2 * _summed(scene.emitters)[lit]
+    if owner is None:
+        relative = np.einsum("bsm,bsm,bm->bs", blocks, blocks, factor[:whole]).ravel()
+        if rest:
+            relative = np.concatenate([relative, last**2 @ factor[-1]])
+        sums = np.flatnonzero(summed)
+        return _with_many_lines(scene, relative, mine[:, sums] ** 2 @ summed[sums], mine @ loose, None)
+    squares, own = mine**2, owner[lit]
+    relative = (squares * np.repeat(factor, size, axis=0)[: mine.shape[0]]) @ own
+    return _with_many_lines(
+        scene, relative.T, ((squares * summed) @ own).T, (mine @ (loose[:, None] * own)).T, owner
+    )
+
+
+def _with_many_lines(
+    scene: Scene, relative: NDArray[np.float64], absolute: NDArray[np.float64], loose: NDArray[np.float64],
+    owner: NDArray[np.float64] | None,
+) -> NDArray[np.float64]:
+    """Return the rows of `branching_doubt`, lines in no table added for the species that has them."""
+    if owner is None:
+        return np.stack([relative, absolute + scene.many_lines, loose])
+    shape = (owner.shape[1], scene.many_lines.size)
+    many = np.array([e.species == MANY_LINED for e in scene.emitters]) @ owner > 0
+    return np.stack(
+        [np.broadcast_to(relative, shape), absolute + many[:, None] * scene.many_lines, np.broadcast_to(loose, shape)]
+    )
 
 
 def _loose(scene: Scene) -> NDArray[np.bool_]:
@@ -169,7 +187,10 @@ def expected_variance(
     doubt: NDArray[np.float64] | None = None,
     bent: NDArray[np.float64] | float = 0.0,
 ) -> NDArray[np.float64]:
-    """Return the variance for tests of a line, template errors counted once per line, shape (p,)."""
+    """Return the variance for tests of a line, template errors counted once per line, shape (p,).
+
+    Where `lines` is of shape (s, p) and `doubt` of shape (3, s, p), so is what is returned.
+    """
     absolute = scene.many_lines if doubt is None else doubt[1]
     own = levels.line_variance(model, error_shape(scene, lines, doubt), scene.pixels_per_line)
     return np.asarray(own + scene.pixels_per_line * (absolute + (bent * lines) ** 2) + scene.stated_variance)
@@ -178,7 +199,7 @@ def expected_variance(
 def error_shape(
     scene: Scene, lines: NDArray[np.float64], doubt: NDArray[np.float64] | None = None
 ) -> NDArray[np.float64]:
-    """Return where template errors are expected, shape (3, p).
+    """Return where template errors are expected, shape (3, p), or (3, s, p) where `lines` has shape (s, p).
 
     Row 0, per unit of mismatch: with the height, and with the slope where a line is misplaced; `doubt` is from
     `branching_doubt`. Row 1, per unit of misshape, which is that at the top of a lone line: with the light around. In
@@ -189,7 +210,7 @@ def error_shape(
         return np.stack([*_errors(scene, lines, 0.0), np.zeros(lines.size)])
     loose = np.minimum(doubt[2], lines)
     rows = _errors(scene, lines - loose, doubt[0])
-    bands = np.sqrt(0.5) * np.hypot(*_errors(scene, loose, 0.0)) if loose.any() else np.zeros(lines.size)
+    bands = np.sqrt(0.5) * np.hypot(*_errors(scene, loose, 0.0)) if loose.any() else np.zeros(lines.shape)
     return np.stack([*rows, bands])
 
 
@@ -199,9 +220,9 @@ def _errors(
     """Return where light errs in height and in shape, as `error_shape`."""
     from scipy.ndimage import uniform_filter1d
 
-    steepness = np.empty(lines.size)
-    steepness[1:-1] = 0.5 * (lines[2:] - lines[:-2])
-    steepness[0], steepness[-1] = lines[1] - lines[0], lines[-1] - lines[-2]
+    steepness = np.empty(lines.shape)
+    steepness[..., 1:-1] = 0.5 * (lines[..., 2:] - lines[..., :-2])
+    steepness[..., 0], steepness[..., -1] = lines[..., 1] - lines[..., 0], lines[..., -1] - lines[..., -2]
     steepness *= scene.width_px / told_of_slopes(scene)
     # two running means: as good as a Gaussian of the same width
     size = 2 * round(0.5 * np.sqrt(6.0) * AROUND_WIDTHS * scene.pixels_per_line) + 1  # odd: the middle stays

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.glow.fitting import Solution
-from glowledger.glow.instrument import branching_doubt, expected_variance, free_columns, loosened, loosened_of
+from glowledger.glow.instrument import free_columns, loosened, loosened_of
 from glowledger.glow.noise_levels import LARGEST_MISMATCH
 from glowledger.glow.nonnegative import Minima
 from glowledger.glow.normal_equations import Normal, WeightedSums, normal_equations, weighted_sums
@@ -17,6 +17,7 @@ from glowledger.glow.scene import Scene
 from glowledger.glow.significance import significance
 from glowledger.glow.species_light import species_light
 from glowledger.glow.untypical_levels import cost, sure_levels, yielding
+from glowledger.glow.variance_without import local_misfit, variance_without
 
 CLEARLY_NOTHING = 2.0  # with the instrument held; with it free the exact test gives no more
 MARGIN = 1.5  # of χ², by which the exact test may find more all the same, as weights and ties differ
@@ -27,8 +28,6 @@ OWN_BRIGHT = 0.1  # of its brightest pixel: there its own errors count
 NEARLY = 0.9  # of the largest error: what is usual holds it back a little
 LISTED_ERROR = 0.25  # of a template, to which it may err before the light is called that of nothing listed
 BAD_FIT = 3.0  # reduced χ², template errors already allowed for
-MISFIT_CAP = 25.0  # one outlier does not make a region
-MISFIT_REACH_NM, MISFIT_WIDTHS = 25.0, 12.0
 SAME = 3e-2  # relative: a difference in weight or light this small is none
 SETTLED_SHAPE = 0.05
 SETTLED_RESPONSE = 0.2
@@ -332,17 +331,6 @@ def _settled(scene: Scene) -> NDArray[np.float64]:
     return np.append(sd**-2, 0.0)
 
 
-def variance_without(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> NDArray[np.float64]:
-    """Return the variance if a species were not there: template errors come from the others' light alone."""
-    m = len(scene.emitters)
-    own = columns[columns < m]
-    lines = solution.lines - species_light(scene, solution, own)
-    doubt = solution.doubt - branching_doubt(scene, solution.templates, solution.x[:m], own)
-    doubt = np.maximum(doubt, 0.0)
-    variance = expected_variance(scene, solution.levels, solution.model, lines, doubt, solution.bent)
-    return np.asarray(variance * solution.outliers * local_misfit(scene, solution))
-
-
 def failed(solution: Solution) -> bool:
     """Return True if the fit is bad although templates were already given nearly the largest error."""
     return solution.chi2_reduced > BAD_FIT and solution.levels.template_error > NEARLY * LARGEST_MISMATCH
@@ -366,21 +354,3 @@ def unexplained_part(scene: Scene, solution: Solution) -> float:
     """Return the part of the light that fits no listed species; 0 where the fit as a whole is good."""
     strange = float(unexplained_light(scene, solution).sum())
     return strange / max(float(solution.lines[scene.used].sum()), strange, np.finfo(float).tiny)
-
-
-@lru_cache(maxsize=2)
-def local_misfit(scene: Scene, solution: Solution) -> NDArray[np.float64]:
-    """Return by how much residuals exceed the noise model around each pixel, at least 1, shape (p,).
-
-    Where something unlisted glows (the many lines of H2, say) residuals stay large over a whole region, and
-    any line found there is the less certain: the Birge ratio (Birge, Phys. Rev. 40, 207 (1932), from
-    memory), taken locally.
-    """
-    used, variance = scene.used, solution.pixel_variance(scene)
-    squares = np.where(used, np.minimum((scene.data - solution.model) ** 2 / variance, MISFIT_CAP), 0.0)
-    reach = max(MISFIT_REACH_NM, MISFIT_WIDTHS * float(scene.line_spread.fwhm(float(np.median(scene.axis_nm)))))
-    half = min(max(5, round(reach / scene.pixel_nm)), (squares.size - 1) // 2)
-    kernel = np.ones(2 * half + 1)
-    count = np.convolve(used.astype(float), kernel, mode="same")
-    mean = np.convolve(squares, kernel, mode="same") / np.maximum(count, 1.0)
-    return np.asarray(np.maximum(mean, 1.0))

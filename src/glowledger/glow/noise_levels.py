@@ -82,7 +82,7 @@ class NoiseLevels:
     def template_variance(self, errors: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the variance of template errors in each pixel, counts², shape (p,), from `error_shape`, (3, p)."""
         levels = np.array([self.mismatch, self.misshape, self.within])
-        return np.asarray(levels**2 @ errors**2)
+        return np.asarray(np.tensordot(levels**2, errors**2, 1))
 
     def random_variance(self, model: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the variance of read and photon noise in each pixel, counts², same shape as `model`."""

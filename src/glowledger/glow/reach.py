@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from glowledger.glow.fitting import Solution
 from glowledger.glow.instrument import SUMMED_ERROR, loose_columns
-from glowledger.glow.likelihood import local_misfit
 from glowledger.glow.scene import Scene
 from glowledger.glow.species_light import pattern_light, species_light
+from glowledger.glow.variance_without import local_misfit
 
 # of all counts of a species: far wings of lines, and of bands, whose shape is not known, and which the background
 # takes; scatter in tests/benchmarks/bench_identification.py

@@ -18,12 +18,12 @@ from glowledger.glow.instrument import (
     response_templates,
     told_of_slopes,
 )
-from glowledger.glow.likelihood import local_misfit
 from glowledger.glow.loose_rotation import bands_at, temperature_ladder
 from glowledger.glow.nonnegative import Minima, scaled_gram
 from glowledger.glow.results import Temperature
 from glowledger.glow.scene import Scene
 from glowledger.glow.species_light import species_light
+from glowledger.glow.variance_without import local_misfit
 from glowledger.tables.species import ListedSpecies
 
 BAND_MISMATCH = 0.02  # of the light in a pixel: what line-spread and neighbours leave wrong inside a band

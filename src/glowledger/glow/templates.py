@@ -153,6 +153,11 @@ class EmissionGrid:
     density: NDArray[np.float64]
     _transform: dict[np.dtype[np.floating], NDArray[np.complexfloating]] = field(default_factory=dict, repr=False)
 
+    @property
+    def light(self) -> NDArray[np.float64]:
+        """Light of each emitter at all nodes together, shape (m,)."""
+        return _all_light(self)
+
     def spread(self, shape: LineShape, precision: np.dtype[np.floating] = DOUBLE) -> SpreadLines:
         """Spread every emitter by the line-spread.
 
@@ -257,6 +262,11 @@ class EmissionGrid:
         total = rfft(weights @ self.density, length, axis=1)
         spread = irfft(total * _kernel_transform(shape, length), length, axis=1)
         return SpreadLines(self.scale, np.ascontiguousarray(spread[:, : self.density.shape[1]].T))
+
+
+@lru_cache(maxsize=4)
+def _all_light(grid: EmissionGrid) -> NDArray[np.float64]:
+    return np.asarray(grid.density.sum(axis=1))
 
 
 def _transform_length(grid: EmissionGrid) -> int:
