@@ -1,4 +1,4 @@
-"""Linear algebra keeps to one thread inside our work and gets its threads back; a user's own choice stands."""
+"""Linear algebra keeps to one thread inside our work, whatever the machine is set to, and gets its threads back."""
 
 import os
 import subprocess
@@ -21,9 +21,9 @@ print(max(before), max(inside), max(count()))
 """
 
 
-@pytest.mark.parametrize(("chosen", "inside"), [(None, "1"), ("2", "2")])
-def test_threads_are_held_and_given_back(chosen, inside):
+@pytest.mark.parametrize("chosen", [None, "2"])
+def test_threads_are_held_and_given_back(chosen):
     kept = {k: v for k, v in os.environ.items() if not k.endswith("_NUM_THREADS")}
     environment = kept if chosen is None else kept | {"OPENBLAS_NUM_THREADS": chosen}
     said = subprocess.run([sys.executable, "-c", ASK], env=environment, capture_output=True, text=True, check=True)
-    assert said.stdout.split() == ["2", inside, "2"]
+    assert said.stdout.split() == ["2", "1", "2"]

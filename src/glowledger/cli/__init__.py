@@ -14,8 +14,8 @@ from glowledger.cli.telling import add_shared_options, say_error, shared_options
 from glowledger.errors import GlowledgerError
 
 # The matrices here are small: threads that wait for each other cost more than they give, on a busy machine
-# tenfold. Set before numpy is loaded; whoever sets it himself is obeyed.
-os.environ.setdefault("OMP_NUM_THREADS", "1")
+# tenfold. Set before numpy is loaded, whatever is set for the machine as a whole.
+os.environ.update(OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1", MKL_NUM_THREADS="1")
 
 # command name -> (module under glowledger.cli, one line of help)
 COMMANDS = {

@@ -19,6 +19,7 @@ from glowledger.glow.start_search import best_offset
 from glowledger.glow.starting import guessed_line_spread, shift_steps
 from glowledger.spectra.frames import Frames
 from glowledger.tables.species import find_species
+from glowledger.threads import one_thread
 
 Floats = NDArray[np.float64]
 
@@ -59,6 +60,7 @@ class BenchMisfit:
     warning: str
 
 
+@one_thread
 def bench_misfit(frames: Frames, bench: Bench) -> BenchMisfit:
     """Compare the lines of a glow with the bench it was calibrated with.
 
