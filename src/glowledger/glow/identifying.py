@@ -133,15 +133,15 @@ def identify(
         if last and plan.is_like(asked):
             plan = replace(plan, temperatures=asked.temperatures)
             scene = with_loosened_templates(scene, before, listed, plan.kelvin)
-            solution = fit_scene(scene, rounds=0, before=before, closing=CLOSING, most=MOST_CLOSING)
+            solution = fit_scene(scene, rounds=0, before=before, closing=1, most=MOST_CLOSING)
             break
         plan = asked
         emitters = plan.emitters(listed, low, high, light_of(scene, solution).told)
         final = window_free_below(with_emitters(whole, emitters, bench), unlit_below)
         scene = summed_pixels(final, last_pixels(final, scene.summed_pixels))
         scene = with_loosened_templates(scene, before, listed, plan.kelvin)
-        most = MOST_CLOSING if last else CLOSING
-        solution = fit_scene(scene, None, REFIT_ROUNDS, before=before, closing=CLOSING, nearly=NEARLY, most=most)
+        closing, most = (1, MOST_CLOSING) if last else (CLOSING, CLOSING)
+        solution = fit_scene(scene, None, REFIT_ROUNDS, before=before, closing=closing, nearly=NEARLY, most=most)
         progress.tell(done)
         _LOG.info("fitted %d patterns of %d species to %d pixels", len(emitters), len(listed), int(scene.used.sum()))
     if scene.summed_pixels > 1 and failed(solution):  # where nothing fits, what little is told is in the shapes
