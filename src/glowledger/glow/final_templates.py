@@ -10,6 +10,7 @@ from glowledger.glow.fitting import MOST_RESPONSE, Solution, bounded_doubt
 from glowledger.glow.instrument import branching_doubt, loose_columns, response_doubt, response_templates
 from glowledger.glow.loose_templates import LooseTemplates
 from glowledger.glow.scene import Scene
+from glowledger.glow.templates import EmissionGrid
 
 
 def with_loosened(scene: Scene, solution: Solution) -> tuple[Scene, Solution]:
@@ -21,12 +22,11 @@ def with_loosened(scene: Scene, solution: Solution) -> tuple[Scene, Solution]:
     found: dict[LooseTemplates | None, LooseTemplates] = {}
     for one, mine in loose_columns(scene):
         changes = one.within(solution.free_values[mine])
-        parts = response_templates(scene, solution.adjustment, one.grid)
-        for emitter, part, factor in zip(one.emitter, parts.T, one.share * changes[one.quantity], strict=True):
-            columns[:, emitter] += part * factor
         left[mine] -= changes
         found[one], grid = one.taken_up(grid, changes)
-    np.maximum(columns[:, :m], 0.0, out=columns[:, :m])
+    changed = np.unique(np.concatenate([one.emitter for one in scene.loosened]))
+    drawn = EmissionGrid(grid.scale, grid.density[changed])
+    columns[:, changed] = response_templates(scene, solution.adjustment, drawn)
     templates = columns[:, :m]
     risen = replace(
         solution, templates=templates, columns=columns, free_values=left, lines=templates @ solution.x[:m]

@@ -21,6 +21,7 @@ from glowledger.glow.variance_without import local_misfit, variance_without
 
 CLEARLY_NOTHING = 2.0  # with the instrument held; with it free the exact test gives no more
 MARGIN = 1.5  # of χ², by which the exact test may find more all the same, as weights and ties differ
+AMOUNT_MARGIN = 2.0  # the same where the amounts without the species are looked at
 SETTLED_WIDTHS = 0.07  # of the line width: how far the axis may still move when a species is dropped
 LOOSER = 3.0  # by this factor other species may stray further from their typical patterns where one is dropped
 CAPPED = 0.99  # most of the variance that may be a species' own
@@ -80,6 +81,8 @@ def drop_species(scene: Scene, solution: Solution, columns: NDArray[np.intp]) ->
         return _nothing(scene, solution, columns)
     variance = variance_without(scene, solution, columns)
     if _clearly_nothing(scene, solution, columns, MARGIN * _held_back(scene, solution, columns, variance)):
+        return _nothing(scene, solution, columns)
+    if _clearly_nothing(scene, solution, columns, AMOUNT_MARGIN * _risen(scene, solution, columns, variance)):
         return _nothing(scene, solution, columns)
     normal, free = _without_own_shape(scene, solution, columns, variance)
     normal = _loosened(normal, columns)
@@ -198,10 +201,15 @@ def _quick_loss(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> 
     """Return the χ² lost without a species, the instrument held."""
     if not np.any(solution.x[columns] > 0):
         return 0.0
+    held = _held(solution)
+    return max(held.equations.misfit(_held_without(solution, columns)) - held.misfit, 0.0)
+
+
+def _held_without(solution: Solution, columns: NDArray[np.intp]) -> NDArray[np.float64]:
+    """Return the best amounts without a species, the instrument held, shape (c,)."""
     held, key = _held(solution), columns.tobytes()
     if key not in held.found:
-        without = held.minima.without(_only(solution.x.size, columns), guess=held.x > 0)
-        held.found[key] = max(held.equations.misfit(without) - held.misfit, 0.0)
+        held.found[key] = held.minima.without(_only(solution.x.size, columns), guess=held.x > 0)
     return held.found[key]
 
 
@@ -224,14 +232,14 @@ class _Held:
     """The normal equations with the instrument held and only the constant free, and their minima.
 
     The first minimum and its misfit; and what was found before, by the bytes of columns, as several ask for the
-    significance of one and the same species: the χ² lost without them, and the most that it can be.
+    significance of one and the same species: the minimum without them, and the most χ² that can be lost.
     """
 
     equations: Normal
     minima: Minima
     x: NDArray[np.float64]
     misfit: float
-    found: dict[bytes, float]
+    found: dict[bytes, NDArray[np.float64]]
     most: dict[bytes, float]
 
 
@@ -272,6 +280,22 @@ def _held_back(
     light = species_light(scene, solution, columns)
     bright = scene.used & (light > OWN_BRIGHT * np.where(scene.used, light, 0.0).max())
     return max(float((solution.variance[bright] / variance[bright]).max(initial=1.0)), 1.0)
+
+
+def _risen(
+    scene: Scene, solution: Solution, columns: NDArray[np.intp], variance: NDArray[np.float64]
+) -> float:
+    """Return the factor, at least 1, by which a species' quick loss rises at the variance without it, shape (p,).
+
+    Of the amounts as they are, or in proportion to the information on the light that they miss without it.
+    """
+    held, before = _held(solution), 1.0 / solution.variance[scene.used]
+    less = held.x - _held_without(solution, columns)
+    light = solution.columns @ less - (held.equations.cross[:, 0] @ less) / held.equations.free[0, 0]
+    missed, left = light[scene.used], (scene.data - solution.model)[scene.used]
+    more = 1.0 / variance[scene.used] - before
+    of_amounts = float(more @ (missed * (2 * left + missed))) / _quick_loss(scene, solution, columns)
+    return 1.0 + max(float(more @ missed**2) / float(before @ missed**2), of_amounts, 0.0)
 
 
 class _ByNormal:

@@ -78,9 +78,9 @@ class LooseTemplates:
 
     def taken_up(self, grid: EmissionGrid, changes: NDArray[np.float64]) -> tuple[LooseTemplates, EmissionGrid]:
         """Return these, and the grid of the scene's emitters, with changes, shape (b,), taken into it."""
-        density = grid.density.copy()
+        density, mine = grid.density.copy(), np.unique(self.emitter)
         factors = self.share * changes[self.quantity]
         for emitter, part, factor in zip(self.emitter, self.grid.density, factors, strict=True):
             density[emitter] += part * factor
-        np.maximum(density, 0.0, out=density)
+        density[mine] = np.maximum(density[mine], 0.0)
         return replace(self, found=self.found + changes), EmissionGrid(grid.scale, density)
