@@ -289,13 +289,17 @@ def _risen(
 
     Of the amounts as they are, or in proportion to the information on the light that they miss without it.
     """
+    quick = _quick_loss(scene, solution, columns)
+    if quick <= 0:
+        return 1.0
     held, before = _held(solution), 1.0 / solution.variance[scene.used]
     less = held.x - _held_without(solution, columns)
     light = solution.columns @ less - (held.equations.cross[:, 0] @ less) / held.equations.free[0, 0]
     missed, left = light[scene.used], (scene.data - solution.model)[scene.used]
     more = 1.0 / variance[scene.used] - before
-    of_amounts = float(more @ (missed * (2 * left + missed))) / _quick_loss(scene, solution, columns)
-    return 1.0 + max(float(more @ missed**2) / float(before @ missed**2), of_amounts, 0.0)
+    of_amounts = float(more @ (missed * (2 * left + missed))) / quick
+    of_light = float(more @ missed**2) / max(float(before @ missed**2), np.finfo(float).tiny)
+    return 1.0 + max(of_light, of_amounts, 0.0)
 
 
 class _ByNormal:
