@@ -29,6 +29,8 @@ import numpy as np
 import scipy
 from lamp_fleet import LAMPS, Case, largest_error, make_case
 from lamp_fleet_grating import make_case as make_grating_case
+from scipy.signal import find_peaks
+from scipy.stats import binom
 
 from glowledger.bench.model import WavelengthSolution
 from glowledger.bench.outcome import curve_error_nm
@@ -74,23 +76,31 @@ def ours(case: Case, honest: list[np.ndarray]) -> tuple[str, float]:
 def carried(case: Case) -> bool:
     """Return whether four lines or more hold a curve to a fifth of the line width (3 sigma), true associations given.
 
-    Lines of the lamp ten times above the noise with no other one of a twentieth within a line width.
+    Lines of the lamp ten times above the noise with no other one of a twentieth within a line width. Where the light of
+    phosphor bands or strangers, of which nobody knows the places, slopes by g across a Gaussian line of height h, its
+    top moves by g s^2 / h.
     """
-    nm, u = np.sort(case.wavelength_nm), np.linspace(-1.0, 1.0, len(case.pixel))
-    width = np.interp(case.line_nm, nm, case.fwhm_nm[np.argsort(case.wavelength_nm)])
+    order = np.argsort(case.wavelength_nm)
+    nm, u = case.wavelength_nm[order], np.linspace(-1.0, 1.0, len(case.pixel))
+    width = np.interp(case.line_nm, nm, case.fwhm_nm[order])
     step = np.interp(case.line_nm, nm, np.gradient(nm))
+    noise = np.interp(case.line_nm, nm, case.noise_at[order])
     height = case.line_counts * step / (1.06 * width)
     gap = np.abs(case.line_nm[:, None] - case.line_nm[None, :]) / width[:, None]
     gap[case.line_counts[None, :] < 0.05 * case.line_counts[:, None]] = np.inf
     np.fill_diagonal(gap, np.inf)
-    good = (height > 10.0 * case.noise) & (np.min(gap, axis=1) > ALONE)
+    good = (height > 10.0 * noise) & (np.min(gap, axis=1) > ALONE)
     good &= (case.line_nm > nm[0]) & (case.line_nm < nm[-1])
     if np.count_nonzero(good) < FEWEST:
         return False
-    order = np.argsort(case.line_nm[good])
-    at, width, height, step = (values[good][order] for values in (case.line_nm, width, height, step))
-    noise = np.sqrt(case.noise**2 + np.maximum(height, 0.0))
-    sigma = width * np.hypot(SHAPE_ERROR, 0.6 * noise / height / np.sqrt(width / step))  # photon centroid, roughly
+    slope = np.abs(np.gradient((case.band_light + case.strange_light)[order]) / np.gradient(nm))
+    pulled = np.interp(case.line_nm, nm, slope) * (width / 2.355) ** 2 / np.maximum(height, 1e-9)
+    chosen = np.flatnonzero(good)[np.argsort(case.line_nm[good])]
+    at, width, height, step, noise, pulled = (
+        values[chosen] for values in (case.line_nm, width, height, step, noise, pulled)
+    )
+    counted = 0.6 * noise / height / np.sqrt(width / step)  # photon centroid, roughly
+    sigma = np.hypot(width * np.hypot(SHAPE_ERROR, counted), pulled)
     basis = np.polynomial.chebyshev.chebvander(np.interp(at, nm, u), 4)
     prior = np.diag(1.0 / (CROOKED * np.ptp(nm)) ** 2)
     covariance = np.linalg.inv((basis / sigma[:, None] ** 2).T @ basis + prior)
@@ -107,8 +117,9 @@ def told_apart(case: Case) -> bool:
     """Return whether the peaks tell the right scale: by chance, fewer than 0.01 wrong ones would fit as well.
 
     All distinguishable scales of the fleet (start, end, bend, twist, direction, in cells of half a line width) times
-    the chance that each visible peak falls within a quarter of a line width of some line of the lamp's table (Poisson).
-    Brightness is not counted, so a few more may be told apart than this says.
+    the chance that as many as there are lines to see, of these and the peaks of strangers, fall within a quarter of a
+    line width of some line of the lamp's table (binomial): which peaks are strangers' nobody knows. Brightness is not
+    counted, so a few more may be told apart than this says.
     """
     low, high = float(np.min(case.wavelength_nm)), float(np.max(case.wavelength_nm))
     cell, span = 0.5 * float(np.median(case.fwhm_nm)), high - low
@@ -117,7 +128,15 @@ def told_apart(case: Case) -> bool:
     listed = np.sort(listed[(listed > low) & (listed < high)])
     distinct = 1 + np.count_nonzero(np.diff(listed) > 2.0 * cell) if len(listed) else 0
     chance = -np.expm1(-cell * distinct / span)
-    return bool(np.log(scales) + case.visible * np.log(max(chance, 1e-12)) < np.log(0.01))
+    by_chance = binom.logsf(case.visible - 1, case.visible + strange_peaks(case), chance)
+    return bool(np.log(scales) + by_chance < np.log(0.01))
+
+
+def strange_peaks(case: Case) -> int:
+    """Return how many peaks of strangers rise ten times above the noise, in the light before noise and clipping."""
+    parts = np.array([case.own_light, case.strange_light, case.band_light])
+    peaks, _ = find_peaks(np.sum(parts, axis=0), prominence=10.0 * case.noise_at)
+    return int(np.count_nonzero(np.argmax(parts[:, peaks], axis=0) == 1))
 
 
 def theirs(case: Case) -> tuple[str, float]:
@@ -125,7 +144,6 @@ def theirs(case: Case) -> tuple[str, float]:
     from rascal.atlas import Atlas
     from rascal.calibrator import Calibrator
     from rascal.util import refine_peaks
-    from scipy.signal import find_peaks
 
     counts = case.counts if case.wavelength_nm[-1] > case.wavelength_nm[0] else case.counts[::-1]
     nm = np.sort(case.wavelength_nm)

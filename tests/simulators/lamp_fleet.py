@@ -33,6 +33,10 @@ class Case:
     line_nm: np.ndarray  # lines of the lamp that are in the spectrum
     line_counts: np.ndarray
     noise: float
+    own_light: np.ndarray  # of the lamp's sharp lines, free of noise, counts at each pixel
+    band_light: np.ndarray  # of its phosphor bands
+    strange_light: np.ndarray  # of lines that are not the lamp's, second orders among them
+    noise_at: np.ndarray  # standard deviation at each pixel: read-out and light
 
     @property
     def visible(self) -> int:
@@ -148,13 +152,15 @@ def make_case(seed: int, lamp: str | None = None) -> Case:
         second = every_nm < 550.0
         every_nm = np.concatenate([every_nm, 2.0 * every_nm[second]])
         every = np.concatenate([every, rng.uniform(0.01, 0.06) * every[second]])
-    signal = spread_lines(nm, slope, fwhm, every_nm, every, lorentz, skew)
+    own = np.arange(len(every)) < len(line_nm)
+    lines, strange = (spread_lines(nm, slope, fwhm, every_nm[of], every[of], lorentz, skew) for of in (own, ~own))
+    bands = np.zeros(pixels)
     for where, much in zip(band_nm, band_strength * silicon(band_nm, cut), strict=True):
         broad = math.hypot(width, rng.uniform(2.0, 4.0))
-        signal += spread_lines(
+        bands += spread_lines(
             nm, slope, np.full(pixels, broad), np.array([where]), np.array([1.5 * much]), 0.0, 0.0
         )
-    return expose(rng, seed, lamp, nm, fwhm, signal, (line_nm, strength * silicon(line_nm, cut)))
+    return expose(rng, seed, lamp, nm, fwhm, [lines, bands, strange], (line_nm, strength * silicon(line_nm, cut)))
 
 
 def spread_lines(
@@ -186,11 +192,14 @@ def expose(
     lamp: str,
     nm: np.ndarray,
     fwhm: np.ndarray,
-    signal: np.ndarray,
+    light: list[np.ndarray],
     lines: tuple[np.ndarray, np.ndarray],
 ) -> Case:
-    """Expose, digitise, and add what cheap detectors add: offset, haze, noise, clipping, hot pixels."""
-    pixels = len(nm)
+    """Expose, digitise, and add what cheap detectors add: offset, haze, noise, clipping, hot pixels.
+
+    `light` is that of the lamp's sharp lines, of its phosphor bands, of strangers.
+    """
+    pixels, signal = len(nm), light[0] + light[1] + light[2]
     full, gain, read = 65535.0, rng.uniform(0.3, 2.0), rng.uniform(8.0, 40.0)
     factor = full * float(rng.choice([0.1, 0.8, 0.8, 1.5, 3.0])) / max(float(np.max(signal)), 1e-9)
     x = np.linspace(-1, 1, pixels)
@@ -206,7 +215,9 @@ def expose(
     counts = np.clip(np.rint(counts), 0, full)
     return Case(
         seed=seed, lamp=lamp, pixel=np.arange(pixels, dtype=float), counts=counts, wavelength_nm=nm, fwhm_nm=fwhm,
-        line_nm=lines[0], line_counts=lines[1] * factor, noise=read,
+        line_nm=lines[0], line_counts=lines[1] * factor, noise=read, own_light=light[0] * factor,
+        band_light=light[1] * factor, strange_light=light[2] * factor,
+        noise_at=np.sqrt(read**2 + gain * np.maximum(mean, 0.0)),
     )  # fmt: skip
 
 
