@@ -78,3 +78,18 @@ def test_the_nearest_line_is_the_nearest(count: int) -> None:
 def test_lines_too_close_for_a_table_are_searched() -> None:
     nm = np.array([200.0, 500.0, 500.001, 500.0015, 900.0])
     assert NearestLine(nm)(np.array([100.0, 349.0, 351.0, 500.0008, 500.0014, 2000.0])).tolist() == [0, 0, 1, 2, 3, 4]
+
+
+@pytest.mark.parametrize("held", [(), (0, 6, 13)])
+def test_normal_equations_solved_by_their_band_are_those_of_the_full_matrix(both, held) -> None:
+    design, full, _, _, rng = both
+    count = full.shape[1]
+    free = ~np.isin(np.arange(count), held)
+    prior, right = rng.uniform(0.5, 2.0, count), rng.normal(size=(count, 3))
+    wanted = np.zeros((count, 3))
+    normal = full.T @ full + np.diag(prior)
+    wanted[free] = np.linalg.solve(normal[np.ix_(free, free)], right[free])
+    band = design.band.taken(design.products())
+    assert band.shape[1] < count  # some do not overlap
+    assert_allclose(design.band.solved(band, prior, free, right), wanted, atol=1e-10)
+    assert_allclose(design.band.solved(band, prior, free, right[:, 0]), wanted[:, 0], atol=1e-10)

@@ -10,6 +10,7 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg.lapack import dpbsv
 
 Floats = NDArray[np.float64]
 
@@ -130,6 +131,56 @@ def joined(one: Runs, other: Runs) -> Runs:
 
 
 @dataclass(frozen=True, eq=False)
+class Band:
+    """Columns in the order in which they begin: their products are a band about the diagonal.
+
+    Attributes
+    ----------
+    order : ndarray of intp, shape (n,)
+        The columns as they begin.
+    one, other : ndarray of intp, shape (n, w)
+        For each of them, itself w times, and it and the next ones with which it may overlap.
+    inside : ndarray of bool, shape (n, w)
+        Whether there is such a next one.
+    """
+
+    order: NDArray[np.intp]
+    one: NDArray[np.intp]
+    other: NDArray[np.intp]
+    inside: NDArray[np.bool_]
+
+    @classmethod
+    def of(cls, first: Floats, last: Floats) -> Band:
+        """Return the band of columns that reach from first to last bins, (n,)."""
+        order = np.argsort(first, kind="stable")
+        overlap = np.searchsorted(first[order], last[order], side="right") - np.arange(len(order))
+        after = np.arange(len(order))[:, None] + np.arange(int(np.max(overlap, initial=1)))
+        other = order[np.minimum(after, len(order) - 1)]
+        return cls(order, np.broadcast_to(order[:, None], other.shape), other, after < len(order))
+
+    def taken(self, gram: Floats) -> Floats:
+        """Return the band (n, w) of products (n, n)."""
+        return np.where(self.inside, gram[self.one, self.other], 0.0)
+
+    def solved(self, band: Floats, prior: Floats, free: NDArray[np.bool_], right: Floats) -> Floats:
+        """Return the solution, as `right` (n,) or (n, k), of normal equations; zero where a column is not free.
+
+        By Cholesky: light that differs by powers of ten does it no harm. How well it does is a matter of the matrix
+        scaled to a unit diagonal (van der Sluis 1969, from memory). `prior` (n,) is added to the diagonal.
+        """
+        every = bool(np.all(free))
+        normal = band.copy() if every else band * (free[self.one] & free[self.other])
+        normal[:, 0] += prior[self.order] if every else np.where(free, prior, 1.0)[self.order]
+        asked = right if every else (right.T * free).T
+        _, solution, failed = dpbsv(normal.T, asked[self.order], lower=1, overwrite_ab=True)
+        if failed:
+            raise np.linalg.LinAlgError("normal equations of the light have no solution")
+        out = np.empty_like(right)
+        out[self.order] = solution
+        return out
+
+
+@dataclass(frozen=True, eq=False)
 class Design:
     """Lines, then a background, both over noise: the columns (n + c) of a linear model of b bins.
 
@@ -146,6 +197,16 @@ class Design:
     runs: Runs
     hats: Hats
     rate: Floats
+
+    @cached_property
+    def band(self) -> Band:
+        """Which columns overlap."""
+        bins, nodes = self.runs.places.bins, self.hats.value.shape[1]
+        apart = (bins - 1.0) / (nodes - 1.0)
+        node = apart * np.arange(nodes)
+        first = np.concatenate([self.runs.places.first, node - apart])
+        last = np.concatenate([self.runs.places.first + self.runs.places.width - 1.0, node + apart])
+        return Band.of(first, last)
 
     def sums(self, values: Floats) -> Floats:
         """Return the products of the columns with values (b,) or (b, d), shape (n + c,) or (n + c, d)."""

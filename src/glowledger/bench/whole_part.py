@@ -8,14 +8,13 @@ import numpy as np
 from numpy.polynomial.chebyshev import chebder, chebval, chebvander
 from numpy.typing import NDArray
 from scipy import ndimage
-from scipy.linalg.lapack import dposv
 
 from glowledger.bench.placing import FAINT_FACTOR
 from glowledger.bench.profiles import gaussian
 from glowledger.bench.scene import Scene
 from glowledger.bench.shifts import BAND_WIDTH_NM
 from glowledger.bench.shots import Shot
-from glowledger.bench.whole_design import Design, Hats, Places, Runs, joined
+from glowledger.bench.whole_design import Band, Design, Hats, Places, Runs, joined
 
 Floats = NDArray[np.float64]
 
@@ -58,12 +57,12 @@ class State:
     def curve(self) -> tuple[Floats, Floats]:
         """Return the normal matrix (d + 1, d + 1) of the scale with the light left free, and its right side."""
         weight = 1.0 / (1.0 + (self.residual / OUTLIER) ** 2)
-        free = self.free
-        own = _with_prior(self.design.products(weight), self.prior, np.flatnonzero(free))
+        band = self.design.band
         moving = (self.by_scale * weight[:, None]).T
-        cross = self.design.sums(moving.T)[free]
-        light = (self.design.sums(self.residual * weight) + self.off)[free]
-        reduced = _solved(own, np.column_stack([cross, light]))
+        cross = self.design.sums(moving.T)
+        light = self.design.sums(self.residual * weight) + self.off
+        products = band.taken(self.design.products(weight))
+        reduced = band.solved(products, self.prior, self.free, np.column_stack([cross, light]))
         normal = moving @ self.by_scale - cross.T @ reduced[:, :-1]
         return normal, moving @ self.residual - cross.T @ reduced[:, -1]
 
@@ -71,15 +70,14 @@ class State:
         """Return how much the loss would fall for each peak (m,) if a stranger stood there, the scale being free."""
         part = self.part
         light = part.profiles(part.peak_x, np.interp(part.peak_x, part.x, part.width))[0].scaled(part.rate)
-        free = np.flatnonzero(self.free)
-        mixed = self.design.sums(self.by_scale)[free]
-        own = np.block([
-            [_with_prior(self.gram, self.prior, free), mixed],
-            [mixed.T, self.by_scale.T @ self.by_scale + np.diag(rate)],
-        ])  # fmt: skip
-        cross = np.vstack([self.design.products_with(light)[free], light.sums(self.by_scale).T])
+        band = self.design.band
+        mixed, cross = self.design.sums(self.by_scale), self.design.products_with(light)
+        terms = mixed.shape[1]
+        held = band.solved(band.taken(self.gram), self.prior, self.free, np.column_stack([mixed, cross]))
+        own = self.by_scale.T @ self.by_scale + np.diag(rate) - mixed.T @ held[:, :terms]
+        moved = light.sums(self.by_scale).T - held[:, :terms].T @ cross
         square = np.sum(light.value**2, axis=1)
-        left = square - np.sum(cross * np.linalg.solve(own, cross), axis=0)
+        left = square - np.sum(cross * held[:, terms:], axis=0) - np.sum(moved * np.linalg.solve(own, moved), axis=0)
         pull = light.sums(self.residual)
         return np.where(pull > 0.0, pull**2 / np.maximum(left, 1e-3 * square + 1e-300), 0.0)
 
@@ -177,7 +175,9 @@ class Part:
         spread = np.where(self.lines.bright[rows], STRENGTH_SPREAD, FAINT_FACTOR)
         goal = self.counts * self.rate
         gram = design.products()
-        area, prior, free = _light(gram, design.sums(goal), expected, spread, len(strangers), self.background_sd)
+        area, prior, free = _light(
+            (design.band, gram), design.sums(goal), expected, spread, len(strangers), self.background_sd
+        )
         k = len(rows)
         residual = goal - design.spread(area)
         off = np.zeros(len(area))
@@ -192,7 +192,8 @@ class Part:
         width = np.interp(self.peak_x, self.x, self.width)
         design = Design(self.profiles(self.peak_x, width)[0].scaled(self.rate), self.background, self.rate)
         goal, none = self.counts * self.rate, np.zeros(0)
-        light, _, _ = _light(design.products(), design.sums(goal), none, none, len(self.peak_x), self.background_sd)
+        products = (design.band, design.products())
+        light, _, _ = _light(products, design.sums(goal), none, none, len(self.peak_x), self.background_sd)
         return (goal - design.spread(light))[self.good]
 
     def profiles(self, x: Floats, width: Floats) -> tuple[Runs, Runs]:
@@ -207,24 +208,6 @@ class Part:
         return Runs(places, here[..., 0] * inside), Runs(places, by_place[..., 0] * inside)
 
 
-def _with_prior(gram: Floats, prior: Floats, kept: NDArray[np.intp]) -> Floats:
-    """Return the normal matrix of the kept columns: their products and the precision of their prior."""
-    normal = gram.copy() if len(kept) == len(gram) else gram[np.ix_(kept, kept)]
-    normal[np.arange(len(kept)), np.arange(len(kept))] += prior[kept]
-    return normal
-
-
-def _solved(normal: Floats, right: Floats) -> Floats:
-    """Return the solution of normal equations, by Cholesky: light that differs by powers of ten does it no harm.
-
-    How well it does is a matter of the matrix scaled to a unit diagonal (van der Sluis 1969, from memory).
-    """
-    _, solution, failed = dposv(normal.T, right, overwrite_a=True)
-    if failed:
-        raise np.linalg.LinAlgError("normal equations of the light have no solution")
-    return np.asarray(solution)
-
-
 def _below(scene: Scene) -> Floats:
     """Return the light below the lines, shape (p,): where it is dark far around, not between lines that stand close."""
     smooth = ndimage.gaussian_filter1d(scene.counts, max(0.35 * scene.fwhm_px, 0.5), mode="nearest")
@@ -233,15 +216,16 @@ def _below(scene: Scene) -> Floats:
 
 
 def _light(
-    gram: Floats, pull: Floats, expected: Floats, spread: Floats, loose: int, background_sd: float
+    products: tuple[Band, Floats], pull: Floats, expected: Floats, spread: Floats, loose: int, background_sd: float
 ) -> tuple[Floats, Floats, NDArray[np.bool_]]:
     """Return the light (n,) of lines, strangers and background, its prior precision, and what is not held at zero.
 
-    `gram` (n, n) and `pull` (n,) are the products of the columns, and of these with the counts.
+    `products` (n, n) and `pull` (n,) are those of the columns, and of these with the counts.
     A line may be brighter than listed by any factor: its spread is taken from what it turns out to be.
     """
-    lines, n = len(expected), len(pull)
-    held = LOOSE * float(np.max(np.diagonal(gram), initial=1e-300))
+    lines, n, band = len(expected), len(pull), products[0]
+    gram = band.taken(products[1])
+    held = LOOSE * float(np.max(gram[:, 0], initial=1e-300))
     area, free = np.zeros(n), np.ones(n, dtype=bool)
     area[:lines] = expected
     for turn in range(ROUNDS):
@@ -251,10 +235,7 @@ def _light(
         right = pull.copy()
         right[:lines] += expected * prior[:lines]
         for _ in range(ROUNDS if turn == 0 else 1):
-            kept = np.flatnonzero(free)
-            normal = _with_prior(gram, prior, kept)
-            area = np.zeros(n)
-            area[kept] = _solved(normal, right[kept])
+            area = band.solved(gram, prior, free, right)
             dark = area < 0.0
             dark[lines + loose :] = False
             if not np.any(dark):
