@@ -205,6 +205,12 @@ def test_few_lines_are_left_to_the_curves_nearby():
     assert list(foretold_ends(found, every, every, fitted(found, 3))) == list(range(5))
 
 
+@pytest.mark.parametrize(("last", "left"), [(0.9, 6), (0.15, 7)])
+def test_a_lone_line_far_out_is_no_end_where_enough_others_stay(last, left):
+    found, every = placed(np.array([-0.7, -0.6, -0.5, -0.3, -0.1, 0.0, last])), np.arange(7)
+    assert list(foretold_ends(found, every, every, fitted(found, 3))) == list(range(left))
+
+
 def test_lines_in_doubt_hold_the_curve_a_little_and_bend_it_less():
     # the outer ones of fifteen lines are in doubt, and one of them is a stranger a line width off
     found, inner = placed(np.linspace(-0.9, 0.9, 15)), np.arange(3, 12)

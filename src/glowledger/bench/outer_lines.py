@@ -24,6 +24,7 @@ GOOD_TO, STILL_GOOD_TO, FEW_COVERED = 0.05, 0.065, 4
 MOST_RISK, STILL_RISK, MOST_DOUBT = 0.005, 0.02, 0.1
 FORETOLD = 0.1  # of the FWHM: standard error with which the lines further in must foretell an outermost one
 LINES_PER_COEFFICIENT = 2  # fewer foretell nothing
+LONE, ENOUGH_WITHOUT = 0.25, 5  # of the range; lines: further out than that a line holds itself, where so many stay
 FAINT_WORD = 0.4  # weight in the range of lines that a lamp only may show: beside a crowd of lines one is always near
 UNDISPUTED = 0.1  # of the FWHM: how far two fits that believe different lines may differ
 KNOWN_BY_OTHER = 3.0  # standard errors of the other fit: nearer than that it says nothing
@@ -42,17 +43,23 @@ def pulled_share(found: Identified, alive: NDArray[np.intp], thrown: NDArray[np.
 
 
 def low_risk(
-    found: Identified, rows: NDArray[np.intp], near: Nearby, pulled: tuple[float, float]
+    found: Identified, rows: NDArray[np.intp], near: Nearby, pulled: tuple[float, float], *, by_spectrum: bool = False
 ) -> NDArray[np.intp]:
-    """Return the longest run of lines at which no other curve is likely, or not quite so likely if that leaves few."""
+    """Return the longest run of lines at which no other curve is likely, or not quite so likely if that leaves few.
+
+    A blend at an end of few lines may be pulled unseen, but not where all its lines were fitted together
+    (`by_spectrum`).
+    """
     rows = rows[np.argsort(found.u[rows])]
     risk = near.risk(found.u[rows], found.width_nm[rows], pulled)
     best = rows[_longest(risk < MOST_RISK)]
     if np.count_nonzero(found.anchor[best] | ~found.sharp[best]) >= FEW_COVERED:
         return best
     still = rows[_longest(risk < STILL_RISK)]
+    if by_spectrum:
+        return still if len(still) > len(best) else best
     alone = np.flatnonzero(found.single[still] & (found.error_nm[still] < WELL_PLACED * found.width_nm[still]))
-    still = still[alone[0] : alone[-1] + 1] if len(alone) else still[:0]  # a blend at an end may be pulled unseen
+    still = still[alone[0] : alone[-1] + 1] if len(alone) else still[:0]
     return still if len(still) > len(best) else best
 
 
@@ -147,7 +154,7 @@ def foretold_ends(
 
     A curve follows a line at its end wherever this lies, and more so the higher its degree: that it agrees is no
     evidence that it is the right line, or in its place. Where few lines hold the solution none foretells another; there
-    the curves nearby decide (`low_risk`).
+    the curves nearby decide (`low_risk`), but a lone line far out is no end where enough others stay.
 
     Parameters
     ----------
@@ -161,12 +168,16 @@ def foretold_ends(
         Over `kept`.
     """
     rows = rows[np.argsort(found.u[rows])]
-    if len(rows) < LINES_PER_COEFFICIENT * (fit.degree + 1) + 2:
+    if len(rows) < 2:
         return rows
-    first, last = int(rows[0]), int(rows[-1])
-    low_alone = _foretold_to(found, first, -1.0, kept, fit) > FORETOLD * found.width_nm[first]
-    high_alone = _foretold_to(found, last, 1.0, kept, fit) > FORETOLD * found.width_nm[last]
-    return rows[int(low_alone) : len(rows) - int(high_alone)]
+    few = len(rows) < LINES_PER_COEFFICIENT * (fit.degree + 1) + 2
+    gap = np.abs(np.diff(found.wavelength_nm[rows]))
+    alone = [
+        (not few or (len(rows) > ENOUGH_WITHOUT and gap[next_gap] > LONE * np.sum(gap)))
+        and _foretold_to(found, int(end), side, kept, fit) > FORETOLD * found.width_nm[end]
+        for end, side, next_gap in ((rows[0], -1.0, 0), (rows[-1], 1.0, -1))
+    ]
+    return rows[int(alone[0]) : len(rows) - int(alone[1])]
 
 
 def _foretold_to(found: Identified, end: int, side: float, kept: NDArray[np.intp], fit: LineFit) -> float:

@@ -159,8 +159,11 @@ def refine_solution(
     if by_whole is None or not by_whole[1].trusted:
         return by_peaks
     peaks_hold = 0 if by_peaks is None else np.count_nonzero(by_peaks.used)
-    by_spectrum = _by_spectrum(found, (usable, kept), first, by_whole[1]) if peaks_hold < ENOUGH_USED else None
-    return by_spectrum if by_spectrum is not None and np.count_nonzero(by_spectrum.used) > peaks_hold else by_peaks
+    if peaks_hold >= ENOUGH_USED:
+        return by_peaks
+    kept = low_risk(found, alive, near, pulled, by_spectrum=True)
+    by_spectrum = _by_spectrum(found, (usable, kept), first, by_whole[1])
+    return by_spectrum if np.count_nonzero(by_spectrum.used) > peaks_hold else by_peaks
 
 
 def _by_peaks(
