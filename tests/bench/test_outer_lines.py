@@ -211,6 +211,17 @@ def test_a_lone_line_far_out_is_no_end_where_enough_others_stay(last, left):
     assert list(foretold_ends(found, every, every, fitted(found, 3))) == list(range(left))
 
 
+@pytest.mark.parametrize(("band_error", "end"), [(0.5, 9), (0.02, 12)])
+def test_a_phosphor_band_is_no_end_where_only_lines_further_out_hold_the_curve(band_error, end):
+    u = np.concatenate([np.linspace(-0.8, 0.0, 9), [0.5, 0.55, 0.6], [0.9, 0.92, 0.94]])
+    found, every = placed(u), np.arange(15)
+    found.sharp[9:12] = False
+    found.error_nm[9:12] = band_error * WIDTH
+    fit = fitted(found, 5)
+    assert np.all(fit.standard_error_nm(u[9:12]) < 0.1 * WIDTH)  # it seems to hold there
+    assert list(foretold_ends(found, every[:12], every, fit)) == list(range(end))
+
+
 def test_lines_in_doubt_hold_the_curve_a_little_and_bend_it_less():
     # the outer ones of fifteen lines are in doubt, and one of them is a stranger a line width off
     found, inner = placed(np.linspace(-0.9, 0.9, 15)), np.arange(3, 12)

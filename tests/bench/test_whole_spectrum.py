@@ -265,3 +265,33 @@ def test_an_element_that_meets_peaks_by_chance_carries_nothing():
     used = {line.species for line in result.lines if line.used}
     assert used == {"Ar I"}
     assert largest_error(case, result.solution.nm(case.pixel), *result.solution.covered) < 1.0
+
+
+# blends at the ends of what the whole spectrum places (thrice); odds by the spectrum alone, peaks saying little; only
+# faint lines on the axis and a wrong scale that fits them fairly, so that no further look was taken
+@pytest.mark.parametrize("seed", [490164, 492021, 480218, 490112, 492131])
+def test_lamps_whose_peaks_say_little_are_solved_by_their_whole_spectrum(seed):
+    case = make_case(seed)
+    frames = frames_from_arrays(case.pixel, case.counts, axis_kind="pixel")
+    result = solve([prepare_shot(frames, case.lamp)], frames.axis)
+    assert result.accepted
+    assert largest_error(case, result.solution.nm(case.pixel), *result.solution.covered) < 1.0
+
+
+def test_a_lone_line_far_out_does_not_end_the_range_of_a_mercury_lamp_called_mercury_argon():
+    # something beside it had pulled the line at 334 nm by a third of its width, 70 nm from the next one
+    case = make_case(491064)
+    frames = frames_from_arrays(case.pixel, case.counts, axis_kind="pixel")
+    result = solve([prepare_shot(frames, "hg-ar")], frames.axis)
+    assert result.accepted
+    assert largest_error(case, result.solution.nm(case.pixel), *result.solution.covered) < 1.0
+
+
+def test_a_krypton_lamp_under_a_wrong_name_is_refused_without_a_scale():
+    case = make_case(490106)
+    frames = frames_from_arrays(case.pixel, case.counts, axis_kind="pixel")
+    result = solve([prepare_shot(frames, "hg,ne,ar")], frames.axis)
+    assert not result.accepted
+    assert result.solution is None
+    assert any("hardly better than chance" in reason for reason in result.reasons)
+    assert result.log_evidence < 0.0

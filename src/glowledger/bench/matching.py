@@ -41,7 +41,7 @@ DECISIVE, DECISIVE_EACH, DECISIVE_SHARE = 20.0, 0.8, 0.9
 LEADING, ALIKE_NM = 10.0, 5.0
 # line triples that a second look may try; log odds against chance of a first one that is as good as nothing, and of one
 # that is little for so many peaks
-MOST_TRIPLES, NOTHING, FEW_OF_MANY, MANY_PEAKS = 2600, -8.0, 5.0, 20
+MOST_TRIPLES, NOTHING, FEW_OF_MANY, MANY_PEAKS = 2600, -5.0, 5.0, 20
 SHORTEST_NM = 1.0  # span of an axis; where few peaks hold a scale it may run away, and must not become nothing
 TOLERANCES = (2.5, 1.8, 1.2, 0.8, 0.5, 0.3, 0.2, 0.2)
 
@@ -374,8 +374,9 @@ def _unlike(found: list[Candidate], pattern: Pattern) -> list[Candidate]:
     places = np.linspace(np.min(pattern.u), np.max(pattern.u), 9)
     at = np.array([chebval(places, candidate.scale) for candidate in found])
     width = np.array([abs(candidate.scale[1]) for candidate in found]) * float(np.median(pattern.fwhm_u))
-    kept: list[int] = []
+    kept, another = [], np.ones(len(found), dtype=bool)
     for k in range(len(found)):
-        if not kept or np.all(np.max(np.abs(at[kept] - at[k]), axis=1) > width[k]):
+        if another[k]:
             kept.append(k)
+            another &= np.max(np.abs(at - at[k]), axis=1) > width
     return [found[k] for k in kept]

@@ -219,8 +219,9 @@ def _distinct(scales: Floats, u: Floats, width: float) -> Floats:
     """Return the first of each group of scales that are the same where peaks are."""
     places = u[np.linspace(0, len(u) - 1, min(len(u), 12)).astype(int)]
     at = chebvander(places, scales.shape[1] - 1) @ scales.T
-    kept: list[int] = []
+    kept, another = [], np.ones(at.shape[1], dtype=bool)
     for k in range(at.shape[1]):
-        if not kept or np.all(np.max(np.abs(at[:, kept] - at[:, [k]]), axis=0) > SAME * width):
+        if another[k]:
             kept.append(k)
+            another &= np.max(np.abs(at - at[:, [k]]), axis=0) > SAME * width
     return scales[kept]

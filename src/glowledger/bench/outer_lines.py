@@ -56,9 +56,8 @@ def low_risk(
     if np.count_nonzero(found.anchor[best] | ~found.sharp[best]) >= FEW_COVERED:
         return best
     still = rows[_longest(risk < STILL_RISK)]
-    if by_spectrum:
-        return still if len(still) > len(best) else best
-    alone = np.flatnonzero(found.single[still] & (found.error_nm[still] < WELL_PLACED * found.width_nm[still]))
+    well_placed = found.single & (found.error_nm < WELL_PLACED * found.width_nm)
+    alone = np.flatnonzero((found.anchor if by_spectrum else well_placed)[still])
     still = still[alone[0] : alone[-1] + 1] if len(alone) else still[:0]
     return still if len(still) > len(best) else best
 
@@ -154,7 +153,8 @@ def foretold_ends(
 
     A curve follows a line at its end wherever this lies, and more so the higher its degree: that it agrees is no
     evidence that it is the right line, or in its place. Where few lines hold the solution none foretells another; there
-    the curves nearby decide (`low_risk`), but a lone line far out is no end where enough others stay.
+    the curves nearby decide (`low_risk`), but a lone line far out is no end where enough others stay, nor is a phosphor
+    band where it is lines still further out, in doubt as they are, that place the curve.
 
     Parameters
     ----------
@@ -170,6 +170,7 @@ def foretold_ends(
     rows = rows[np.argsort(found.u[rows])]
     if len(rows) < 2:
         return rows
+    rows = _ended(found, _ended(found, rows, 1.0, kept, fit)[::-1], -1.0, kept, fit)[::-1]
     few = len(rows) < LINES_PER_COEFFICIENT * (fit.degree + 1) + 2
     gap = np.abs(np.diff(found.wavelength_nm[rows]))
     alone = [
@@ -180,9 +181,24 @@ def foretold_ends(
     return rows[int(alone[0]) : len(rows) - int(alone[1])]
 
 
-def _foretold_to(found: Identified, end: int, side: float, kept: NDArray[np.intp], fit: LineFit) -> float:
-    """Return the standard error with which the lines further in foretell the one at a side (-1 or 1), nm."""
-    outer = side * found.u[kept] >= side * found.u[end]
+def _ended(
+    found: Identified, rows: NDArray[np.intp], side: float, kept: NDArray[np.intp], fit: LineFit
+) -> NDArray[np.intp]:
+    """Return lines, rising towards a side, without bands at this end that hang on what lies further out."""
+    while len(rows) > ENOUGH_WITHOUT and not found.sharp[rows[-1]]:
+        end = int(rows[-1])
+        if _foretold_to(found, end, side, kept, fit, itself=True) < FORETOLD * found.width_nm[end]:
+            break
+        rows = rows[:-1]
+    return rows
+
+
+def _foretold_to(
+    found: Identified, end: int, side: float, kept: NDArray[np.intp], fit: LineFit, *, itself: bool = False
+) -> float:
+    """Return the standard error, nm, with which lines further in (and `itself`) tell the one at a side (-1 or 1)."""
+    place = side * found.u[kept]
+    outer = place > side * found.u[end] if itself else place >= side * found.u[end]
     basis = np.asarray(chebvander(found.u[kept][outer], fit.degree), dtype=np.float64)
     rate = fit.rate(found.error_nm[kept])[outer]
     inner = np.linalg.inv(fit.covariance) - (basis * rate[:, None]).T @ basis

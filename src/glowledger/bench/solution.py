@@ -158,12 +158,19 @@ def refine_solution(
     by_peaks = _by_peaks(shots, (found, usable, kept), doubt, (first, near.span), by_whole)
     if by_whole is None or not by_whole[1].trusted:
         return by_peaks
-    peaks_hold = 0 if by_peaks is None else np.count_nonzero(by_peaks.used)
-    if peaks_hold >= ENOUGH_USED:
-        return by_peaks
+    results = [] if by_peaks is None else [by_peaks]
+    if by_peaks is None or np.count_nonzero(by_peaks.used) < ENOUGH_USED:
+        results.append(_by_spectrum(found, (usable, kept), first, by_whole[1]))
+    best = max(results, key=_holding)
+    if _holding(best) >= (FEWEST_KEPT if best is by_peaks else ENOUGH_USED):
+        return best
     kept = low_risk(found, alive, near, pulled, by_spectrum=True)
-    by_spectrum = _by_spectrum(found, (usable, kept), first, by_whole[1])
-    return by_spectrum if np.count_nonzero(by_spectrum.used) > peaks_hold else by_peaks
+    return max(best, _by_spectrum(found, (usable, kept), first, by_whole[1]), key=_holding)
+
+
+def _holding(result: Refined) -> int:
+    """Return how many lines carry a solution."""
+    return int(np.count_nonzero(result.used))
 
 
 def _by_peaks(

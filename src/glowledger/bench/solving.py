@@ -40,6 +40,9 @@ MOST_MARGIN, EVIDENCE_RANGE = 20.0, (-25.0, 15.0)
 # both; or its odds, more where peaks say less, if margin and evidence by peaks reach one of these
 TOGETHER, SPECTRUM_RANGE, BOTH_MARGINS = 21.0, (-25.0, 25.0), 8.0
 SPECTRUM_MARGIN, PRICE_OF_EVIDENCE, GOOD_EVIDENCE, ASKED = 15.0, 3.0, -5.0, ((3.0, LEAST_EVIDENCE), (1.0, 0.0))
+# or its odds alone, where peaks and spectrum do not speak against the lamp beyond this: of 600 lamps under wrong names
+# (seeds from 345000 and 491000) wrong scales of three lines or more had no such odds with evidence above -118
+OVERWHELMING, NOT_AGAINST = 60.0, -20.0
 MOST_UNLIKE = 8  # other scales that it is asked about
 MOST_SETTLED, NEAR_EVIDENCE, MOST_ODDS = 4, 6.0, 999.0  # scales; natural log
 SETTLING_GAIN = 5.0  # natural log of the odds
@@ -311,7 +314,13 @@ def _of_another_lamp(result: Calibration, refined: Refined, word: BySpectrum | N
     if result.log_evidence > SURE_OF_LAMP:
         return False
     few = refined.by_spectrum and result.matched <= MIN_USED
-    return not refined.described or (word is not None and few and word.evidence < SURE_OF_LAMP)
+    in_doubt = word is not None and few and word.evidence < SURE_OF_LAMP and not _overwhelming(result, word)
+    return not refined.described or in_doubt
+
+
+def _overwhelming(result: Calibration, word: BySpectrum) -> bool:
+    """Return whether the whole spectrum fits no other scale by far, and nothing speaks against the lamp."""
+    return word.odds > OVERWHELMING and min(word.evidence, result.log_evidence) > NOT_AGAINST
 
 
 def _only(count: int) -> str:
@@ -329,7 +338,7 @@ def _sure_by_spectrum(result: Calibration, word: BySpectrum) -> bool:
     margin = min(word.margin, MOST_MARGIN)
     both = min(result.log_margin, MOST_MARGIN) + margin
     together = _confidence(result) + float(np.clip(word.evidence, *SPECTRUM_RANGE)) + margin
-    if together > TOGETHER and both > BOTH_MARGINS:
+    if (together > TOGETHER and both > BOTH_MARGINS) or _overwhelming(result, word):
         return True
     wanted = SPECTRUM_MARGIN + PRICE_OF_EVIDENCE * max(GOOD_EVIDENCE - result.log_evidence, 0.0)
     near = any(result.log_margin > margin and result.log_evidence > evidence for margin, evidence in ASKED)
