@@ -47,8 +47,8 @@ MOST_UNLIKE = 8  # other scales that it is asked about
 MOST_SETTLED, NEAR_EVIDENCE, MOST_ODDS = 4, 6.0, 999.0  # scales; natural log
 SETTLING_GAIN = 5.0  # natural log of the odds
 HOPELESS = -18.0  # of a scale before it is settled, which never gains so much
-# log odds against chance of the best settled scale at which nothing more is asked: of 1090 accepted lamps, right and
-# wrong names, none had less than -10.1 (fleets of bench_calibration.py from 480000)
+# log odds against chance of the best settled scale at which nothing more is asked: of 465 accepted lamps, right and
+# wrong names, none had less than -10.1 (fleets of bench_calibration.py from 491000)
 FORLORN = -15.0
 SURE_OF_LAMP = 4.6  # natural log of the odds against chance: 1 %
 MIN_USED, MIN_SUPPORTING = 3, 4  # lines that carry the solution; those and vaguer ones that agree
