@@ -176,7 +176,7 @@ def spikes(counts: NDArray[np.float64]) -> NDArray[np.bool_]:
 
 def _lone_pixels(counts: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Return the spikes of one frame, shape (p,)."""
-    from scipy.ndimage import median_filter, minimum_filter1d
+    from scipy.ndimage import maximum_filter1d, median_filter, minimum_filter1d
 
     noise = np.abs(np.convolve(counts, [1.0, -2.0, 1.0], mode="same")) / 0.6745 / np.sqrt(6.0)
     sigma = np.maximum(median_filter(noise, _AROUND), 0.5)
@@ -190,13 +190,17 @@ def _lone_pixels(counts: NDArray[np.float64]) -> NDArray[np.bool_]:
     resolved = ratios[ratios > _RESOLVED]
     if len(resolved) < _REFERENCE_PEAKS:
         return np.zeros(counts.size, dtype=bool)
+    # beside something brighter the lowest pixel may be a flank of its own: is it a line over a foot further out?
+    further = counts - height - minimum_filter1d(counts, 3 * _BESIDE)
+    beside = maximum_filter1d(counts, _BESIDE) > counts
+    between = beside & (side + further > _RESOLVED * (height + further))
     narrowest = resolved[len(resolved) // 10]
     if narrowest > _WIDE and len(resolved) >= 3 * (len(ratios) - len(resolved)):
         limit = np.maximum(_NARROWER * narrowest * height, 4 * sigma)
-        return np.asarray(peak & (height - side > _SPIKE_SIGMAS * sigma) & (side < limit))
+        return np.asarray(peak & (height - side > _SPIKE_SIGMAS * sigma) & (side < limit) & ~between)
     narrow, wide = np.count_nonzero(ratios < _LONE), np.count_nonzero(ratios > _WIDE)
     few = wide >= _WIDE_PEAKS and len(ratios) - narrow - wide <= _FEW_BETWEEN * narrow
-    return np.asarray(ratio < _LONE) if few else np.zeros(counts.size, dtype=bool)
+    return np.asarray((ratio < _LONE) & ~between) if few else np.zeros(counts.size, dtype=bool)
 
 
 def hot_pixels(dark: NDArray[np.float64]) -> NDArray[np.bool_]:
