@@ -58,7 +58,11 @@ def _on_grid(shot: Shot, coefficients: Floats) -> _Trial:
     nm = np.asarray(chebval(shot.u, coefficients), dtype=np.float64)
     slope = np.abs(np.asarray(chebval(shot.u, chebder(coefficients)))) * np.gradient(shot.u)
     order = np.argsort(nm)
-    line_px = np.interp(shot.lines.wavelength_nm, nm[order], pixels[order], left=-1e9, right=-1e9)
+    line_px = np.interp(shot.lines.wavelength_nm, nm[order], pixels[order])
+    for end in order[[0, -1]].tolist():  # a line beyond the end of the record still pulls one before it
+        beyond = shot.lines.wavelength_nm < nm[end] if end == order[0] else shot.lines.wavelength_nm > nm[end]
+        outwards = -1.0 if end == 0 else 1.0
+        line_px[beyond] = end + outwards * np.abs(shot.lines.wavelength_nm[beyond] - nm[end]) / slope[end]
     return _Trial(nm=nm, slope=slope, line_px=line_px, order=order)
 
 
