@@ -4,7 +4,8 @@ Anchors and their strengths are common practice. Secondary lines are further lin
 the table of atomic lines; their strengths are estimated from the anchors of that element by one of two fits,
 
     log(strength / response) = a + log(gA) - E_upper / kT      where the rate is known,
-    log(strength / response) = b + log(listed intensity)       where only an intensity is known,
+    log(strength / response) = b + log(listed intensity)       where only an intensity is known, or a rate at which
+                                                               no line would ever have been seen,
 
 and are good to a factor of some three to ten. Only lines between known levels are taken. What an anchor
 shows together with lines closer than `UNRESOLVED_NM` is shared among them by the estimate.
@@ -24,6 +25,8 @@ UNRESOLVED_NM = 0.5  # the practice strengths are those of a spectrometer of 1 t
 SAME_LINE_NM = 0.02  # fine structure closer than this is one line to any spectrometer meant here
 WEAKEST = 0.002  # of the strongest line of the element
 MOST_SECONDARY = 80
+# gA, /s, and strength by a listed intensity: a line seen so bright has no such rate (Xe I 482.97 nm: 18 /s)
+LEAST_SEEN, SURELY_SEEN = 1e3, 0.01
 STRONGEST_SECONDARY = 0.5  # an estimate above this would be an anchor if it were true
 RANGE_NM = (250.0, 1100.0)
 # Relative photon response of a silicon spectrometer with a grating blazed in the visible
@@ -107,13 +110,14 @@ def estimate_strengths(candidates: list[Candidate], anchors: list[LampLine]) -> 
     with_intensity = [(c, a) for c, a in pairs if c.intensity > 0]
     rate_fit, intensity_fit = fit_rate(with_rate), fit_intensity(with_intensity)
     for c in candidates:
+        logs = []
         if rate_fit and c.ga > 0:
-            log = rate_fit[0] + math.log10(c.ga) - rate_fit[1] * c.upper_ev
-        elif intensity_fit is not None and c.intensity > 0:
-            log = intensity_fit + math.log10(c.intensity)
-        else:
-            continue
-        c.estimate = response(c.nm) * 10**log
+            logs.append(rate_fit[0] + math.log10(c.ga) - rate_fit[1] * c.upper_ev)
+        if intensity_fit is not None and c.intensity > 0:
+            logs.append(intensity_fit + math.log10(c.intensity))
+        if logs:
+            wrong_rate = c.ga < LEAST_SEEN and logs[-1] > math.log10(SURELY_SEEN)
+            c.estimate = response(c.nm) * 10 ** logs[-1 if wrong_rate else 0]
 
 
 def fit_rate(pairs: list[tuple[Candidate, LampLine]]) -> tuple[float, float] | None:

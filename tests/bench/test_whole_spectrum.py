@@ -267,9 +267,9 @@ def test_an_element_that_meets_peaks_by_chance_carries_nothing():
     assert largest_error(case, result.solution.nm(case.pixel), *result.solution.covered) < 1.0
 
 
-# blends at the ends of what the whole spectrum places (thrice); odds by the spectrum alone, peaks saying little; only
-# faint lines on the axis and a wrong scale that fits them fairly, so that no further look was taken
-@pytest.mark.parametrize("seed", [490164, 492021, 480218, 490112, 492131])
+# blends at the ends of what the whole spectrum places (thrice), in the third odds by the spectrum alone, peaks saying
+# little; only faint lines on the axis and a wrong scale that fits them fairly, so that no further look was taken
+@pytest.mark.parametrize("seed", [490164, 492021, 480218, 492131])
 def test_lamps_whose_peaks_say_little_are_solved_by_their_whole_spectrum(seed):
     case = make_case(seed)
     frames = frames_from_arrays(case.pixel, case.counts, axis_kind="pixel")
