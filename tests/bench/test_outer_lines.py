@@ -23,10 +23,12 @@ from glowledger.bench.outer_lines import (
     well_covered,
 )
 from glowledger.bench.pattern import Pattern
+from glowledger.bench.placing import identify_peaks
 from glowledger.bench.polynomial import best_degree, fit_lines
 from glowledger.bench.shots import prepare_shot
 from glowledger.bench.solving import solve
 from glowledger.spectra.frames import frames_from_arrays
+from glowledger.tables.lamps import lamp_lines
 
 SPAN, WIDTH = 600.0, 2.0
 TRUE = np.array([650.0, 300.0, 9.0, -1.5])
@@ -276,6 +278,7 @@ def test_a_fit_that_knows_nothing_disputes_nothing():
 
 @pytest.mark.parametrize(("make", "seed"), [
     (make_case, 83290), (make_grating_case, 93252), (make_grating_case, 70027), (make_case, 88593), (make_case, 88618),
+    (make_grating_case, 516026),
 ])  # fmt: skip
 def test_an_end_line_that_a_stranger_stands_for_is_not_in_the_range(make, seed):
     case = make(seed)
@@ -297,3 +300,19 @@ def test_faint_lines_count_for_less_in_the_range_and_bright_ones_in_full():
     assert doubted.standard_error_nm(low) > 1.2 * fit.standard_error_nm(low)
     assert doubted.standard_error_nm(high) < 1.1 * fit.standard_error_nm(high)
     assert doubted.nm(EVEN) == pytest.approx(fit.nm(EVEN))
+
+
+@pytest.mark.parametrize(("end_nm", "fwhm_nm"), [(800.9, 1.5), (801.0, 1.5), (801.0, 2.0), (801.4, 1.5)])
+def test_a_line_beyond_the_end_of_the_record_is_known_to_pull_the_last_one_in_it(end_nm, fwhm_nm):
+    # argon 801.48 nm beside 800.62 nm: left out of account it pulled by ten of the errors stated
+    nm, listed = np.linspace(690.0, end_nm, 1024), lamp_lines("ar", secondary=True)
+    near = (listed.wavelength_nm > 680) & (listed.wavelength_nm < 810)
+    heights = 40_000 * listed.strength[near]
+    shapes = np.exp(-4 * np.log(2) * ((nm[:, None] - listed.wavelength_nm[near]) / fwhm_nm) ** 2)
+    counts = np.random.default_rng(4).poisson(shapes @ heights + 300)
+    shot = prepare_shot(frames_from_arrays(np.arange(1024.0), counts.astype(float), axis_kind="pixel"), "ar")
+    found = identify_peaks(shot, np.array([nm.mean(), np.ptp(nm) / 2]), 0.6)
+    last = int(np.argmax(found.u))
+    assert found.wavelength_nm[last] == pytest.approx(800.6156, abs=0.001)
+    place_nm = nm.mean() + found.u[last] * np.ptp(nm) / 2
+    assert abs(place_nm - found.wavelength_nm[last]) < 3 * found.error_nm[last]

@@ -72,6 +72,14 @@ def test_high_resolution_neighbours_are_listed():
     assert "Ar I 772.421" in full.blend[row]
 
 
+def test_a_line_that_was_seen_is_not_lost_to_a_rate_that_cannot_be_its_own():
+    # NIST ASD: Xe I 482.971 nm has a listed intensity of 400, 484.329 nm beside it 300
+    full = lamps.lamp_lines("xe", secondary=True)
+    strength = {nm: full.strength[np.abs(full.wavelength_nm - nm) < 0.01] for nm in (482.971, 484.329)}
+    assert all(one.size == 1 for one in strength.values())
+    assert 0.1 < float(strength[482.971][0] / strength[484.329][0]) < 10
+
+
 def test_phosphor_bands_are_marked_and_mercury_lines_are_not():
     lines = lamps.lamp_lines("cfl")
     assert np.array_equal(lines.approximate, lines.role == "band")

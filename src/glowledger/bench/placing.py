@@ -122,7 +122,8 @@ def _within(shot: Shot, trial: _Trial, i: int, reach: float) -> _About | None:
     at = int(np.clip(round(centre), 0, len(trial.nm) - 1))
     width = float(shot.fwhm_px[at])
     distance = np.abs(trial.line_px - centre)
-    within = np.flatnonzero(distance < reach * width)
+    recorded = (trial.line_px > -0.5) & (trial.line_px < len(trial.nm) - 0.5)
+    within = np.flatnonzero((distance < reach * width) & recorded)
     if len(within) == 0:
         return None
     around = np.flatnonzero(distance < 1.9 * width)
