@@ -45,6 +45,12 @@ def usual_light(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> 
     return np.asarray(typical * (float(fitted[scene.used].sum()) / total if total > 0 else 0.0))
 
 
+def lit_columns(scene: Scene, solution: Solution) -> list[NDArray[np.intp]]:
+    """Return the columns of each species that has any light."""
+    every = (scene.columns_of(name) for name in scene.species_of_emitters()[0])
+    return [columns for columns in every if np.any(solution.x[columns] > 0)]
+
+
 def species_doubt(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> NDArray[np.float64]:
     """Return what a species has of `branching_doubt`, shape (3, p)."""
     known = _doubts(scene, solution).get(columns.tobytes())
@@ -54,8 +60,7 @@ def species_doubt(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -
 @lru_cache(maxsize=2)
 def _doubts(scene: Scene, solution: Solution) -> dict[bytes, NDArray[np.float64]]:
     """Return the doubt of all species with light by the bytes of their columns."""
-    every = [scene.columns_of(name) for name in scene.species_of_emitters()[0]]
-    lit = [columns for columns in every if np.any(solution.x[columns] > 0)]
+    lit = lit_columns(scene, solution)
     return {columns.tobytes(): one for columns, one in zip(lit, _doubt_of(scene, solution, lit), strict=True)}
 
 

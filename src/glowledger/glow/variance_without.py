@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from glowledger.glow.fitting import Solution
 from glowledger.glow.instrument import expected_variance
 from glowledger.glow.scene import Scene
-from glowledger.glow.species_light import species_doubt, species_light
+from glowledger.glow.species_light import lit_columns, species_doubt, species_light
 
 MISFIT_CAP = 25.0  # one outlier does not make a region
 MISFIT_REACH_NM, MISFIT_WIDTHS = 25.0, 12.0
@@ -33,8 +33,7 @@ def variance_without(scene: Scene, solution: Solution, columns: NDArray[np.intp]
 @lru_cache(maxsize=2)
 def _variances(scene: Scene, solution: Solution) -> dict[bytes, NDArray[np.float64]]:
     """Return the variances without each of the species with light, by the bytes of their columns."""
-    every = [scene.columns_of(name) for name in scene.species_of_emitters()[0]]
-    lit = [columns for columns in every if np.any(solution.x[columns] > 0)]
+    lit = lit_columns(scene, solution)
     return {columns.tobytes(): one for columns, one in zip(lit, _without(scene, solution, lit), strict=True)}
 
 
