@@ -291,11 +291,16 @@ def _round(
     scene: Scene, adjustment: Adjustment, levels: NoiseLevels, x: NDArray[np.float64], last: Solution | Seen,
     going_on: bool, enough: float = ENOUGH,
 ) -> Solution:
-    """Solve the linearised problem once and re-estimate the noise."""
+    """Solve the linearised problem once and re-estimate the noise.
+
+    Variance and light go by each other, and swing where a template's own error decides: half-way they settle.
+    """
     m = len(scene.emitters)
     columns = columns_at(scene, adjustment, x[:m])
     free, precision, pull = free_columns(scene, adjustment, x[:m])
     variance = expected_variance(scene, levels, last.model, last.lines, last.doubt, last.bent)
+    if isinstance(last, Solution) and (last.x.size, last.variance.size) == (x.size, variance.size):
+        variance = np.sqrt(variance * last.variance / last.outliers)
     outliers = np.maximum(1.0, np.abs(scene.data - last.model) / (OUTLIER * np.sqrt(variance)))
     variance = variance * outliers
     weight = np.where(scene.used, 1.0 / variance, 0.0)
