@@ -12,6 +12,7 @@ MOSTLY_OWN = 0.5
 WEIGHTY_SIGMA = 10.0
 AGREEING = (0.4, 2.5)  # found over fitted
 ONE_ASTRAY = 5.0
+HIDING = 2.0  # times the light of a feature that others have where it may go unseen (an assumption)
 SIGNIFICANT = 3.0  # standard deviations
 
 
@@ -92,9 +93,12 @@ def missing(tests: list[FeatureTest], best: FeatureTest) -> list[FeatureTest]:
 
 
 def _hidden(test: FeatureTest, best: FeatureTest) -> bool:
-    """Return whether others shine more brightly at a feature than it would itself, by the best one."""
+    """Return whether others shine so brightly at a feature that it may be part of what was taken for theirs.
+
+    They would have to keep half of it at least: how bright they are there their other lines tell that well.
+    """
     typical_counts = best.feature.counts * test.typical_part / max(best.typical_part, 1e-12)
-    return test.beside > max(typical_counts, test.feature.counts)
+    return test.beside > HIDING * max(typical_counts, test.feature.counts)
 
 
 def rest_of_pattern(tests: list[FeatureTest], best: FeatureTest) -> tuple[float, float]:

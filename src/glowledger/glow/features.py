@@ -146,7 +146,7 @@ def feature_tests(
             ]
         ),
         other_names=tuple(others), other_light=np.reshape(list(others.values()), (len(others), light.size)),
-        murky=np.zeros(light.size) if murky is None else murky, anchors=_anchors(scene, solution, columns),
+        murky=np.zeros(light.size) if murky is None else murky, anchors=_anchors(scene, solution.x[columns], columns),
         well_known=np.maximum(solution.doubt[2] - species_doubt(scene, solution, columns)[2], 0.0),
         band=_is_band(scene, columns),
     )  # fmt: skip
@@ -331,20 +331,30 @@ def _contrast(
 
 
 def _label(given: _Given, top: int, fwhm: float) -> str:
-    """Return the name of the strongest line or band at a pixel."""
-    at, light, names = given.anchors
-    place = given.scene.axis_nm[top] + given.solution.shift_at(given.scene, top)
-    near = np.flatnonzero(np.abs(at - place) < 1.2 * fwhm)
-    if near.size == 0:
-        return _beside(given.scene, given.solution, given.columns, top)
-    return names[int(near[np.argmax(light[near])])]
+    """Return the name of the strongest line or band at a pixel, lit ones first."""
+    scene, columns = given.scene, given.columns
+    place = scene.axis_nm[top] + given.solution.shift_at(scene, top)
+    name = _strongest(given.anchors, place, fwhm)
+    if not name:
+        amounts = np.where(given.solution.x[columns] > 0, 0.0, [scene.emitters[i].weight for i in columns])
+        name = _strongest(_anchors(scene, amounts, columns), place, fwhm)
+    return name or _beside(scene, given.solution, columns, top)
+
+
+def _strongest(
+    anchors: tuple[NDArray[np.float64], NDArray[np.float64], tuple[str, ...]], place_nm: float, fwhm: float
+) -> str:
+    """Return the name of the strongest of `_anchors` near a place, or ''."""
+    at, light, names = anchors
+    near = np.flatnonzero(np.abs(at - place_nm) < 1.2 * fwhm)
+    return names[int(near[np.argmax(light[near])])] if near.size else ""
 
 
 def _anchors(
-    scene: Scene, solution: Solution, columns: NDArray[np.intp]
+    scene: Scene, amounts: NDArray[np.float64], columns: NDArray[np.intp]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], tuple[str, ...]]:
-    """Return place, light and name of every line and band head of the lit emitters of a species."""
-    lit = [(scene.emitters[i], float(solution.x[i])) for i in columns if solution.x[i] > 0]
+    """Return place, light and name of every line and band head of the emitters of a species with any amount."""
+    lit = [(scene.emitters[i], float(amount)) for i, amount in zip(columns, amounts, strict=True) if amount > 0]
     nm = np.concatenate([np.zeros(0), *(e.anchor_nm for e, _ in lit)])
     light = np.concatenate([np.zeros(0), *(e.anchor_rate * x for e, x in lit)])
     return nm, light, tuple(name for e, _ in lit for name in e.anchor_label)
