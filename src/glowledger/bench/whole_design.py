@@ -9,8 +9,9 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
-from scipy.linalg.lapack import dpbsv
+from scipy.linalg.lapack import dpbsv, dpbtrf
 
 Floats = NDArray[np.float64]
 
@@ -65,16 +66,6 @@ class Places:
         """Bins (n, w) of the runs, drawn to the nearest one where there is none."""
         return np.clip(self.first[:, None] + np.arange(self.width), 0, self.bins - 1)
 
-    @cached_property
-    def pairs(self) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-        """Which runs overlap, each pair once: the one that begins first, and the other or itself."""
-        order = np.argsort(self.first, kind="stable")
-        rising = self.first[order]
-        count = np.searchsorted(rising, rising + self.width) - np.arange(len(order))
-        one = np.repeat(np.arange(len(order)), count)
-        other = one + np.arange(len(one)) - np.repeat(np.cumsum(count) - count, count)
-        return order[one], order[other]
-
 
 @dataclass(frozen=True, eq=False)
 class Runs:
@@ -103,18 +94,14 @@ class Runs:
         rows = [_sums_at(at, self.value * each[:, None], bins) for each in light.T]
         return np.array(rows).reshape(-1, bins).T
 
-    def products(self, weight: Floats | None = None) -> Floats:
-        """Return the products (n, n) of the columns, the bins weighted (b,)."""
+    def products(self, one: NDArray[np.intp], other: NDArray[np.intp], weight: Floats | None = None) -> Floats:
+        """Return the products (p,) of pairs of columns that overlap, bins weighted (b,); `one` begins no later."""
         n, w = self.value.shape
-        one, other = self.places.pairs
         padded = np.zeros((n, 2 * w))
         padded[:, :w] = self.value if weight is None else self.value * weight[self.places.inside]
         shift = self.places.first[other] - self.places.first[one]
-        at = (one * (2 * w) + shift)[:, None] + np.arange(w)
-        out = np.zeros((n, n))
-        out[one, other] = np.einsum("pw,pw->p", padded.ravel()[at], self.value[other])
-        out[other, one] = out[one, other]
-        return out
+        there = sliding_window_view(padded, w, axis=1)[one, shift]
+        return np.asarray(np.einsum("pw,pw->p", there, self.value[other]))
 
 
 def _sums_at(at: NDArray[np.intp], values: Floats, length: int) -> Floats:
@@ -134,33 +121,36 @@ def joined(one: Runs, other: Runs) -> Runs:
 class Band:
     """Columns in the order in which they begin: their products are a band about the diagonal.
 
+    Row i of a band holds the products of the i-th of them with itself and the next ones, as far as these may overlap.
+
     Attributes
     ----------
     order : ndarray of intp, shape (n,)
         The columns as they begin.
-    one, other : ndarray of intp, shape (n, w)
-        For each of them, itself w times, and it and the next ones with which it may overlap.
-    inside : ndarray of bool, shape (n, w)
-        Whether there is such a next one.
+    overlap : ndarray of intp, shape (n,)
+        For each of them, how many begin within it, itself included.
     """
 
     order: NDArray[np.intp]
-    one: NDArray[np.intp]
-    other: NDArray[np.intp]
-    inside: NDArray[np.bool_]
+    overlap: NDArray[np.intp]
 
     @classmethod
     def of(cls, first: Floats, last: Floats) -> Band:
         """Return the band of columns that reach from first to last bins, (n,)."""
         order = np.argsort(first, kind="stable")
-        overlap = np.searchsorted(first[order], last[order], side="right") - np.arange(len(order))
-        after = np.arange(len(order))[:, None] + np.arange(int(np.max(overlap, initial=1)))
-        other = order[np.minimum(after, len(order) - 1)]
-        return cls(order, np.broadcast_to(order[:, None], other.shape), other, after < len(order))
+        return cls(order, np.searchsorted(first[order], last[order], side="right") - np.arange(len(order)))
 
-    def taken(self, gram: Floats) -> Floats:
-        """Return the band (n, w) of products (n, n)."""
-        return np.where(self.inside, gram[self.one, self.other], 0.0)
+    @cached_property
+    def width(self) -> int:
+        """Length of the rows."""
+        return int(np.max(self.overlap, initial=1))
+
+    @cached_property
+    def pairs(self) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]:
+        """Columns that overlap, each pair once: the one that begins first, the other or itself, place in the band."""
+        one = np.repeat(np.arange(len(self.order)), self.overlap)
+        ahead = np.arange(len(one)) - np.repeat(np.cumsum(self.overlap) - self.overlap, self.overlap)
+        return self.order[one], self.order[one + ahead], one * self.width + ahead
 
     def solved(self, band: Floats, prior: Floats, free: NDArray[np.bool_], right: Floats) -> Floats:
         """Return the solution, as `right` (n,) or (n, k), of normal equations; zero where a column is not free.
@@ -168,16 +158,48 @@ class Band:
         By Cholesky: light that differs by powers of ten does it no harm. How well it does is a matter of the matrix
         scaled to a unit diagonal (van der Sluis 1969, from memory). `prior` (n,) is added to the diagonal.
         """
-        every = bool(np.all(free))
-        normal = band.copy() if every else band * (free[self.one] & free[self.other])
-        normal[:, 0] += prior[self.order] if every else np.where(free, prior, 1.0)[self.order]
-        asked = right if every else (right.T * free).T
-        _, solution, failed = dpbsv(normal.T, asked[self.order], lower=1, overwrite_ab=True)
+        asked = right if np.all(free) else (right.T * free).T
+        _, solution, failed = dpbsv(self._normal(band, prior, free).T, asked[self.order], lower=1, overwrite_ab=True)
         if failed:
             raise np.linalg.LinAlgError("normal equations of the light have no solution")
         out = np.empty_like(right)
         out[self.order] = solution
         return out
+
+    def squares(self, band: Floats) -> Floats:
+        """Return the products (n,) of each column with itself."""
+        out = np.empty(len(band))
+        out[self.order] = band[:, 0]
+        return out
+
+    def log_determinant(self, band: Floats, prior: Floats, free: NDArray[np.bool_]) -> float:
+        """Return the natural log of the determinant of the normal matrix of the free columns."""
+        factor, failed = dpbtrf(self._normal(band, prior, free).T, lower=1, overwrite_ab=True)
+        if failed:
+            raise np.linalg.LinAlgError("normal equations of the light have no solution")
+        return 2.0 * float(np.sum(np.log(factor[0])))
+
+    def _normal(self, band: Floats, prior: Floats, free: NDArray[np.bool_]) -> Floats:
+        """Return the band with the prior (n,) added, and ones alone for columns that are not free."""
+        if np.all(free):
+            normal = band.copy()
+            normal[:, 0] += prior[self.order]
+            return normal
+        padded = np.zeros(len(free) + self.width - 1)
+        padded[: len(free)] = free[self.order]
+        normal = band * sliding_window_view(padded, self.width)
+        normal *= padded[: len(free), None]
+        normal[:, 0] += np.where(free, prior, 1.0)[self.order]
+        return normal
+
+
+@dataclass(frozen=True, eq=False)
+class _Kinds:
+    """The pairs of a design by kind: columns, and place in the band; of a line and a node the line comes first."""
+
+    lines: tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]
+    mixed: tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]
+    nodes: tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -208,6 +230,18 @@ class Design:
         last = np.concatenate([self.runs.places.first + self.runs.places.width - 1.0, node + apart])
         return Band.of(first, last)
 
+    @cached_property
+    def _kinds(self) -> _Kinds:
+        one, other, at = self.band.pairs
+        lines = len(self.runs)
+        node, of_node = one >= lines, other >= lines
+        rows = [np.flatnonzero(~(node | of_node)), np.flatnonzero(node != of_node), np.flatnonzero(node & of_node)]
+        both = np.minimum(one[rows[1]], other[rows[1]]), np.maximum(one[rows[1]], other[rows[1]]) - lines
+        return _Kinds(
+            (one[rows[0]], other[rows[0]], at[rows[0]]), (*both, at[rows[1]]),
+            (one[rows[2]] - lines, other[rows[2]] - lines, at[rows[2]]),
+        )  # fmt: skip
+
     def sums(self, values: Floats) -> Floats:
         """Return the products of the columns with values (b,) or (b, d), shape (n + c,) or (n + c, d)."""
         rated = values * (self.rate if values.ndim == 1 else self.rate[:, None])
@@ -219,20 +253,21 @@ class Design:
         return self.runs.spread(light[:lines]) + self.rate * (self.hats.value @ light[lines:])
 
     def products(self, weight: Floats | None = None) -> Floats:
-        """Return the products (n + c, n + c) of the columns, the bins weighted (b,)."""
-        runs, hats, lines = self.runs, self.hats, len(self.runs)
+        """Return the band (n + c, w) of the products of the columns, the bins weighted (b,)."""
+        kinds, hats = self._kinds, self.hats
         nodes = hats.value.shape[1]
-        out = np.zeros((lines + nodes, lines + nodes))
-        out[:lines, :lines] = runs.products(weight)
+        out = np.zeros((len(self.runs) + nodes, self.band.width))
+        flat = out.reshape(-1)
+        one, other, at = kinds.lines
+        flat[at] = self.runs.products(one, other, weight)
         rate = self.rate if weight is None else self.rate * weight
-        cross = self.by_node(runs, rate)
-        out[:lines, lines:], out[lines:, :lines] = cross, cross.T
+        line, node, at = kinds.mixed
+        flat[at] = self.by_node(self.runs, rate)[line, node]
         square, left, share = self.rate * rate, hats.left, hats.share
-        beside = np.bincount(left, square * share * (1.0 - share), nodes)[:-1]
+        one, other, at = kinds.nodes
+        beside = np.bincount(left, square * share * (1.0 - share), nodes)
         own = np.bincount(left, square * (1.0 - share) ** 2, nodes) + np.bincount(left + 1, square * share**2, nodes)
-        node = lines + np.arange(nodes)
-        out[node, node] = own
-        out[node[:-1], node[1:]] = out[node[1:], node[:-1]] = beside
+        flat[at] = np.where(one == other, own[one], np.where(other == one + 1, beside[one], 0.0))
         return out
 
     def by_node(self, runs: Runs, rate: Floats) -> Floats:
@@ -248,5 +283,10 @@ class Design:
     def products_with(self, runs: Runs) -> Floats:
         """Return the products (n + c, m) of the columns with other lines (m), over noise."""
         lines = len(self.runs)
-        both = joined(self.runs, runs).products()
-        return np.vstack([both[:lines, lines:], self.by_node(runs, self.rate).T])
+        both = joined(self.runs, runs)
+        first = both.places.first
+        one, other = np.nonzero(np.abs(first[:lines, None] - first[None, lines:]) < both.places.width)
+        later = first[one] > first[lines + other]
+        out = np.zeros((lines, len(runs)))
+        out[one, other] = both.products(np.where(later, lines + other, one), np.where(later, one, lines + other))
+        return np.vstack([out, self.by_node(runs, self.rate).T])

@@ -42,16 +42,16 @@ def log_evidence(fit: WholeFit, whole: WholeSpectrum, chi2: float = np.inf) -> f
 
 def _room_of_light(state: State, worth: float) -> float:
     """Return half the log of how much the light of the lines is narrowed down by the counts."""
-    rows = np.flatnonzero(state.free[: state.lines])
-    rate = np.sqrt(state.prior[rows])
-    narrowed = state.gram[np.ix_(rows, rows)] / (rate[:, None] * rate[None, :]) / worth
-    return 0.5 * float(np.linalg.slogdet(np.eye(len(rows)) + narrowed)[1])
+    held = state.free & (np.arange(len(state.free)) < state.lines)
+    prior = worth * state.prior
+    narrowed = state.design.band.log_determinant(state.products, prior, held)
+    return 0.5 * (narrowed - float(np.sum(np.log(prior[held]))))
 
 
 def _room_of_strangers(state: State, worth: float) -> float:
     """Return the log of how much the light of strangers, of any of three powers of ten alike, is narrowed down."""
     columns = slice(state.lines, state.lines + state.strange)
-    error = np.sqrt(worth / np.maximum(np.diagonal(state.gram)[columns], 1e-300))
+    error = np.sqrt(worth / np.maximum(state.design.band.squares(state.products)[columns], 1e-300))
     return float(np.sum(np.log(np.maximum(DECADES * np.log(10.0) * state.stray / (error * np.sqrt(2.0 * np.pi)), 1.0))))
 
 

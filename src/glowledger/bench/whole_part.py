@@ -41,7 +41,7 @@ class State:
     lines: int  # first so many columns
     stray: Floats  # light of the strangers, the next columns
     design: Design  # (b, n) over noise: lines, strangers, background
-    gram: Floats  # (n, n) of the design
+    products: Floats  # (n, w) of the design, a band
     by_scale: Floats  # (b, d + 1) over noise
     prior: Floats  # (n,) precision of the light
     off: Floats  # (n,) pull of the prior
@@ -61,7 +61,7 @@ class State:
         moving = (self.by_scale * weight[:, None]).T
         cross = self.design.sums(moving.T)
         light = self.design.sums(self.residual * weight) + self.off
-        products = band.taken(self.design.products(weight))
+        products = self.design.products(weight)
         reduced = band.solved(products, self.prior, self.free, np.column_stack([cross, light]))
         normal = moving @ self.by_scale - cross.T @ reduced[:, :-1]
         return normal, moving @ self.residual - cross.T @ reduced[:, -1]
@@ -73,7 +73,7 @@ class State:
         band = self.design.band
         mixed, cross = self.design.sums(self.by_scale), self.design.products_with(light)
         terms = mixed.shape[1]
-        held = band.solved(band.taken(self.gram), self.prior, self.free, np.column_stack([mixed, cross]))
+        held = band.solved(self.products, self.prior, self.free, np.column_stack([mixed, cross]))
         own = self.by_scale.T @ self.by_scale + np.diag(rate) - mixed.T @ held[:, :terms]
         moved = light.sums(self.by_scale).T - held[:, :terms].T @ cross
         square = np.sum(light.value**2, axis=1)
@@ -174,9 +174,9 @@ class Part:
         design = Design(joined(light, loose).scaled(self.rate), self.background, self.rate)
         spread = np.where(self.lines.bright[rows], STRENGTH_SPREAD, FAINT_FACTOR)
         goal = self.counts * self.rate
-        gram = design.products()
+        products = design.products()
         area, prior, free = _light(
-            (design.band, gram), design.sums(goal), expected, spread, len(strangers), self.background_sd
+            (design.band, products), design.sums(goal), expected, spread, len(strangers), self.background_sd
         )
         k = len(rows)
         residual = goal - design.spread(area)
@@ -185,15 +185,15 @@ class Part:
         loss = float(residual @ residual + np.sum(off[:k] ** 2 / prior[:k]))
         moving = by_place.spread(area[:k, None] * by_scale) * self.rate[:, None]
         stray = area[k : k + len(strangers)]
-        return State(self, k, stray, design, gram, moving, prior, off, free, residual, loss)
+        return State(self, k, stray, design, products, moving, prior, off, free, residual, loss)
 
     def of_no_lamp(self) -> Floats:
         """Return the residuals over noise of the usable bins if every peak is a line of no lamp."""
         width = np.interp(self.peak_x, self.x, self.width)
         design = Design(self.profiles(self.peak_x, width)[0].scaled(self.rate), self.background, self.rate)
         goal, none = self.counts * self.rate, np.zeros(0)
-        products = (design.band, design.products())
-        light, _, _ = _light(products, design.sums(goal), none, none, len(self.peak_x), self.background_sd)
+        banded = (design.band, design.products())
+        light, _, _ = _light(banded, design.sums(goal), none, none, len(self.peak_x), self.background_sd)
         return (goal - design.spread(light))[self.good]
 
     def profiles(self, x: Floats, width: Floats) -> tuple[Runs, Runs]:
@@ -220,11 +220,11 @@ def _light(
 ) -> tuple[Floats, Floats, NDArray[np.bool_]]:
     """Return the light (n,) of lines, strangers and background, its prior precision, and what is not held at zero.
 
-    `products` (n, n) and `pull` (n,) are those of the columns, and of these with the counts.
+    `products`, a band (n, w), and `pull` (n,) are those of the columns, and of these with the counts.
     A line may be brighter than listed by any factor: its spread is taken from what it turns out to be.
     """
-    lines, n, band = len(expected), len(pull), products[0]
-    gram = band.taken(products[1])
+    lines, n = len(expected), len(pull)
+    band, gram = products
     held = LOOSE * float(np.max(gram[:, 0], initial=1e-300))
     area, free = np.zeros(n), np.ones(n, dtype=bool)
     area[:lines] = expected
