@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -63,53 +64,83 @@ class Candidate:
     sigma_nm: Floats = field(default_factory=lambda: np.zeros(0))
 
 
+class Shelf:
+    """Line lists at every resolution side by side (k, l), filled up with lines at infinity, which nothing shows."""
+
+    def __init__(self, levels: list[Levels]) -> None:
+        """Put the lists of one or more ladders of resolutions side by side."""
+        self.levels = levels
+        self.lists = [listed for each in levels for listed in each.lists]
+        self.first = np.cumsum([0, *(len(each.lists) for each in levels)])
+        shape = (len(self.lists), max(len(listed) for listed in self.lists))
+        self.nm, self.log_strength, self.error = np.full(shape, np.inf), np.zeros(shape), np.zeros(shape)
+        self.bright, self.element = np.zeros(shape, dtype=bool), np.zeros(shape, dtype=np.intp)
+        for k, listed in enumerate(self.lists):
+            row = k, slice(len(listed))
+            self.nm[row], self.log_strength[row] = listed.wavelength_nm, np.log(listed.strength)
+            self.error[row], self.bright[row], self.element[row] = listed.error_nm, listed.bright, listed.element
+        self.kinds = int(np.max(self.element)) + 1
+        self.stated = np.array([np.bincount(each.element, minlength=self.kinds) > 0 for each in self.lists])
+
+    def row(self, ladder: int, width_nm: Floats) -> NDArray[np.intp]:
+        """Return which list shows what a ladder tells at line widths, same shape."""
+        return np.asarray(self.first[ladder] + self.levels[ladder].level(width_nm))
+
+    def nearest(self, row: int, at: Floats) -> NDArray[np.intp]:
+        """Return the index of the nearest line of a list, same shape as `at`."""
+        ladder = int(np.searchsorted(self.first, row, side="right")) - 1
+        return self.levels[ladder].nearest(row - int(self.first[ladder]), at)
+
+
 def scores(
-    scales: Floats, pattern: Pattern, levels: Levels, prior: Prior, nearness: tuple[float, float] = NEARNESS
-) -> list[Candidate]:
+    scales: Floats, pattern: Pattern, shelf: Shelf, prior: Prior, nearness: tuple[float, float] = NEARNESS
+) -> list[list[Candidate]]:
     """Weigh scales: positions, strengths, missing lines, foreign peaks, and the room each was chosen from.
 
     Parameters
     ----------
     scales : ndarray of shape (h, d + 1)
         Chebyshev coefficients.
-    pattern, levels, prior
+    pattern, shelf, prior
         Peaks, lines, bounds.
     nearness : tuple of float
         How near a line must lie: of the FWHM, and of the span for what the scale cannot follow.
 
     Returns
     -------
-    list of Candidate
-        One of each scale. `log_evidence` is a Laplace approximation of the log Bayes factor against peaks strewn evenly
-        over the axis.
+    list of list of Candidate
+        One of each scale, for each ladder of lists. `log_evidence` is a Laplace approximation of the log Bayes factor
+        against peaks strewn evenly over the axis.
     """
     width = np.abs(scales @ pattern.slope_basis[:, : scales.shape[1]].T) * pattern.fwhm_u
     typical = np.sort(width, axis=1)[:, width.shape[1] // 2]
-    level = levels.level(typical)
-    found: dict[int, Candidate] = {}
-    for number in np.unique(level):
-        rows = np.flatnonzero(level == number)
-        trial = _Trials(scales[rows], typical[rows], pattern, levels, int(number))
-        found |= dict(zip(rows.tolist(), _weighed(trial, prior, nearness), strict=True))
-    return [found[k] for k in range(len(scales))]
+    ladders = len(shelf.levels)
+    shown_by = np.concatenate([shelf.row(ladder, typical) for ladder in range(ladders)])
+    order = np.argsort(shown_by, kind="stable")  # scales of one list beside each other
+    number = order % len(scales)
+    trial = _Trials(scales[number], typical[number], pattern, shelf, shown_by[order])
+    found = dict(zip(order.tolist(), _weighed(trial, prior, nearness), strict=True))
+    return [[found[ladder * len(scales) + k] for k in range(len(scales))] for ladder in range(ladders)]
 
 
 class _Trials:
-    """Scales (h, d + 1) at one resolution: where they put the peaks, which line is next, what is on the axis."""
+    """Scales (h, d + 1), each with a list: where they put the peaks, which line is next, what is on the axis."""
 
     def __init__(
-        self, scales: Floats, typical_nm: Floats, pattern: Pattern, levels: Levels, level: int
+        self, scales: Floats, typical_nm: Floats, pattern: Pattern, shelf: Shelf, shown_by: NDArray[np.intp]
     ) -> None:
-        terms, listed = scales.shape[1], levels.lists[level]
-        self.scales, self.typical, self.pattern, self.listed = scales, typical_nm, pattern, listed
+        terms = scales.shape[1]
+        self.scales, self.typical, self.pattern, self.shelf, self.shown_by = scales, typical_nm, pattern, shelf, shown_by
         self.span = 2.0 * np.abs(scales[:, 1])
         self.slope = np.abs(scales @ pattern.slope_basis[:, :terms].T)
         self.at = scales @ pattern.basis[:, :terms].T
-        self.near = levels.nearest(level, self.at)
-        self.residual = self.at - listed.wavelength_nm[self.near]
+        edges = [0, *(np.flatnonzero(np.diff(shown_by)) + 1).tolist(), len(shown_by)]
+        self.parts = [slice(*each) for each in pairwise(edges)]  # of one list each
+        self.near = np.concatenate([shelf.nearest(int(shown_by[part.start]), self.at[part]) for part in self.parts])
         ends = ends_nm(scales)
-        nm = listed.wavelength_nm
-        self.inside = (nm > ends[:, :1]) & (nm < ends[:, 1:])
+        self.nm = shelf.nm[shown_by]
+        self.residual = self.at - np.take_along_axis(self.nm, self.near, axis=1)
+        self.inside = (self.nm > ends[:, :1]) & (self.nm < ends[:, 1:])
         self.range_nm = ends[:, 1] - ends[:, 0]
 
     def could_hide(self, row: NDArray[np.intp], line: NDArray[np.intp]) -> Floats:
@@ -122,10 +153,19 @@ class _Trials:
         rising = np.sign(self.scales[:, 1])
         apart = 1e5 * np.arange(len(nm))  # nm: so that one look-up serves all scales
         known = (rising[:, None] * nm + apart[:, None]).ravel()
-        at = np.interp(rising[row] * self.listed.wavelength_nm[line] + apart[row], known, np.tile(u, len(nm)))
+        at = np.interp(rising[row] * self.nm[row, line] + apart[row], known, np.tile(u, len(nm)))
         place = np.rint(0.5 * (at + 1.0) * (len(self.pattern.shown) - 1)).astype(np.intp)
-        most = np.maximum(most, self.pattern.shown[place])
-        return most
+        return np.maximum(most, self.pattern.shown[place])
+
+    def log_strength(self, row: NDArray[np.intp], line: NDArray[np.intp]) -> Floats:
+        """Return ln of the listed strength (k,) of lines of trials."""
+        return np.asarray(self.shelf.log_strength[self.shown_by[row], line])
+
+    def showing(self, row: NDArray[np.intp], line: NDArray[np.intp]) -> tuple[Floats, Floats]:
+        """Return the spread of ln of the light of lines of trials, and how often they show if they are bright enough."""
+        nm, bright = self.nm[row, line], self.shelf.bright[self.shown_by[row], line]
+        window = np.where(nm < 340.0, 0.4, np.where(nm > 900.0, 0.6, 0.88))  # glass and silicon end there
+        return np.where(bright, MISSING_SD, FAINT_MISSING_SD), window * np.where(bright, 1.0, FAINT_SHOWN)
 
 
 class _Pairs(NamedTuple):
@@ -146,33 +186,35 @@ class _Absent(NamedTuple):
 
 def _weighed(trial: _Trials, prior: Prior, nearness: tuple[float, float]) -> list[Candidate]:
     """Return trial scales with their evidence."""
-    pattern, listed = trial.pattern, trial.listed
+    pattern = trial.pattern
     width, span = trial.slope * pattern.fwhm_u, trial.span[:, None]
-    own2 = listed.error_nm[trial.near] ** 2 + (trial.slope * pattern.u_se) ** 2
+    listed_error = trial.shelf.error[trial.shown_by[:, None], trial.near]
+    own2 = listed_error**2 + (trial.slope * pattern.u_se) ** 2
     vague = np.sqrt(np.maximum(NEARNESS[0] * width, nearness[1] * span) ** 2 + own2)
     sharp = np.sqrt(np.maximum(nearness[0] * width, nearness[1] * span) ** 2 + own2)
     as_blend = np.log(BLENDED) + _normal(trial.residual, vague)
     as_line = np.log1p(-BLENDED) + _normal(trial.residual, sharp)
     sigma = np.where(as_blend > as_line, vague, sharp)
-    close = np.abs(trial.residual) < np.minimum(4.0 * vague, 0.8 * width + listed.error_nm[trial.near])
+    close = np.abs(trial.residual) < np.minimum(4.0 * vague, 0.8 * width + listed_error)
     pairs = _one_to_one(trial.near, np.abs(trial.residual) / sigma, close)
     absent = _absent(trial, pairs)
-    factor = _factors(trial, pairs, absent)
+    by_kind = _factors(trial, pairs, absent)
+    factor = np.take_along_axis(by_kind, trial.shelf.element[trial.shown_by], axis=1)
     foreign = np.array(FOREIGN)[peak_class(len(pattern.u))]
     gain = _pair_gain(trial, pairs, np.logaddexp(as_line, as_blend)[pairs.row, pairs.peak], factor, foreign)
     gain = np.logaddexp(np.log(foreign[pairs.peak]), gain) - np.log(foreign[pairs.peak])
     gained = np.bincount(pairs.row, gain, len(trial.scales))
-    cost, missing = _missing(trial, absent, factor)
+    cost, missing = _missing(trial, absent, by_kind, factor)
     room = _occam(trial, pairs, sigma, prior)
     total = float(np.sum(np.log(foreign))) + gained + cost + room
     explained = _explained(trial, pairs)
     first = np.searchsorted(pairs.row, np.arange(len(trial.scales) + 1))
     out = []
-    for k, scale in enumerate(trial.scales):
+    for k, (scale, shown_by) in enumerate(zip(trial.scales, trial.shown_by.tolist(), strict=True)):
         own = slice(first[k], first[k + 1])
         out.append(Candidate(
-            scale=scale, log_evidence=float(total[k]), peak=pairs.peak[own], line=pairs.line[own], listed=listed,
-            explained=float(explained[k]), missing=int(missing[k]),
+            scale=scale, log_evidence=float(total[k]), peak=pairs.peak[own], line=pairs.line[own],
+            listed=trial.shelf.lists[shown_by], explained=float(explained[k]), missing=int(missing[k]),
             parts=(float(gained[k]), float(cost[k]), float(room[k])), gain=gain[own],
             sigma_nm=sigma[k, pairs.peak[own]],
         ))  # fmt: skip
@@ -197,22 +239,21 @@ def _absent(trial: _Trials, pairs: _Pairs) -> _Absent:
 
     A line in the flank of a peak may be hidden in it.
     """
-    absent = trial.inside & (gaps_to_peaks(trial.at, trial.listed.wavelength_nm) > 1.4 * trial.typical[:, None])
+    absent = trial.inside & (gaps_to_peaks(trial.at, trial.nm) > 1.4 * trial.typical[:, None])
     absent[pairs.row, pairs.line] = False
     row, line = np.nonzero(absent)
     return _Absent(row, line, np.log(trial.could_hide(row, line)))
 
 
 def _factors(trial: _Trials, pairs: _Pairs, absent: _Absent) -> Floats:
-    """Return ln(counts / listed strength) for each line of the list, common to the lines of one element, (h, l).
+    """Return ln(counts / listed strength) of the lines of each element, (h, e).
 
     The likeliest one: lines that are fainter than expected are seen less often, so those that are seen alone would tell
     too bright an element. NaN for an element of which no line is matched: nothing is known of its brightness.
     """
-    element, scales = trial.listed.element, len(trial.scales)
-    ratio = np.log(trial.pattern.strength[pairs.peak]) - np.log(trial.listed.strength[pairs.line])
-    kinds = int(np.max(element)) + 1
-    key = pairs.row * kinds + element[pairs.line]
+    element, scales, kinds = trial.shelf.element, len(trial.scales), trial.shelf.kinds
+    ratio = np.log(trial.pattern.strength[pairs.peak]) - trial.log_strength(pairs.row, pairs.line)
+    key = pairs.row * kinds + element[trial.shown_by[pairs.row], pairs.line]
     order = np.lexsort((ratio, key))
     ratio, key, flat = ratio[order], key[order], trial.pattern.saturated[pairs.peak[order]]
     count = np.bincount(key, minlength=scales * kinds)
@@ -220,17 +261,18 @@ def _factors(trial: _Trials, pairs: _Pairs, absent: _Absent) -> Floats:
     out = np.full(scales * kinds, np.nan)
     met = np.flatnonzero(count)
     out[met] = 0.5 * (ratio[first[met] + (count[met] - 1) // 2] + ratio[first[met] + count[met] // 2])
-    unseen = absent.row * kinds + element[absent.line]
+    unseen = absent.row * kinds + element[trial.shown_by[absent.row], absent.line]
     rows = np.flatnonzero(np.isfinite(out[unseen]))
-    unseen, line = unseen[rows], absent.line[rows]
-    margin = np.log(trial.listed.strength[line]) + out[unseen] - absent.log_limit[rows]
+    unseen, row, line = unseen[rows], absent.row[rows], absent.line[rows]
+    margin = trial.log_strength(row, line) + out[unseen] - absent.log_limit[rows]
+    sd, often = trial.showing(row, line)
     fits = np.array([
         np.bincount(key, _log_likeness(ratio - out[key] + fainter, flat), scales * kinds)
-        + np.bincount(unseen, np.log1p(-_shown(trial.listed, line, margin - fainter)), scales * kinds)
+        + np.bincount(unseen, np.log1p(-often * ndtr((margin - fainter) / sd)), scales * kinds)
         for fainter in FAINTER
     ])  # fmt: skip
     out -= np.array(FAINTER)[np.argmax(fits, axis=0)]
-    return out.reshape(scales, kinds)[:, element]
+    return out.reshape(scales, kinds)
 
 
 def _log_likeness(excess: Floats, flat: NDArray[np.bool_]) -> Floats:
@@ -242,29 +284,26 @@ def _log_likeness(excess: Floats, flat: NDArray[np.bool_]) -> Floats:
     return np.asarray(np.log(np.exp(-0.5 * (outshone / STRENGTH_SD) ** 2) + UNLIKE))
 
 
-def _shown(listed: LineList, line: NDArray[np.intp], margin: Floats) -> Floats:
-    """Return the chance that lines show where they would be brighter by factors of exp(margin) than what could hide."""
-    nm, bright = listed.wavelength_nm[line], listed.bright[line]
-    window = np.where(nm < 340.0, 0.4, np.where(nm > 900.0, 0.6, 0.88))  # glass and silicon end there
-    chance = ndtr(margin / np.where(bright, MISSING_SD, FAINT_MISSING_SD)) * window
-    return np.asarray(chance * np.where(bright, 1.0, FAINT_SHOWN))
-
-
 def _pair_gain(trial: _Trials, pairs: _Pairs, position: Floats, factor: Floats, foreign: Floats) -> Floats:
     """Return log odds of each pair (k,) over chance: nearness times the share of lines of that brightness."""
-    pattern, listed = trial.pattern, trial.listed
+    pattern = trial.pattern
     seen = trial.inside & np.isfinite(factor)
     seen[pairs.row, pairs.line] = True
-    expected = np.where(seen, np.log(listed.strength) + factor, np.inf)
+    expected = np.where(seen, trial.shelf.log_strength[trial.shown_by] + factor, np.inf)
     bright = np.log(pattern.strength[pairs.peak])
-    excess = bright[:, None] - expected[pairs.row]
-    own = bright - (np.log(listed.strength[pairs.line]) + factor[pairs.row, pairs.line])
+    own = bright - (trial.log_strength(pairs.row, pairs.line) + factor[pairs.row, pairs.line])
     # a saturated peak may be brighter than measured, so being fainter than expected speaks against nothing
     flat = pattern.saturated[pairs.peak]
-    if np.any(flat):
-        excess[flat] = np.where(np.isfinite(excess[flat]), np.maximum(excess[flat], 0.0), -np.inf)
-        own[flat] = np.maximum(own[flat], 0.0)
-    like = np.sum(np.exp(-0.5 * (excess / STRENGTH_SD) ** 2), axis=1) + UNLIKE * np.sum(seen, axis=1)[pairs.row]
+    own[flat] = np.maximum(own[flat], 0.0)
+    like = UNLIKE * np.sum(seen, axis=1)[pairs.row]
+    for part in trial.parts:
+        rows = slice(*np.searchsorted(pairs.row, [part.start, part.stop]))
+        lines = len(trial.shelf.lists[trial.shown_by[part.start]])
+        excess = bright[rows, None] - expected[pairs.row[rows], :lines]
+        if np.any(flat[rows]):
+            raised = np.where(np.isfinite(excess), np.maximum(excess, 0.0), -np.inf)
+            excess = np.where(flat[rows, None], raised, excess)
+        like[rows] += np.sum(np.exp(-0.5 * (excess / STRENGTH_SD) ** 2), axis=1)
     share = (np.exp(-0.5 * (own / STRENGTH_SD) ** 2) + UNLIKE) / np.maximum(like, 1e-12)
     odds = np.log1p(-foreign[pairs.peak]) + np.log(share) + position
     return np.asarray(odds + np.log(trial.range_nm)[pairs.row])
@@ -275,14 +314,16 @@ def _normal(residual: Floats, sigma: Floats) -> Floats:
     return -0.5 * (residual / sigma) ** 2 - np.log(sigma * np.sqrt(2.0 * np.pi))
 
 
-def _missing(trial: _Trials, absent: _Absent, factor: Floats) -> tuple[Floats, NDArray[np.intp]]:
+def _missing(
+    trial: _Trials, absent: _Absent, by_kind: Floats, factor: Floats
+) -> tuple[Floats, NDArray[np.intp]]:
     """Return the log cost of lines that should show and do not, and how many those are, (h,)."""
-    listed, scales = trial.listed, len(trial.scales)
-    first_of_kind = np.unique(listed.element, return_index=True)[1]
-    price = -ABSENT_ELEMENT * np.sum(np.isnan(factor[:, first_of_kind]), axis=1)
+    scales = len(trial.scales)
+    price = -ABSENT_ELEMENT * np.sum(np.isnan(by_kind) & trial.shelf.stated[trial.shown_by], axis=1)
     known = np.isfinite(factor[absent.row, absent.line])
     row, line = absent.row[known], absent.line[known]
-    chance = _shown(listed, line, np.log(listed.strength[line]) + factor[row, line] - absent.log_limit[known])
+    sd, often = trial.showing(row, line)
+    chance = often * ndtr((trial.log_strength(row, line) + factor[row, line] - absent.log_limit[known]) / sd)
     return price + np.bincount(row, np.log1p(-chance), scales), np.bincount(row[chance > 0.7], minlength=scales)
 
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.polynomial.chebyshev import chebval, chebvander
 from numpy.typing import NDArray
 
-from glowledger.bench.evidence import NEARNESS, Candidate, scores
+from glowledger.bench.evidence import NEARNESS, Candidate, Shelf, scores
 from glowledger.bench.expected import LineList
 from glowledger.bench.hypotheses import Prior, admissible, all_triples, ends_nm, triples
 from glowledger.bench.pattern import (
@@ -254,10 +254,16 @@ class View:
     lists : list of Levels
         The lamp with all its lines, then (if that differs) without those that it only may show; empty when there are
         fewer than three peaks or lines.
+    shelf : Shelf or None
+        All of these side by side; follows from `lists`.
     """
 
     pattern: Pattern
     lists: list[Levels]
+    shelf: Shelf | None = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "shelf", Shelf(self.lists) if self.lists else None)
 
     def scores(self, scales: Floats, prior: Prior, nearness: tuple[float, float] = NEARNESS) -> list[Candidate]:
         """Weigh scales, shape (h, d + 1).
@@ -265,10 +271,10 @@ class View:
         Whether a lamp shows its secondary lines depends on its pressure, current and age: either it does, or it does
         not. The evidence is that of both, the lines are those of the better one.
         """
-        if len(scales) == 0:
+        if len(scales) == 0 or self.shelf is None:
             return []
         found = []
-        for scored in zip(*(scores(scales, self.pattern, each, prior, nearness) for each in self.lists), strict=True):
+        for scored in zip(*scores(scales, self.pattern, self.shelf, prior, nearness), strict=True):
             best = max(scored, key=lambda c: c.log_evidence)
             total = float(np.logaddexp.reduce([c.log_evidence for c in scored]) - np.log(len(scored)))
             found.append(replace(best, log_evidence=total))
