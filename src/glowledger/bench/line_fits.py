@@ -8,12 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from glowledger.bench.profiles import gaussian, normal_solve, normal_variances
+from glowledger.bench.profiles import gaussian, gaussian_in_place, normal_solve, normal_variances
 
 Floats = NDArray[np.float64]
 
 MOST_STEPS = 15
-WASTE = 1.4  # windows in one batch may differ in length by this factor
+FAR = 1e9  # pixels: where nothing falls into the window
+WASTE = 3000  # pixels times lines that a batch may be filled up with: about what a batch of its own costs
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -35,6 +36,11 @@ class LineWindow:
     noise: Floats
     centres: Floats
     fwhm: float
+
+    @property
+    def reach(self) -> int:
+        """Number of pixels from the first to the last one, those between that are not used included."""
+        return int(self.x[-1] - self.x[0]) + 1
 
 
 @dataclass(slots=True)
@@ -95,16 +101,17 @@ def fit_groups(windows: list[LineWindow], *, free_width: bool, steps: int = MOST
 
 
 def _batches(windows: list[LineWindow], chosen: list[int]) -> Iterator[list[int]]:
-    """Yield the chosen windows in batches of as many lines and of much the same length."""
-    order = sorted(chosen, key=lambda k: (len(windows[k].centres), len(windows[k].x)))
+    """Yield the chosen windows in batches of much the same number of lines and of pixels."""
+    size = {k: (len(windows[k].centres), windows[k].reach) for k in chosen}
     batch: list[int] = []
-    for k in order:
-        if batch:
-            first = windows[batch[0]]
-            alike = len(first.centres) == len(windows[k].centres) and len(windows[k].x) <= WASTE * len(first.x)
-            if not alike:
-                yield batch
-                batch = []
+    work, lines, pixels = 0, 0, 0
+    for k in sorted(chosen, key=lambda k: size[k]):
+        lines, pixels = max(lines, size[k][0]), max(pixels, size[k][1])
+        work += size[k][0] * size[k][1]
+        if (len(batch) + 1) * lines * pixels - work > WASTE:
+            yield batch
+            batch, work = [], size[k][0] * size[k][1]
+            lines, pixels = size[k]
         batch.append(k)
     if batch:
         yield batch
@@ -115,15 +122,16 @@ class _Batch:
 
     def __init__(self, windows: list[LineWindow], free_width: bool) -> None:
         self.free_width = free_width
-        self.count = np.array([len(w.x) for w in windows])
-        shape = (len(windows), int(np.max(self.count)))
-        self.x, self.y, self.rate = np.empty(shape), np.zeros(shape), np.zeros(shape)
+        self.count, self.lines = np.array([[len(w.x), len(w.centres)] for w in windows]).T
+        shape = (len(windows), max(w.reach for w in windows))
+        self.x = np.array([w.x[0] for w in windows])[:, None] + np.arange(shape[1])
+        self.y, self.rate = np.zeros(shape), np.zeros(shape)
+        self.start = np.full((len(windows), int(np.max(self.lines))), FAR)
         for k, w in enumerate(windows):
-            n = len(w.x)
-            self.x[k, :n], self.x[k, n:] = w.x, w.x[-1]
-            self.rate[k, :n] = 1.0 / w.noise
-            self.y[k, :n] = w.y * self.rate[k, :n]
-        self.start = np.array([w.centres for w in windows], dtype=np.float64)
+            used = (w.x - w.x[0]).astype(np.intp)
+            self.rate[k, used] = 1.0 / w.noise
+            self.y[k, used] = w.y * self.rate[k, used]
+            self.start[k, : len(w.centres)] = w.centres
         self.first_width = np.array([w.fwhm for w in windows], dtype=np.float64)
         # lines beside the window may lie without
         self.low = np.minimum(self.start, np.array([w.x[0] for w in windows])[:, None])
@@ -161,7 +169,11 @@ class _Batch:
     ) -> tuple[Floats, Floats, Floats]:
         """Return the best areas at these centres and widths, the design of the next step, and the residual."""
         rate = self.rate[rows, :, None]
-        value, by_centre, by_width = gaussian(self.x[rows], centre, width[:, None, None])
+        at = self.x[rows], centre, width[:, None, None]
+        if self.free_width:
+            value, by_centre, by_width = gaussian(*at)
+        else:
+            value, by_centre = gaussian_in_place(*at)
         linear = np.concatenate([self.background[rows], value], axis=2) * rate
         amplitude = normal_solve(linear, self.y[rows])
         area = amplitude[:, 2:]
@@ -175,15 +187,16 @@ class _Batch:
         self, centre: Floats, width: Floats, area: Floats, design: Floats, residual: Floats
     ) -> list[GroupFit | None]:
         m = centre.shape[1]
-        free = self.count - design.shape[2]
+        free = self.count - (2 + 2 * self.lines + int(self.free_width))
         chi2 = np.sum(residual**2, axis=1) / np.maximum(free, 1)
         error = np.sqrt(normal_variances(design) * np.maximum(chi2, 1.0)[:, None])
         away = np.any(np.abs(centre - self.start) > 1.5 * self.first_width[:, None] + 1.0, axis=1)
         return [
             None if away[k] else GroupFit(
-                centre=centre[k], centre_se=error[k, 2 + m : 2 + 2 * m], area=area[k], area_se=error[k, 2 : 2 + m],
+                centre=centre[k, :own], centre_se=error[k, 2 + m : 2 + m + own],
+                area=area[k, :own], area_se=error[k, 2 : 2 + own],
                 fwhm=float(width[k]), fwhm_se=float(error[k, -1]) if self.free_width else float("nan"),
                 chi2=float(chi2[k]),
             )
-            for k in range(len(centre))
+            for k, own in enumerate(self.lines.tolist())
         ]  # fmt: skip

@@ -17,7 +17,7 @@ def gaussian(
     Parameters
     ----------
     x : ndarray of shape (..., p)
-        Pixel numbers; pixel i collects light from i - 1/2 to i + 1/2.
+        Pixel numbers, each one more than the one before; pixel i collects light from i - 1/2 to i + 1/2.
     centre : ndarray of shape (..., m)
         Centres in pixels.
     fwhm : float, ndarray of shape (m,) or of (..., 1, m)
@@ -37,15 +37,34 @@ def gaussian(
     centre of a symmetric Gaussian is that place to first order: for half widths (1 + a) and (1 - a) it lies
     0.479 a FWHM from the top, the middle of the half maximum 0.5 a FWHM (0.002 FWHM apart at a = 0.08).
     """
+    sigma, edge, density = _at_edges(x, centre, fwhm)
+    by_fwhm = _steps(edge * density) / (-FWHM_PER_SIGMA * sigma)
+    return _steps(erf(np.sqrt(0.5) * edge)) * 0.5, _steps(density) / -sigma, by_fwhm
+
+
+def gaussian_in_place(
+    x: NDArray[np.float64], centre: NDArray[np.float64], fwhm: NDArray[np.float64] | float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the first two of `gaussian`, where the width is no matter of the fit."""
+    sigma, edge, density = _at_edges(x, centre, fwhm)
+    return _steps(erf(np.sqrt(0.5) * edge)) * 0.5, _steps(density) / -sigma
+
+
+def _at_edges(
+    x: NDArray[np.float64], centre: NDArray[np.float64], fwhm: NDArray[np.float64] | float
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return the standard deviation, the edges of the pixels (..., p + 1, m) in it, and the normal density there."""
     sigma = np.asarray(fwhm, dtype=np.float64) / FWHM_PER_SIGMA
-    low = (x[..., :, None] - 0.5 - centre[..., None, :]) / sigma
-    high = low + 1.0 / sigma
-    value = 0.5 * (erf(high / np.sqrt(2.0)) - erf(low / np.sqrt(2.0)))
-    norm = 1.0 / np.sqrt(2.0 * np.pi)
-    density_low, density_high = norm * np.exp(-0.5 * low**2), norm * np.exp(-0.5 * high**2)
-    by_centre = (density_low - density_high) / sigma
-    by_fwhm = (low * density_low - high * density_high) / (sigma * FWHM_PER_SIGMA)
-    return value, by_centre, by_fwhm
+    edges = np.concatenate([x - 0.5, x[..., -1:] + 0.5], axis=-1)
+    edge = (edges[..., :, None] - centre[..., None, :]) / sigma
+    density = np.exp(-0.5 * edge**2)
+    density *= 1.0 / np.sqrt(2.0 * np.pi)
+    return sigma, edge, density
+
+
+def _steps(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the differences (..., p, m) of neighbouring edges."""
+    return np.asarray(values[..., 1:, :] - values[..., :-1, :])
 
 
 def normal_solve(design: NDArray[np.float64], target: NDArray[np.float64]) -> NDArray[np.float64]:

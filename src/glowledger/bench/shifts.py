@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from glowledger.bench.profiles import gaussian, normal_solve, normal_variances
+from glowledger.bench.profiles import gaussian, gaussian_in_place, normal_solve, normal_variances
 
 Floats = NDArray[np.float64]
 
@@ -107,25 +107,27 @@ class _Batch:
     """Windows (b) side by side: pixels (b, p), listed lines (b, k), loose things (b, j)."""
 
     def __init__(self, windows: list[Window]) -> None:
-        self.count = np.array([len(w.x) for w in windows])
-        self.lines = np.array([len(w.centre_px) for w in windows])
-        pixels, k = int(np.max(self.count)), int(np.max(self.lines))
+        self.count, self.lines = np.array([[len(w.x), len(w.centre_px)] for w in windows]).T
+        first = np.array([w.x[0] for w in windows])[:, None]
+        pixels, k = int(max(w.x[-1] - w.x[0] for w in windows)) + 1, int(np.max(self.lines))
         j = max(len(w.loose_px) for w in windows)
-        self.x = _filled([w.x for w in windows], pixels, 0.0)
-        self.rate = _filled([1.0 / w.noise for w in windows], pixels, 0.0)
-        self.goal = _filled([w.y for w in windows], pixels, 0.0)
+        self.x = first + np.arange(pixels)
+        inside = np.zeros(self.x.shape, dtype=bool)  # pixels between that are not used have no weight either
+        self.rate, self.goal = np.zeros(inside.shape), np.zeros(inside.shape)
+        for n, w in enumerate(windows):
+            used = (w.x - w.x[0]).astype(np.intp)
+            inside[n, used], self.rate[n, used], self.goal[n, used] = True, 1.0 / w.noise, w.y
         self.centre = _filled([w.centre_px for w in windows], k, FAR)
         self.spread = _filled([w.spread for w in windows], k, 0.0)
         self.share = _filled([w.share / np.sum(w.share) for w in windows], k, 0.0)
         self.width = np.array([w.width_px for w in windows])
         middle = np.array([float(np.mean(w.x)) for w in windows])[:, None]
         reach = np.array([max(float(np.ptp(w.x)), 1.0) for w in windows])[:, None]
-        inside = np.arange(pixels)[None, :] < self.count[:, None]
         self.background = np.stack([np.ones_like(self.x), (self.x - middle) / reach], axis=-1) * inside[..., None]
         self.inside = inside
         self.loose_at = _filled([w.loose_px for w in windows], j, FAR)
         self.loose_width = _filled([w.loose_width_px for w in windows], j, 1.0)
-        self.loose = gaussian(self.x, self.loose_at, self.loose_width[:, None, :])[0] * inside[..., None]
+        self.loose = gaussian_in_place(self.x, self.loose_at, self.loose_width[:, None, :])[0] * inside[..., None]
         place = _filled([w.loose_sd_px for w in windows], j, 0.0)
         width = _filled([w.loose_width_sd_px for w in windows], j, 0.0)
         movable = int(np.any(place > 0.0))  # of most lamps nothing is
@@ -135,7 +137,7 @@ class _Batch:
 
     def _first_light(self, inside: NDArray[np.bool_]) -> Floats:
         """Return a first estimate of the counts in all listed lines, shape (b,)."""
-        shape = gaussian(self.x, self.centre, 1.3 * self.width[:, None, None])[0] @ self.share[..., None]
+        shape = gaussian_in_place(self.x, self.centre, 1.3 * self.width[:, None, None])[0] @ self.share[..., None]
         solution = normal_solve(np.concatenate([self.background, shape * inside[..., None]], axis=2), self.goal)
         height = np.max(self.goal, axis=1, where=inside, initial=-np.inf)
         height = height - np.min(self.goal, axis=1, where=inside, initial=np.inf)
@@ -216,7 +218,7 @@ class _Batch:
         pixels = self.x.shape[1]
         chi2 = np.sum(residual[:, :pixels] ** 2, axis=1) / np.maximum(self.count - 3, 1)
         error = np.sqrt(normal_variances(design)[:, -2] * np.maximum(chi2, 1.0))
-        height = np.max((value @ area[..., None])[..., 0], axis=1)
+        height = np.max((value @ area[..., None])[..., 0], axis=1, where=self.inside, initial=0.0)
         counts = residual[:, :pixels] / np.where(self.rate > 0.0, self.rate, 1.0)
         misfit = np.sqrt(np.sum(counts**2, axis=1) / self.count) / np.maximum(height, 1e-300)
         good = (self.light > 0) & (np.abs(shift) <= 1.2 * self.width)

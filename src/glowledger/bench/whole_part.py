@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from glowledger.bench.placing import FAINT_FACTOR
-from glowledger.bench.profiles import gaussian
+from glowledger.bench.profiles import gaussian_in_place
 from glowledger.bench.scene import Scene
 from glowledger.bench.shifts import BAND_WIDTH_NM
 from glowledger.bench.shots import Shot
@@ -202,7 +202,7 @@ class Part:
         reach = int(np.ceil(REACH * float(np.max(width, initial=0.0)))) + 1
         first = np.rint(x).astype(np.intp) - reach
         at = first[:, None] + np.arange(2 * reach + 1)
-        here, by_place, _ = gaussian(at.astype(np.float64), x[:, None], width[:, None, None])
+        here, by_place = gaussian_in_place(at.astype(np.float64), x[:, None], width[:, None, None])
         inside = (at >= 0) & (at < bins)
         places = Places(first, 2 * reach + 1, bins)
         return Runs(places, here[..., 0] * inside), Runs(places, by_place[..., 0] * inside)
