@@ -9,6 +9,7 @@ from numpy.polynomial.chebyshev import chebder, chebval, chebvander
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from glowledger.bench.pattern import nearest
 from glowledger.bench.placing import FAINT_FACTOR
 from glowledger.bench.profiles import gaussian_in_place
 from glowledger.bench.scene import Scene
@@ -139,17 +140,14 @@ class Part:
         if len(rows) == 0 or len(self.peak_x) == 0:
             return np.zeros(len(out))
         width = np.interp(x, self.x, self.width)
-        gap = np.abs(self.peak_x[None, :] - x[:, None]) / width[:, None]
-        nearest = np.argmin(gap, axis=1)
-        strength = self.lines.strength[rows]
-        shared = (np.abs(x[:, None] - x[None, :]) < 0.8 * width[:, None]) @ strength
-        light = np.maximum(self.shot.peaks.area[nearest] / self.size, 1e-9)
-        ratio = np.log(light / shared)
-        at_peak = gap[np.arange(len(rows)), nearest] < 0.6
+        next_peak = nearest(self.peak_x, x)
+        light = np.maximum(self.shot.peaks.area[next_peak] / self.size, 1e-9)
+        ratio = np.log(light / _within(x, self.lines.strength[rows], x, 0.8 * width))
+        at_peak = np.abs(self.peak_x[next_peak] - x) < 0.6 * width
         element, bright = self.lines.element[rows], at_peak & self.lines.bright[rows]
         for number in set(element[bright].tolist()):
             out[number] = float(np.median(ratio[bright & (element == number)]))
-        crowded = np.any(np.abs(x[:, None] - x[None, bright]) < 0.8 * width[:, None], axis=1)
+        crowded = _within(x, bright.astype(np.float64), x, 0.8 * width) > 0.5
         faint = at_peak & ~crowded & np.isnan(out[element])  # of an element none of whose bright lines shows
         for number in set(element[faint].tolist()):
             out[number] = float(np.median(ratio[faint & (element == number)]))
@@ -206,6 +204,13 @@ class Part:
         inside = (at >= 0) & (at < bins)
         places = Places(first, 2 * reach + 1, bins)
         return Runs(places, here[..., 0] * inside), Runs(places, by_place[..., 0] * inside)
+
+
+def _within(places: Floats, amount: Floats, at: Floats, reach: Floats) -> Floats:
+    """Return the sum of the amounts (k,), at places that rise or fall, within reach of each of other places (m,)."""
+    order = slice(None) if places[-1] >= places[0] else slice(None, None, -1)
+    rising, total = places[order], np.concatenate([[0.0], np.cumsum(amount[order])])
+    return np.asarray(total[np.searchsorted(rising, at + reach)] - total[np.searchsorted(rising, at - reach, "right")])
 
 
 def _below(scene: Scene) -> Floats:

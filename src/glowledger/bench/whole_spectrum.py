@@ -95,6 +95,7 @@ class WholeSpectrum:
         self.parts = [Part(shot) for shot in shots]
         self.prior_sd = prior_sd
         self._weighed: dict[tuple[object, ...], Weighed] = {}
+        self._bright: dict[bytes, list[Floats]] = {}
 
     def fit(self, scale: Floats, steps: int = 2, than: WholeFit | None = None) -> WholeFit:
         """Draw a scale to the spectrum by a few Gauss-Newton steps; where a step makes it worse, it is not taken.
@@ -111,8 +112,14 @@ class WholeSpectrum:
         none = tuple(frozenset[int]() for _ in self.parts)
         if than is None:
             return self._drawn(scale, steps, than, none)
-        drawn = [self._drawn(scale, steps, than, freed) for freed in {than.freed, none}]
-        return min(drawn, key=lambda fit: fit.loss / than.worth + STRANGE_PRICE * fit.strange)
+        drawn = self._drawn(scale, steps, than, than.freed)
+        if than.freed == none:
+            return drawn
+        told = self._weigh(drawn.scale, self._brightness(scale), none)
+        if told.price(than.worth) > drawn.loss / than.worth + STRANGE_PRICE * drawn.strange:
+            return drawn  # where it came to, strangers are the likelier beginning too
+        drawn_too = self._drawn(scale, steps, than, none)
+        return min(drawn, drawn_too, key=lambda fit: fit.loss / than.worth + STRANGE_PRICE * fit.strange)
 
     def fit_freely(
         self, scale: Floats, steps: int = 2, than: WholeFit | None = None, freed: Freed | None = None
@@ -146,7 +153,7 @@ class WholeSpectrum:
 
     def _drawn(self, scale: Floats, steps: int, than: WholeFit | None, freed: Freed) -> WholeFit:
         """Return a scale drawn to the spectrum with some peaks taken for strangers' though a line is near them."""
-        factors = [part.brightness(scale) for part in self.parts]
+        factors = self._brightness(scale)
         best = here = self._weigh(scale, factors, freed)
         for _ in range(steps):
             moved = self._step(here)
@@ -197,10 +204,17 @@ class WholeSpectrum:
         every = np.concatenate(residuals)
         return float(every @ every), float(np.mean(every**2))
 
+    def _brightness(self, scale: Floats) -> list[Floats]:
+        """Return the brightness of each element in each spectrum under a scale from which it is drawn on."""
+        key = scale.tobytes()
+        if key not in self._bright:  # several questions start from one curve
+            self._bright[key] = [part.brightness(scale) for part in self.parts]
+        return self._bright[key]
+
     def _weigh(self, scale: Floats, factors: list[Floats], freed: Freed) -> Weighed:
         known = zip(self.parts, factors, freed, strict=True)
         key = (scale.tobytes(), freed, *(factor.tobytes() for factor in factors))
-        if key not in self._weighed:  # several questions start from one curve
+        if key not in self._weighed:
             states = [part.solved(scale, factor, loose) for part, factor, loose in known]
             self._weighed[key] = Weighed(scale, states, sum(state.loss for state in states))
         return self._weighed[key]
@@ -234,3 +248,7 @@ class Weighed:
     scale: Floats
     states: list[State]
     loss: float
+
+    def price(self, worth: float) -> float:
+        """Return the loss in units of log odds, strangers included."""
+        return self.loss / worth + STRANGE_PRICE * sum(state.strange for state in self.states)
