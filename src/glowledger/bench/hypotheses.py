@@ -106,22 +106,20 @@ def triples(
         targets = lines_nm[line_triples if direction > 0 else line_triples[:, ::-1]].T
         c1, c2 = direction * (inverse[:, 1] @ targets), inverse[:, 2] @ targets
         allowed = np.abs(c2) < prior.max_bend * 2.6 * c1  # most fall here: the rest is asked of few
-        which, lines = np.nonzero(allowed)
-        base = np.column_stack([
-            np.sum(inverse[which, 0] * targets[:, lines].T, axis=1), direction * c1[allowed], c2[allowed],
-        ])  # fmt: skip
-        span = 2.0 * direction * base[:, 1]
+        which = np.nonzero(allowed)[0]
+        base = np.array([(inverse[:, 0] @ targets)[allowed], direction * c1[allowed], c2[allowed]])
+        span = 2.0 * direction * base[1]
         slack = 0.02 * span
-        low, high = base[:, 0] - 0.5 * span + base[:, 2], base[:, 0] + 0.5 * span + base[:, 2]
+        low, high = base[0] - 0.5 * span + base[2], base[0] + 0.5 * span + base[2]
         inside = (low > prior.start_nm[0] - slack) & (low < prior.start_nm[1] + slack)
         inside &= (high > prior.end_nm[0] - slack) & (high < prior.end_nm[1] + slack)
-        base, which = base[inside], which[inside]
+        rows = np.flatnonzero(inside)
+        base, bend = base[:, rows], shift[which[rows]].T
         for twist in np.linspace(-prior.max_twist, prior.max_twist, 7):
-            c3 = twist * 2.0 * base[:, 1]
-            bent = base - c3[:, None] * shift[which]
-            found.append(np.column_stack([bent, c3]))
-    every = np.concatenate(found)
-    return every[admissible(every, prior)]
+            c3 = twist * 2.0 * base[1]
+            scales = np.array([*(base - c3 * bend), c3]).T
+            found.append(scales[admissible(scales, prior)])
+    return np.concatenate(found)
 
 
 def all_triples(sets: list[NDArray[np.intp]]) -> NDArray[np.intp]:

@@ -94,20 +94,25 @@ def _table_scores(
 ) -> NDArray[np.float32]:
     """Return a rough score (h,) of scales of a kind (h,): log odds of each peak by the list, looked up."""
     used = min(SCORED_PEAKS, len(pattern.u))
-    basis = chebvander(pattern.u[:used], 3).astype(np.float32)
+    basis = (chebvander(pattern.u[:used], 3) / GRID_NM).astype(np.float32)
     met = np.flatnonzero(np.bincount(kind))
     row = np.cumsum(np.bincount(kind) > 0)[kind] - 1
     tables = levels.tables(tolerance_nm, met)
     flat = tables.reshape(-1)
     length = tables.shape[2]
-    classes = (peak_class(used) * length).astype(np.int32)
+    classes = (peak_class(used) * length).astype(np.int32)[:, None]
     first_of_row = (row * tables.shape[1] * length).astype(np.int32)
+    start = np.float32(GRID_START_NM / GRID_NM)
     score = np.empty(len(scales), dtype=np.float32)
-    for first in range(0, len(scales), 20000):  # in pieces that stay in the cache
-        part = slice(first, first + 20000)
-        at = ((scales[part].astype(np.float32) @ basis.T) - GRID_START_NM) / GRID_NM
+    for first in range(0, len(scales), 4000):  # in pieces that stay in the cache
+        part = slice(first, first + 4000)
+        at = basis @ scales[part].T.astype(np.float32)
+        at -= start
         np.clip(at, 0, length - 1, out=at)
-        score[part] = flat[at.astype(np.int32) + classes + first_of_row[part, None]].sum(axis=1)
+        place = at.astype(np.int32)
+        place += classes
+        place += first_of_row[part]
+        score[part] = flat.take(place).sum(axis=0)
     return score
 
 
