@@ -68,9 +68,9 @@ class Nearby:
         other = np.exp(self.log_weights())
         own = chebval(u, self.own.scale)
         off = np.array([np.abs(chebval(u, c.scale) - own) > ANOTHER * width_nm for c in self.others])
-        doubts = self._doubts(u, width_nm, pulled)
-        weight = np.concatenate([other, np.exp(np.minimum([log for log, _ in doubts], 50.0))])
-        harm = np.vstack([off.reshape(-1, len(u)), *[chance for _, chance in doubts]])
+        log_weight, chance = self._doubts(u, width_nm, pulled)
+        weight = np.concatenate([other, np.exp(np.minimum(log_weight, 50.0))])
+        harm = np.vstack([off.reshape(-1, len(u)), chance])
         return np.asarray((weight @ harm) / (1.0 + np.sum(weight)))
 
     def log_weights(self) -> Floats:
@@ -83,50 +83,48 @@ class Nearby:
         against = np.minimum(np.where(asked, -self.told, weight), 0.0)
         return np.where(asked & (self.told < 0.0), 0.0, np.minimum(weight, against))
 
-    def _doubts(self, u: Floats, width_nm: Floats, pulled: tuple[float, float]) -> list[tuple[float, Floats]]:
-        """Return log weight and chance of harm (k,) if the outer lines of one side are strays, or one is pulled."""
+    def _doubts(self, u: Floats, width_nm: Floats, pulled: tuple[float, float]) -> tuple[Floats, Floats]:
+        """Return log weight (q,) and chance of harm (q, k) if the outer lines of one side are strays, or one is pulled."""
         own = self.own
-        order = np.argsort(self.u[own.peak])
+        places = self.u[own.peak]
         lines = _Lines(
-            basis=_basis(self.u[own.peak], len(own.scale)),
-            off_nm=own.listed.wavelength_nm[own.line] - chebval(self.u[own.peak], own.scale),
+            basis=_basis(places, len(own.scale)), off_nm=own.listed.wavelength_nm[own.line] - chebval(places, own.scale),
             prior_sd=LOCAL.spread(self.span, len(own.scale)), scale=own.scale,
         )  # fmt: skip
-        full = lines.posterior(own.sigma_nm)
         bright = own.listed.bright[own.line]
-        at = _basis(u, len(own.scale))
-        limit = HARM * width_nm
-        out = []
+        order = np.argsort(places)
+        strays, moved = [], []
         for side in (order, order[::-1]):
-            for m in range(1, min(len(order) - 1, MOST_STRAYS) + 1):
-                sigma = own.sigma_nm.copy()
-                sigma[side[:m]] = np.inf
-                rest = lines.posterior(sigma)
-                cost = GONE * float(np.count_nonzero(bright[side[:m]])) - float(np.sum(own.gain[side[:m]]))
-                out.append((cost + rest.log_room - full.log_room, rest.harm(at, limit)))
-            for k in side[:MOST_PULLED]:
-                sigma = own.sigma_nm.copy()
-                width = float(np.interp(self.u[own.peak[k]], u, width_nm)) if len(u) > 1 else float(width_nm[0])
-                sigma[k] = np.hypot(sigma[k], PULL * width)
-                bent = lines.posterior(sigma)
-                price = float(np.log(pulled[int(bright[k])])) + bent.log_density - full.log_density
-                out.append((price, bent.harm(at, limit)))
-        return out
+            strays += [side[:m] for m in range(1, min(len(order) - 1, MOST_STRAYS) + 1)]
+            moved += side[:MOST_PULLED].tolist()
+        sigma = np.tile(own.sigma_nm, (1 + len(strays) + len(moved), 1))
+        price = np.zeros(len(sigma) - 1)
+        for k, rows in enumerate(strays):
+            sigma[1 + k, rows] = np.inf
+            price[k] = GONE * float(np.count_nonzero(bright[rows])) - float(np.sum(own.gain[rows]))
+        for k, row in enumerate(moved, len(strays)):
+            width = float(np.interp(places[row], u, width_nm)) if len(u) > 1 else float(width_nm[0])
+            sigma[1 + k, row] = np.hypot(sigma[1 + k, row], PULL * width)
+            price[k] = float(np.log(pulled[int(bright[row])]))
+        curves = lines.posterior(sigma)
+        stray = np.arange(len(price)) < len(strays)
+        gained = np.where(stray, curves.log_room[1:] - curves.log_room[0], curves.log_density[1:] - curves.log_density[0])
+        return price + gained, curves.harm(_basis(u, len(own.scale)), HARM * width_nm)[1:]
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class _Posterior:
-    """What the curve may be: change of its coefficients, their covariance; log of density and of room."""
+    """What each of q curves may be: changes of coefficients (q, d + 1), covariances; log of density and of room (q,)."""
 
     move: Floats
     covariance: Floats
-    log_density: float
-    log_room: float
+    log_density: Floats
+    log_room: Floats
 
     def harm(self, at: Floats, limit: Floats) -> Floats:
-        """Return the chance (k,) that the curve is off by more than limits (k,) at rows of a basis (k, d + 1)."""
-        se = np.sqrt(np.einsum("ki,ij,kj->k", at, self.covariance, at))
-        miss = at @ self.move
+        """Return the chance (q, k) that a curve is off by more than limits (k,) at rows of a basis (k, d + 1)."""
+        se = np.sqrt(np.sum((at @ self.covariance) * at, axis=-1))
+        miss = self.move @ at.T
         return np.asarray(ndtr((miss - limit) / se) + ndtr(-(miss + limit) / se))
 
 
@@ -140,17 +138,19 @@ class _Lines:
     scale: Floats
 
     def posterior(self, sigma_nm: Floats) -> _Posterior:
-        """Return the curve that lines with errors (m,) allow; an infinite error leaves a line out."""
-        rate = 1.0 / sigma_nm**2
+        """Return the curves that lines with errors (q, m) allow; an infinite error leaves a line out."""
+        terms, rate = len(self.prior_sd), 1.0 / sigma_nm**2
         bent = np.concatenate([[0.0, 0.0], self.scale[2:]])
-        precision = (self.basis * rate[:, None]).T @ self.basis + np.diag(1.0 / self.prior_sd**2)
+        products = (self.basis[:, :, None] * self.basis[:, None, :]).reshape(-1, terms**2)
+        precision = (rate @ products).reshape(-1, terms, terms) + np.diag(1.0 / self.prior_sd**2)
         covariance = np.asarray(np.linalg.inv(precision), dtype=np.float64)
-        move = covariance @ (self.basis.T @ (rate * self.off_nm) - bent / self.prior_sd**2)
-        room = -0.5 * float(np.linalg.slogdet(precision)[1]) - float(np.sum(np.log(self.prior_sd)))
-        chi2 = float(np.sum(rate * (self.off_nm - self.basis @ move) ** 2))
-        chi2 += float(np.sum(((bent + move) / self.prior_sd)[2:] ** 2))
-        used = np.isfinite(sigma_nm)
-        density = room - 0.5 * chi2 - float(np.sum(np.log(sigma_nm[used])))
+        pull = (rate * self.off_nm) @ self.basis - bent / self.prior_sd**2
+        move = (covariance @ pull[..., None])[..., 0]
+        room = -0.5 * np.linalg.slogdet(precision)[1] - float(np.sum(np.log(self.prior_sd)))
+        chi2 = np.sum(rate * (self.off_nm - move @ self.basis.T) ** 2, axis=1)
+        chi2 += np.sum(((bent + move) / self.prior_sd)[:, 2:] ** 2, axis=1)
+        used = np.where(np.isfinite(sigma_nm), sigma_nm, 1.0)
+        density = room - 0.5 * chi2 - np.sum(np.log(used), axis=1)
         return _Posterior(move=move, covariance=covariance, log_density=density, log_room=room)
 
 
