@@ -41,7 +41,7 @@ def both() -> tuple[Design, np.ndarray, Runs, np.ndarray, np.random.Generator]:
 
 
 def in_full(design: Design, band: np.ndarray) -> np.ndarray:
-    """Return the full matrix (n, n) of which rows (n, w) hold the band, the columns in the order in which they begin."""
+    """Return the full matrix (n, n) of a band (n, w), whose columns stand in the order in which they begin."""
     n, width = band.shape
     order, full = design.band.order, np.zeros((n, n))
     for i in range(n):

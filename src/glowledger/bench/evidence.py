@@ -130,7 +130,8 @@ class _Trials:
         self, scales: Floats, typical_nm: Floats, pattern: Pattern, shelf: Shelf, shown_by: NDArray[np.intp]
     ) -> None:
         terms = scales.shape[1]
-        self.scales, self.typical, self.pattern, self.shelf, self.shown_by = scales, typical_nm, pattern, shelf, shown_by
+        self.scales, self.typical, self.pattern = scales, typical_nm, pattern
+        self.shelf, self.shown_by = shelf, shown_by
         self.span = 2.0 * np.abs(scales[:, 1])
         self.slope = np.abs(scales @ pattern.slope_basis[:, :terms].T)
         self.at = scales @ pattern.basis[:, :terms].T
@@ -162,7 +163,7 @@ class _Trials:
         return np.asarray(self.shelf.log_strength[self.shown_by[row], line])
 
     def showing(self, row: NDArray[np.intp], line: NDArray[np.intp]) -> tuple[Floats, Floats]:
-        """Return the spread of ln of the light of lines of trials, and how often they show if they are bright enough."""
+        """Return the spread of ln of the light of lines of trials, and how often they show if bright enough."""
         nm, bright = self.nm[row, line], self.shelf.bright[self.shown_by[row], line]
         window = np.where(nm < 340.0, 0.4, np.where(nm > 900.0, 0.6, 0.88))  # glass and silicon end there
         return np.where(bright, MISSING_SD, FAINT_MISSING_SD), window * np.where(bright, 1.0, FAINT_SHOWN)

@@ -124,7 +124,8 @@ class _Batch:
         self.free_width = free_width
         self.count, self.lines = np.array([[len(w.x), len(w.centres)] for w in windows]).T
         shape = (len(windows), max(w.reach for w in windows))
-        self.x = np.array([w.x[0] for w in windows])[:, None] + np.arange(shape[1])
+        first = np.array([w.x[0] for w in windows], dtype=np.float64)[:, None]
+        self.x = first + np.arange(shape[1], dtype=np.float64)
         self.y, self.rate = np.zeros(shape), np.zeros(shape)
         self.start = np.full((len(windows), int(np.max(self.lines))), FAR)
         for k, w in enumerate(windows):

@@ -84,11 +84,12 @@ class Nearby:
         return np.where(asked & (self.told < 0.0), 0.0, np.minimum(weight, against))
 
     def _doubts(self, u: Floats, width_nm: Floats, pulled: tuple[float, float]) -> tuple[Floats, Floats]:
-        """Return log weight (q,) and chance of harm (q, k) if the outer lines of one side are strays, or one is pulled."""
+        """Return log weight (q,) and chance of harm (q, k) if outer lines of one side are strays, or one is pulled."""
         own = self.own
         places = self.u[own.peak]
         lines = _Lines(
-            basis=_basis(places, len(own.scale)), off_nm=own.listed.wavelength_nm[own.line] - chebval(places, own.scale),
+            basis=_basis(places, len(own.scale)),
+            off_nm=own.listed.wavelength_nm[own.line] - chebval(places, own.scale),
             prior_sd=LOCAL.spread(self.span, len(own.scale)), scale=own.scale,
         )  # fmt: skip
         bright = own.listed.bright[own.line]
@@ -107,14 +108,14 @@ class Nearby:
             sigma[1 + k, row] = np.hypot(sigma[1 + k, row], PULL * width)
             price[k] = float(np.log(pulled[int(bright[row])]))
         curves = lines.posterior(sigma)
-        stray = np.arange(len(price)) < len(strays)
-        gained = np.where(stray, curves.log_room[1:] - curves.log_room[0], curves.log_density[1:] - curves.log_density[0])
-        return price + gained, curves.harm(_basis(u, len(own.scale)), HARM * width_nm)[1:]
+        room, density = curves.log_room[1:] - curves.log_room[0], curves.log_density[1:] - curves.log_density[0]
+        price += np.where(np.arange(len(price)) < len(strays), room, density)
+        return price, curves.harm(_basis(u, len(own.scale)), HARM * width_nm)[1:]
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class _Posterior:
-    """What each of q curves may be: changes of coefficients (q, d + 1), covariances; log of density and of room (q,)."""
+    """What each of q curves may be: changes of coefficients (q, d + 1), covariances; logs of density and room (q,)."""
 
     move: Floats
     covariance: Floats

@@ -108,10 +108,10 @@ class _Batch:
 
     def __init__(self, windows: list[Window]) -> None:
         self.count, self.lines = np.array([[len(w.x), len(w.centre_px)] for w in windows]).T
-        first = np.array([w.x[0] for w in windows])[:, None]
+        first = np.array([w.x[0] for w in windows], dtype=np.float64)[:, None]
         pixels, k = int(max(w.x[-1] - w.x[0] for w in windows)) + 1, int(np.max(self.lines))
         j = max(len(w.loose_px) for w in windows)
-        self.x = first + np.arange(pixels)
+        self.x = first + np.arange(pixels, dtype=np.float64)
         inside = np.zeros(self.x.shape, dtype=bool)  # pixels between that are not used have no weight either
         self.rate, self.goal = np.zeros(inside.shape), np.zeros(inside.shape)
         for n, w in enumerate(windows):
