@@ -110,7 +110,13 @@ def test_in_a_crowd_of_lines_margins_go_by_how_well_the_lamp_describes_them():
         if np.median(np.abs(chebval(shot.u, c.scale) - case.wavelength_nm)) > 2.0 * line_width
     ]  # fmt: skip
     assert others
-    assert by_spectrum(own, others[:4], whole).margin > 15.0
+    word = by_spectrum(own, others[:4], whole, lambda _: True)
+    assert word.margin > 15.0
+    # once no further scale can make the answer sure again, none is asked about
+    margins = [by_spectrum(own, [other], whole, lambda _: True).margin for other in others[:4]]
+    assert word.margin == min(margins)
+    assert by_spectrum(own, others[:4], whole, lambda word: word.margin == np.inf).margin == margins[0]
+    assert by_spectrum(own, others[:4], whole, lambda _: False).margin == np.inf
 
 
 def test_strangers_among_few_lines_are_doubted():

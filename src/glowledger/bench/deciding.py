@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -155,14 +156,35 @@ class BySpectrum:
     odds: float = -np.inf
 
 
-def by_spectrum(own: WholeFit, others: list[Candidate], whole: WholeSpectrum) -> BySpectrum:
-    """Return what the whole spectrum says of a fitted scale; nothing where lines of the lamp do not describe it."""
+def by_spectrum(
+    own: WholeFit, others: list[Candidate], whole: WholeSpectrum, sure: Callable[[BySpectrum], bool]
+) -> BySpectrum:
+    """Return what the whole spectrum says of a fitted scale; nothing where lines of the lamp do not describe it.
+
+    Parameters
+    ----------
+    own : WholeFit
+        The scale drawn to the spectrum.
+    others : list of Candidate
+        Quite different scales.
+    whole : WholeSpectrum
+        The spectra.
+    sure : callable
+        Whether an answer leaves no doubt. Each further scale can only make it less sure, so none is asked about once
+        it is not.
+    """
     if not own.trusted:
         return BySpectrum()
-    evidence = log_evidence(own, whole)
-    fits = [whole.fit(of_terms(other.scale), OTHER_STEPS, own) for other in others]
     mine = log_evidence(own, whole, own.chi2)
-    margin = min((mine - log_evidence(fit, whole, own.chi2) for fit in fits), default=0.0)
     lamp_only = own.strange <= max(DECIDING_STRANGE * own.peaks, 1)
-    odds = min((own.log_odds(fit) for fit in fits), default=0.0) if lamp_only else -np.inf
-    return BySpectrum(evidence=evidence, margin=margin, odds=odds)
+    word = BySpectrum(
+        evidence=log_evidence(own, whole), margin=np.inf if others else 0.0,
+        odds=-np.inf if not lamp_only else np.inf if others else 0.0,
+    )  # fmt: skip
+    for other in others:
+        if not sure(word):
+            break
+        fit = whole.fit(of_terms(other.scale), OTHER_STEPS, own)
+        margin = min(word.margin, mine - log_evidence(fit, whole, own.chi2))
+        word = replace(word, margin=margin, odds=min(word.odds, own.log_odds(fit)))
+    return word

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from itertools import chain
 
 import numpy as np
@@ -117,7 +118,8 @@ def solve(
     result = _with_solution(result, refined, shots, axis)
     refined = replace(refined, described=2 * fitted.strange <= fitted.peaks, clear=fitted.trusted)
     unlike = [c for c in (*(trial.own for _, trial in trials), *found) if quite_unlike(c, near.own)][:MOST_UNLIKE]
-    reasons = _doubts(result, near.own, refined, lambda: by_spectrum(fitted, unlike, whole))
+    sure = partial(_sure_by_spectrum, result)
+    reasons = _doubts(result, near.own, refined, lambda: by_spectrum(fitted, unlike, whole, sure))
     return replace(result, accepted=not reasons, reasons=reasons)
 
 
