@@ -83,7 +83,7 @@ def told_by_spectrum(near: Nearby, view: View, whole: WholeSpectrum) -> tuple[Ne
         if before is not None and _same(own, before[1], near, whole):
             near, own, told = before  # asking again would tell the same
             break
-        fits, told = _asked(near, own, whole)
+        fits, told = _asked(near, own, whole, to_the_end=moves == MOST_MOVES)
         before = near, own, told
         best = min(fits, key=lambda k: told[k], default=-1)
         if moves == MOST_MOVES or best < 0 or told[best] > -BETTER:
@@ -102,8 +102,13 @@ def _same(one: WholeFit, other: WholeFit, near: Nearby, whole: WholeSpectrum) ->
     return one.freed == other.freed and bool(np.max(off) < SAME * whole.parts[0].width_nm(one.scale))
 
 
-def _asked(near: Nearby, own: WholeFit, whole: WholeSpectrum) -> tuple[dict[int, WholeFit], Floats]:
-    """Return the fits of the likeliest other curves, and the log odds of the solution over each of all others."""
+def _asked(
+    near: Nearby, own: WholeFit, whole: WholeSpectrum, *, to_the_end: bool
+) -> tuple[dict[int, WholeFit], Floats]:
+    """Return the fits of the likeliest other curves, and the log odds of the solution over each of all others.
+
+    One that takes its place ends the search, unless this goes `to_the_end`: the others will be asked about beside it.
+    """
     told = np.full(len(near.others), np.nan)
     width = whole.parts[0].width_nm(own.scale)
     places = np.linspace(float(np.min(near.u)), float(np.max(near.u)), 17)
@@ -123,6 +128,8 @@ def _asked(near: Nearby, own: WholeFit, whole: WholeSpectrum) -> tuple[dict[int,
             smoother = LOCAL.log_density(fit.scale) - LOCAL.log_density(own.scale)
             told[k] = own.log_odds(fit) - max(smoother, 0.0)  # less smooth it may only be as it is drawn less far
             fits[k] = fit
+            if told[k] < -BETTER and not to_the_end:
+                break
     return fits, told
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.polynomial.chebyshev import chebder, chebval, chebvander
@@ -145,16 +146,22 @@ class Levels:
         """
         level = self.level(np.abs(scales[:, 1]) * fwhm_u)
         ends = ends_nm(scales)
-        share = np.empty(len(scales))
-        for row in np.flatnonzero(np.bincount(level)):
-            rows = level == row
-            listed = self.lists[row]
-            total = np.concatenate([[0.0], np.cumsum(list_weight(listed))])
-            first, last = np.searchsorted(listed.wavelength_nm, ends[rows]).T
-            share[rows] = total[last] - total[first]
-        wanted = np.log((ends[:, 1] - ends[:, 0]) / np.maximum(share, 0.02))
-        crowds = np.log(np.array(CROWDS))
-        return level * len(CROWDS) + np.searchsorted(0.5 * (crowds[1:] + crowds[:-1]), wanted)
+        cell = ((ends - GRID_START_NM) / GRID_NM).astype(np.intp)
+        np.clip(cell, 0, self._share_below.shape[1] - 1, out=cell)
+        share = self._share_below[level, cell[:, 1]] - self._share_below[level, cell[:, 0]]
+        crowds = np.array(CROWDS)
+        middle = np.sqrt(crowds[1:] * crowds[:-1])
+        return level * len(CROWDS) + np.searchsorted(middle, (ends[:, 1] - ends[:, 0]) / np.maximum(share, 0.02))
+
+    @cached_property
+    def _share_below(self) -> Floats:
+        """Share of each list (k,) below the cells of the wavelength grid."""
+        cells = int((GRID_END_NM - GRID_START_NM) / GRID_NM) + 1
+        rows = []
+        for listed in self.lists:
+            cell = np.clip((listed.wavelength_nm - GRID_START_NM) / GRID_NM, 0, cells - 2).astype(np.intp)
+            rows.append(np.cumsum(np.bincount(cell + 1, list_weight(listed), cells)))
+        return np.array(rows)
 
     def tables(self, tolerance_nm: float, kinds: NDArray[np.intp]) -> NDArray[np.float32]:
         """Return log odds (kind, class of peak, wavelength grid) of a peak being there by the list.

@@ -221,13 +221,16 @@ class WholeSpectrum:
 
     def _normal(self, here: Weighed) -> tuple[Floats, Floats]:
         """Return the normal matrix (d + 1, d + 1) of the scale and its right side, prior included."""
+        if here.normal is not None:
+            return here.normal
         rate = self.prior_sd[: len(here.scale)] ** -2.0
         precision, pull = np.diag(rate), -np.concatenate([[0.0, 0.0], here.scale[2:]]) * rate
         for state in here.states:
             normal, goal = state.curve()
             precision += normal
             pull += goal
-        return precision, pull
+        here.normal = precision, pull
+        return here.normal
 
     def _step(self, here: Weighed) -> Floats | None:
         """Return the scale after one step; None where it would run away."""
@@ -241,13 +244,14 @@ class WholeSpectrum:
         return moved if np.all(slope * np.sign(moved[1]) > 0.0) else None
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(slots=True, eq=False)
 class Weighed:
-    """A trial scale with the light that explains the spectra best."""
+    """A trial scale with the light that explains the spectra best, and what the next step needs once it was asked."""
 
     scale: Floats
     states: list[State]
     loss: float
+    normal: tuple[Floats, Floats] | None = None
 
     def price(self, worth: float) -> float:
         """Return the loss in units of log odds, strangers included."""
