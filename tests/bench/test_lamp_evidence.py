@@ -8,6 +8,8 @@ from lamp_spectra import NEON, axis, spectrum
 from numpy.polynomial.chebyshev import chebfit, chebval
 from scipy.special import ndtr
 
+from glowledger.bench import whole_spectrum
+from glowledger.bench.calibration import calibrate
 from glowledger.bench.deciding import by_spectrum
 from glowledger.bench.evidence import FAINT_MISSING_SD, FAINT_SHOWN, MISSING_SD
 from glowledger.bench.expected import LineList
@@ -16,7 +18,7 @@ from glowledger.bench.matching import view_of
 from glowledger.bench.nearby import LOCAL, TERMS
 from glowledger.bench.pattern import Pattern
 from glowledger.bench.shots import pattern_of, prepare_shot
-from glowledger.bench.solving import candidates_for, solve
+from glowledger.bench.solving import NOT_ALL_TRIED, candidates_for, solve
 from glowledger.bench.whole_spectrum import WholeSpectrum
 from glowledger.spectra.frames import frames_from_arrays
 
@@ -117,6 +119,27 @@ def test_in_a_crowd_of_lines_margins_go_by_how_well_the_lamp_describes_them():
     assert word.margin == min(margins)
     assert by_spectrum(own, others[:4], whole, lambda word: word.margin == np.inf).margin == margins[0]
     assert by_spectrum(own, others[:4], whole, lambda _: False).margin == np.inf
+
+
+def test_a_scale_beside_which_not_all_others_were_tried_is_refused(monkeypatch):
+    # argon, neon and helium at 4 nm: the spectrum has to tell the scale from a dozen others
+    case = make_case(518112)
+    shots = [shot_of(case.counts, case.lamp)]
+    assert solve(shots, case.pixel).accepted
+    for most in (0, 1_000_000, 2_000_000):
+        monkeypatch.setattr(whole_spectrum, "MOST_WORK", most)
+        one, again = solve(shots, case.pixel), solve(shots, case.pixel)
+        assert not one.accepted
+        assert NOT_ALL_TRIED in one.reasons
+        assert one.reasons == again.reasons
+    frames = frames_from_arrays(case.pixel, case.counts, axis_kind="pixel")
+    assert "second lamp" in calibrate([(frames, case.lamp)]).mend
+
+
+def test_where_nothing_is_left_to_ask_little_work_is_enough(monkeypatch):
+    monkeypatch.setattr(whole_spectrum, "MOST_WORK", 0)
+    case = make_case(518000)  # a mercury lamp of sharp lines that stand free
+    assert solve([shot_of(case.counts, case.lamp)], case.pixel).accepted
 
 
 def test_strangers_among_few_lines_are_doubted():

@@ -14,7 +14,7 @@ from glowledger.bench.line_shape import with_shape
 from glowledger.bench.outcome import Calibration
 from glowledger.bench.seams import check_seam
 from glowledger.bench.shots import USE_LINES, Shot, of_no_lines, prepare_shot
-from glowledger.bench.solving import candidates_for, solve
+from glowledger.bench.solving import NOT_ALL_TRIED, candidates_for, solve
 from glowledger.errors import CalibrationError
 from glowledger.spectra.frames import Frames
 from glowledger.threads import one_thread
@@ -86,6 +86,12 @@ def _explained(result: Calibration, shots: list[Shot], axis: Floats, prior: Prio
     spoiled = next((mend for shot in shots if (mend := spoiled_light(shot))), "")
     if spoiled:
         return replace(result, mend=spoiled)
+    if NOT_ALL_TRIED in result.reasons:  # that another lamp has fewer scales to try says nothing for it
+        mend = (
+            "Add a file of a second lamp of one element (neon, argon, mercury): its lines settle which scale it is. "
+            "Check the name of the lamp and keep room light out."
+        )
+        return replace(result, mend=mend)
     for shot in shots:
         other = find_lamp(shot, axis, prior)
         if other.accepted and other.lamp != shot.lamp:

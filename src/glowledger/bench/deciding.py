@@ -50,6 +50,8 @@ def likeliest(trials: list[tuple[Candidate, Nearby]], view: View, whole: WholeSp
     first = whole.fit(best[1].own.scale, OTHER_STEPS)
     told: list[tuple[float, Candidate, Nearby, WholeFit | None]] = []
     for candidate, near in close:
+        if not whole.affords():
+            break
         fit = first if near is best[1] else whole.fit(near.own.scale, OTHER_STEPS, first)
         if fit.trusted:
             told.append((near.own.log_evidence + log_evidence(fit, whole), candidate, near, None))
@@ -121,6 +123,8 @@ def _asked(
             break
         if np.max(np.abs(chebval(places, other.scale) - chebval(places, near.own.scale))) < ANOTHER * width:
             continue
+        if not whole.affords():
+            break
         fit = whole.fit_freely(other.scale, OTHER_STEPS, own)
         if np.max(np.abs(chebval(places, fit.scale) - here)) < SAME * width:
             told[k] = np.inf
@@ -191,6 +195,8 @@ def by_spectrum(
     for other in others:
         if not sure(word):
             break
+        if not whole.affords():
+            return BySpectrum()
         fit = whole.fit(of_terms(other.scale), OTHER_STEPS, own)
         margin = min(word.margin, mine - log_evidence(fit, whole, own.chi2))
         word = replace(word, margin=margin, odds=min(word.odds, own.log_odds(fit)))

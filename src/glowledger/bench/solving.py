@@ -58,6 +58,7 @@ MIN_EXPLAINED, STRANGE_CONFIDENCE = 0.5, 20.0  # of the bright peaks; confidence
 ANOTHER_SCALE = "a quite different wavelength scale fits nearly as well"
 BY_CHANCE = "the peaks fit this lamp hardly better than chance"
 OTHER_LIGHT = "most of the bright peaks are not of this lamp"
+NOT_ALL_TRIED = "so many other wavelength scales fit nearly as well that not all of them were tried"
 
 
 def seen(shots: list[Shot]) -> View:
@@ -120,6 +121,7 @@ def solve(
     unlike = [c for c in (*(trial.own for _, trial in trials), *found) if quite_unlike(c, near.own)][:MOST_UNLIKE]
     sure = partial(_sure_by_spectrum, result)
     reasons = _doubts(result, near.own, refined, lambda: by_spectrum(fitted, unlike, whole, sure))
+    reasons += (NOT_ALL_TRIED,) if whole.left_out else ()
     return replace(result, accepted=not reasons, reasons=reasons)
 
 
@@ -139,7 +141,7 @@ def _drawn(
     )
     first = next(results)
     for result in chain([first], results):
-        if result[2] is not None and np.count_nonzero(result[2].used) >= MIN_USED:
+        if whole.left_out or (result[2] is not None and np.count_nonzero(result[2].used) >= MIN_USED):
             return result
     return first
 
@@ -157,8 +159,11 @@ def _settled(
             break
         if any(not quite_unlike(candidate, near.own) for _, near in trials):
             continue  # the curves near that one have been looked at
-        if whole is not None and first is not None and ruled_out(candidate, first, whole):
-            continue
+        if whole is not None and first is not None:
+            if not whole.affords():
+                break
+            if ruled_out(candidate, first, whole):
+                continue
         near = settle(candidate.scale, view, None if trials else shots)
         trials.append((candidate, near))
         if best is None or near.own.log_evidence > best[1].own.log_evidence:

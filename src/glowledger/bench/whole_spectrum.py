@@ -27,6 +27,10 @@ MOST_STRANGE, FEW_STRANGE = 0.25, 3  # peaks that no line explains: share, numbe
 LEAST_CHI2 = 0.5
 MOST_MISFIT = 4.0  # mean square residual over its variance
 LITTLE = 0.3  # fall of the loss, a twentieth of a unit of log odds at most, after which steps gain no more
+# work on each spectrum of an instrument after which nothing more is asked: products of lines with lines, and what a
+# weighing costs besides, as many of them. Of 1050 instruments (the fleets of bench_calibration.py, seeds from 518000
+# and 520000) the one that took longest came to 4.7 million
+MOST_WORK, WORK_OF_WEIGHING = 5_000_000, 25_000
 HOPELESS = 30.0  # natural log of the odds against a curve after one step, which never gains so much by another
 
 
@@ -96,6 +100,15 @@ class WholeSpectrum:
         self.prior_sd = prior_sd
         self._weighed: dict[tuple[object, ...], Weighed] = {}
         self._bright: dict[bytes, list[Floats]] = {}
+        self._work, self.left_out = 0, False
+
+    def affords(self) -> bool:
+        """Return whether one more scale may be asked about; once one may not, `left_out` is True.
+
+        Work is counted and not timed, so that the same file always gets the same answer.
+        """
+        self.left_out = self.left_out or self._work > MOST_WORK * len(self.parts)
+        return not self.left_out
 
     def fit(self, scale: Floats, steps: int = 2, than: WholeFit | None = None) -> WholeFit:
         """Draw a scale to the spectrum by a few Gauss-Newton steps; where a step makes it worse, it is not taken.
@@ -217,6 +230,7 @@ class WholeSpectrum:
         if key not in self._weighed:
             states = [part.solved(scale, factor, loose) for part, factor, loose in known]
             self._weighed[key] = Weighed(scale, states, sum(state.loss for state in states))
+            self._work += sum(WORK_OF_WEIGHING + state.products.size for state in states)
         return self._weighed[key]
 
     def _normal(self, here: Weighed) -> tuple[Floats, Floats]:
