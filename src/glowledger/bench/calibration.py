@@ -14,7 +14,7 @@ from glowledger.bench.line_shape import with_shape
 from glowledger.bench.outcome import Calibration
 from glowledger.bench.seams import check_seam
 from glowledger.bench.shots import USE_LINES, Shot, of_no_lines, prepare_shot
-from glowledger.bench.solving import NOT_ALL_TRIED, candidates_for, solve
+from glowledger.bench.solving import HIDDEN, NOT_ALL_TRIED, candidates_for, solve
 from glowledger.errors import CalibrationError
 from glowledger.spectra.frames import Frames
 from glowledger.threads import one_thread
@@ -97,7 +97,9 @@ def _explained(result: Calibration, shots: list[Shot], axis: Floats, prior: Prio
         if other.accepted and other.lamp != shot.lamp:
             mend = f"It looks like '{other.lamp}' rather than '{shot.lamp}': try --lamp {other.lamp}."
             return replace(result, looks_like=other.lamp, mend=mend)
-    if result.peaks_found < 8:
+    if any(reason.startswith(HIDDEN) for reason in result.reasons):
+        mend = "Keep other light out, or add a file of a second lamp (neon, argon), whose lines tell the curve there."
+    elif result.peaks_found < 8:
         mend = "Few lines stand out: expose longer, let the lamp warm up, or add a file of a second lamp (neon, argon)."
     else:
         mend = (

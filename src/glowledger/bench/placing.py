@@ -9,6 +9,7 @@ from numpy.polynomial.chebyshev import chebder, chebval
 from numpy.typing import NDArray
 from scipy.special import bdtrc
 
+from glowledger.bench.company import doubting_wide
 from glowledger.bench.identified import Identified, Placed, as_identified, joined
 from glowledger.bench.shifts import (
     BAND_WIDTH_NM,
@@ -253,6 +254,7 @@ def placed(
     """Return the brightest peaks placed under a trial scale, and which rows may support a solution."""
     found = joined([identify_peaks(shot, coefficients, reach, most) for shot in shots])
     found = _doubting_faint(found, sum(min(len(shot.peaks), most) for shot in shots), coefficients)
+    found = doubting_wide(found, shots)
     return found, np.flatnonzero(_best_of_each(found) & _of_seen_elements(found, shots, coefficients))
 
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.polynomial.chebyshev import chebval
 from numpy.typing import NDArray
 
+from glowledger.bench.company import likely_company
 from glowledger.bench.identified import Identified
 from glowledger.bench.matching import View
 from glowledger.bench.nearby import PULL, Nearby, nearby_curves, weighed
@@ -62,6 +63,8 @@ class Refined:
         Whether no more than half of the peaks are of no line of the lamp.
     clear : bool
         Whether the lines of the lamp describe the whole spectrum, other light being little.
+    hiding_nm : tuple of float
+        Wavelengths of lines that are so wide that another one likely hides in them.
     """
 
     fit: LineFit
@@ -72,6 +75,7 @@ class Refined:
     by_spectrum: bool = False
     described: bool = True
     clear: bool = True
+    hiding_nm: tuple[float, ...] = ()
 
     @property
     def supporting(self) -> int:
@@ -158,14 +162,31 @@ def refine_solution(
     by_peaks = _by_peaks(shots, (found, usable, kept), doubt, (first, near.span), by_whole)
     if by_whole is None or not by_whole[1].trusted:
         return by_peaks
+    alone = ~likely_company(found, shots)
+    whole = _without(found, usable[~alone[usable]], shots, by_whole)
     results = [] if by_peaks is None else [by_peaks]
     if by_peaks is None or np.count_nonzero(by_peaks.used) < ENOUGH_USED:
-        results.append(_by_spectrum(found, (usable, kept), first, by_whole[1]))
+        results.append(_by_spectrum(found, (usable, kept[alone[kept]]), first, whole))
     best = max(results, key=_holding)
     if _holding(best) >= (FEWEST_KEPT if best is by_peaks else ENOUGH_USED):
         return best
     kept = low_risk(found, alive, near, pulled, by_spectrum=True)
-    return max(best, _by_spectrum(found, (usable, kept), first, by_whole[1]), key=_holding)
+    return max(best, _by_spectrum(found, (usable, kept[alone[kept]]), first, whole), key=_holding)
+
+
+def _without(
+    found: Identified, rows: NDArray[np.intp], shots: list[Shot], by_whole: tuple[WholeSpectrum, WholeFit]
+) -> WholeFit:
+    """Return the fit of the whole spectrum with the peaks of some lines left aside."""
+    whole, drawn = by_whole
+    if len(rows) == 0:
+        return drawn
+    freed = []
+    for number, (shot, part, before) in enumerate(zip(shots, whole.parts, drawn.freed, strict=True)):
+        at = shot.peaks.pixel[found.peak[rows[found.shot[rows] == number]]]
+        theirs = part.shot.peaks.pixel  # told of other line widths, these may be others
+        freed.append(before | {int(np.argmin(np.abs(theirs - pixel))) for pixel in at})
+    return whole.fit_freely(drawn.scale, DRAWN_STEPS, freed=tuple(freed))
 
 
 def _holding(result: Refined) -> int:

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.polynomial.chebyshev import chebder, chebval
 from numpy.typing import NDArray
 
+from glowledger.bench.company import likely_company
 from glowledger.bench.deciding import BySpectrum, by_spectrum, likeliest, matched_evidence, ruled_out, told_by_spectrum
 from glowledger.bench.evidence import Candidate
 from glowledger.bench.hypotheses import Prior
@@ -44,6 +45,7 @@ SPECTRUM_MARGIN, PRICE_OF_EVIDENCE, GOOD_EVIDENCE, ASKED = 15.0, 3.0, -5.0, ((3.
 # or its odds alone, where peaks and spectrum do not speak against the lamp beyond this: of 600 lamps under wrong names
 # (seeds from 345000 and 491000) wrong scales of three lines or more had no such odds with evidence above -118
 OVERWHELMING, NOT_AGAINST = 60.0, -20.0
+MOST_NAMED = 2  # lines in a reason
 MOST_UNLIKE = 8  # other scales that it is asked about
 MOST_SETTLED, NEAR_EVIDENCE, MOST_ODDS = 4, 6.0, 999.0  # scales; natural log
 SETTLING_GAIN = 5.0  # natural log of the odds
@@ -58,6 +60,7 @@ MIN_EXPLAINED, STRANGE_CONFIDENCE = 0.5, 20.0  # of the bright peaks; confidence
 ANOTHER_SCALE = "a quite different wavelength scale fits nearly as well"
 BY_CHANCE = "the peaks fit this lamp hardly better than chance"
 OTHER_LIGHT = "most of the bright peaks are not of this lamp"
+HIDDEN = "another line seems to hide in"
 NOT_ALL_TRIED = "so many other wavelength scales fit nearly as well that not all of them were tried"
 
 
@@ -117,7 +120,10 @@ def solve(
     if refined is None:
         return replace(result, reasons=("too few lines can carry a solution, or each could as well be its neighbour",))
     result = _with_solution(result, refined, shots, axis)
-    refined = replace(refined, described=2 * fitted.strange <= fitted.peaks, clear=fitted.trusted)
+    hiding_nm = np.sort(refined.found.wavelength_nm[likely_company(refined.found, shots) & refined.found.vague])
+    refined = replace(
+        refined, described=2 * fitted.strange <= fitted.peaks, clear=fitted.trusted, hiding_nm=tuple(hiding_nm.tolist())
+    )  # fmt: skip
     unlike = [c for c in (*(trial.own for _, trial in trials), *found) if quite_unlike(c, near.own)][:MOST_UNLIKE]
     sure = partial(_sure_by_spectrum, result)
     reasons = _doubts(result, near.own, refined, lambda: by_spectrum(fitted, unlike, whole, sure))
@@ -299,6 +305,8 @@ def _doubts(
         doubts.append("neither the peaks nor the whole spectrum speak for this lamp")
     if result.matched < MIN_USED:
         doubts.append(f"{_only(result.matched)} can carry the solution, {MIN_USED} are needed")
+        if refined.hiding_nm and result.log_margin > MIN_MARGIN:  # else which lines they are is not known
+            doubts.append(f"{HIDDEN} {_those_at(refined.hiding_nm)}")
     elif refined.supporting < MIN_SUPPORTING:
         doubts.append(f"{_only(refined.supporting)} can agree with the solution, {MIN_SUPPORTING} are needed")
     if best.explained < MIN_EXPLAINED and confidence < STRANGE_CONFIDENCE:
@@ -333,6 +341,15 @@ def _overwhelming(result: Calibration, word: BySpectrum) -> bool:
 def _only(count: int) -> str:
     """Return how few lines there are, in words."""
     return "no line" if count == 0 else f"only {count} line{'' if count == 1 else 's'}"
+
+
+def _those_at(wavelengths_nm: tuple[float, ...]) -> str:
+    """Return which lines are wider than the others, in words."""
+    named = [f"{nm:.1f}" for nm in wavelengths_nm[:MOST_NAMED]]
+    more = len(wavelengths_nm) - len(named)
+    places = " and ".join(named) + " nm" + (f" and {more} more" if more else "")
+    one = len(wavelengths_nm) == 1
+    return f"the line{'' if one else 's'} at {places}, which {'is' if one else 'are'} wider than the others"
 
 
 def _confidence(result: Calibration) -> float:
