@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from lamp_fleet import make_case
+from lamp_fleet import largest_error, make_case
 from lamp_fleet_grating import make_case as make_grating_case
 from lamp_spectra import axis, spectrum
 from numpy.polynomial.chebyshev import chebfit, chebval
@@ -10,8 +10,11 @@ from numpy.polynomial.chebyshev import chebfit, chebval
 from glowledger.bench.calibration import calibrate
 from glowledger.bench.company import company, wider
 from glowledger.bench.placing import placed
+from glowledger.bench.polynomial import fit_lines
 from glowledger.bench.shots import prepare_shot
-from glowledger.bench.solving import HIDDEN
+from glowledger.bench.solution import as_ill_told
+from glowledger.bench.solving import HIDDEN, solve
+from glowledger.bench.whole_spectrum import WholeFit
 from glowledger.spectra.frames import frames_from_arrays
 
 # hydrogen, air: NIST Atomic Spectra Database (doi 10.18434/T4W30F), from memory
@@ -93,3 +96,30 @@ def test_a_curve_that_hangs_on_a_line_with_company_is_refused_and_says_so(make, 
     reason = next(reason for reason in result.reasons if reason.startswith(HIDDEN))
     assert f"{line} nm, which is wider than the others" in reason
     assert "second lamp" in result.mend
+
+
+# krypton and xenon on few pixels, krypton with lines of no list, a lamp a third of whose peaks are strangers': lines of
+# these were further off than they said, and curves through them had been accepted wrong
+@pytest.mark.parametrize(
+    ("make", "seed"), [(make_case, 542151), (make_grating_case, 541105), (make_grating_case, 516109)]
+)
+def test_where_the_lamp_does_not_tell_the_spectrum_a_curve_claims_no_more_than_holds(make, seed):
+    case = make(seed)
+    frames = frames_from_arrays(case.pixel, case.counts, axis_kind="pixel")
+    result = solve([prepare_shot(frames, case.lamp)], frames.axis)
+    assert not result.accepted or largest_error(case, result.solution.nm(case.pixel), *result.solution.covered) < 1.0
+
+
+@pytest.mark.parametrize(
+    ("chi2", "strange", "worse"), [(9.0, 0, 2.0), (2.25, 8, 1.5), (0.4, 8, 1.0), (3.0, 0, 1.0)]
+)
+def test_errors_grow_with_the_misfit_of_a_spectrum_that_the_lamp_does_not_tell(chi2, strange, worse):
+    u = np.linspace(-0.9, 0.9, 12)
+    fit = fit_lines(u, 600.0 + 200.0 * u, np.full(12, 0.05), 3, 400.0)
+    whole = WholeFit(
+        scale=fit.coefficients, loss=100.0, strange=strange, peaks=20, chi2=chi2, covariance=fit.covariance, states=(),
+        freed=(),
+    )  # fmt: skip
+    told = as_ill_told(fit, whole)
+    assert told.standard_error_nm(u) == pytest.approx(worse * fit.standard_error_nm(u))
+    assert told.rate(np.full(12, 0.05)) == pytest.approx(fit.rate(np.full(12, 0.05)) / worse**2)

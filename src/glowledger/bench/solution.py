@@ -27,7 +27,7 @@ from glowledger.bench.outer_lines import (
 from glowledger.bench.placing import MOST_ROUGH, placed
 from glowledger.bench.polynomial import LineFit, best_degree
 from glowledger.bench.shots import Shot, with_better_width
-from glowledger.bench.whole_spectrum import WholeFit, WholeSpectrum
+from glowledger.bench.whole_spectrum import MOST_MISFIT, WholeFit, WholeSpectrum
 
 Floats = NDArray[np.float64]
 
@@ -224,6 +224,7 @@ def _by_peaks(
     fit = _fitted(found, kept, span)
     if fit is None:
         return None
+    fit = fit if by_whole is None else as_ill_told(fit, by_whole[1])
     alive = kept[(fit.weight > 0.05) & ~np.isin(kept, np.concatenate([doubtful, strange]))]
     cautious = doubting_faint(found, kept, fit)
     carrying = undisputed(found, well_covered(found, alive[_showing(found, alive)], cautious), fit, first)
@@ -233,6 +234,18 @@ def _by_peaks(
             drawn = whole.fit_freely(fit.coefficients, DRAWN_STEPS)
         carrying = undisputed(found, carrying, fit, _as_line_fit(drawn, found, kept))
     return _refined(found, kept, foretold_ends(found, carrying, kept, fit), fit)
+
+
+def as_ill_told(fit: LineFit, whole: WholeFit) -> LineFit:
+    """Return a fit with the errors that lines have where those of the list do not tell the whole spectrum.
+
+    Light of no list that shows between the lines is in their flanks as well, and pulls them as it pulls the others.
+    """
+    if whole.trusted:
+        return fit
+    worse = float(np.sqrt(np.clip(whole.chi2, 1.0, MOST_MISFIT)))
+    scatter, share = worse * fit.scatter_nm, worse * fit.error_share
+    return replace(fit, covariance=worse**2 * fit.covariance, error_share=share, scatter_nm=scatter)
 
 
 def _by_spectrum(
