@@ -26,6 +26,15 @@ def test_misfit_of_a_bright_gas_is_no_flash():
     assert [f.time_s for f in flashes_of(703)] == [60.0, 170.0, 375.0]
 
 
+def test_a_flash_with_its_line_at_the_ceiling_is_told_by_its_flanks():
+    """Both sodium lines are missing there: sulphur and nitrogen ions were named, of what argon and oxygen leave."""
+    run = draw_run(703, frames=200)
+    nm = run.instrument.believed_nm()
+    flashing = np.isnan(run.counts[:, np.abs(nm - 589.3) < 1.0]).any(axis=1)
+    assert list(run.time_s[flashing]) == [60.0, 170.0, 375.0]
+    assert [f.species for f in flashes_of(703)] == [("Na I",)] * 3
+
+
 def test_flashes_are_told_to_be_of_what_flashed():
     """Sodium; where helium 587.6 nm, two thirds of a line width beside it, is free as well it may be taken for that."""
     told = [flash for seed in (700, 701, 703, 704, 706, 710) for flash in flashes_of(seed)]

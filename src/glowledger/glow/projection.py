@@ -7,11 +7,27 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from glowledger.glow.nonnegative import solve_nonnegative
+from glowledger.glow.flares import FLARE_SIGMA, NOTED, SURE_FLARE_SIGMA, Flares, flares
 from glowledger.spectra.frames import Frames
 
 GUESS_WEIGHT = 0.02  # of what other frames say of a missing value: levels keep their proportions to some 10 %
-FLARE_SIGMA = 5.0
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Measured:
+    """Frames as they were measured.
+
+    Attributes
+    ----------
+    counts, noise : ndarray of shape (n, p)
+        With missing values filled, and the variance expected.
+    hidden : ndarray of bool, shape (n, p)
+        Values that were missing.
+    """
+
+    counts: NDArray[np.float64]
+    noise: NDArray[np.float64]
+    hidden: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -26,30 +42,27 @@ class Projection:
         Weighted least squares.
     species : ndarray of shape (s, p)
         Counts of each species per count in each pixel.
-    alone : ndarray of int, shape (a,)
-        Species measured one at a time, beside the joint ones.
-    alone_gram : ndarray of shape (a, a)
-        Weighted overlap of what the joint columns leave of their patterns, per count.
-    alone_doubt : ndarray of shape (a,)
-        Counts of them that errors in the templates of the others may bring about in every frame.
+    flares : Flares
+        Of the species measured one at a time, beside the joint ones.
     """
 
     columns: NDArray[np.float64]
     solve: NDArray[np.float64]
     species: NDArray[np.float64]
-    alone: NDArray[np.intp]
-    alone_gram: NDArray[np.float64]
-    alone_doubt: NDArray[np.float64]
+    flares: Flares
 
-    def explained_away(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return counts ≥ 0 of the species measured one at a time, shape (n, a), when they share what is there.
+    def without(self, gone: NDArray[np.bool_]) -> Flares:
+        """Return the flares as they show in a frame in which some pixels, shape (p,), are missing.
 
-        Parameters
-        ----------
-        values : ndarray of shape (n, a)
-            Counts of each as if it were the only one.
+        There the joint columns tell what would have been, as `filled` says, and of a pattern just as of the counts.
         """
-        return solve_nonnegative(self.alone_gram, (values * np.diag(self.alone_gram)).T).T
+        one = self.flares
+        patterns = one.patterns.copy()
+        patterns[:, gone] = np.linalg.solve(*_told_of(gone, self, patterns.T)).T
+        joint = self.species.copy()
+        joint[one.own] = 0.0
+        weight = np.where(gone, 0.0, one.weight)
+        return flares(one.own, patterns, self.columns, self.solve, joint, weight, one.template)
 
 
 def least_squares(columns: NDArray[np.float64], weight: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -87,13 +100,20 @@ def _missing_values(
     counts: NDArray[np.float64], gone: NDArray[np.bool_], projection: Projection, typical: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Solve y = A S(y, the others) for the missing values y: the point where Yates' repeated fit ends."""
-    rows = projection.columns[gone]
-    told = rows @ (projection.solve[:, ~gone] @ counts[~gone])
-    own = np.eye(len(rows)) - rows @ projection.solve[:, gone]
+    own, told = _told_of(gone, projection, counts)
     like = typical[~gone]
     brightness = float(like @ counts[~gone]) / max(float(like @ like), np.finfo(float).tiny)
-    own[np.diag_indices_from(own)] += GUESS_WEIGHT
     return np.asarray(np.linalg.solve(own, told + GUESS_WEIGHT * brightness * typical[gone]))
+
+
+def _told_of(
+    gone: NDArray[np.bool_], projection: Projection, counts: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return matrix and right-hand side of the equations for missing values of counts of shape (p, ...)."""
+    rows = projection.columns[gone]
+    own = np.eye(len(rows)) - rows @ projection.solve[:, gone]
+    own[np.diag_indices_from(own)] += GUESS_WEIGHT
+    return own, rows @ (projection.solve[:, ~gone] @ counts[~gone])
 
 
 def flicker(left: NDArray[np.float64], noise: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -118,22 +138,49 @@ def saturated(frames: Frames, among: NDArray[np.bool_] | None = None) -> NDArray
     return np.asarray((counts >= ceiling).any(axis=1))
 
 
-def shared_light(
-    values: NDArray[np.float64], errors: NDArray[np.float64], projection: Projection, usual: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def with_flares(
+    values: NDArray[np.float64], errors: NDArray[np.float64], frames: Measured, projection: Projection,
+    usual: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Let species measured one at a time share the light of frames in which any of them flares up.
 
-    One line of sodium would else be counted for every species that has a line near it. `usual`, shape (n, a), is what
-    the misfit of the others gives each in every frame: shared in some frames and not in others it would pass for
-    flashes.
+    One line of sodium would else be counted for every species that has a line near it, and for some of the joint ones.
+
+    Parameters
+    ----------
+    values, errors : ndarray of shape (n, s)
+        Counts of every species in n frames, and their standard errors.
+    frames : Measured
+        Those frames.
+    projection : Projection
+        What they were measured by.
+    usual : ndarray of shape (n, a)
+        What the misfit of the others gives each species in every frame: shared in some frames and not in others it
+        would pass for flashes.
+
+    Returns
+    -------
+    values, errors : ndarray of shape (n, s)
     """
-    own = projection.alone
+    one = projection.flares
+    own = one.own
     if own.size == 0:
-        return values
+        return values, errors
+    doubt = np.broadcast_to(one.doubt, usual.shape).copy()
+    beside: dict[int, Flares] = {}
+    for row in np.flatnonzero((frames.hidden @ one.patterns.T > NOTED).any(axis=1)):
+        beside[int(row)] = here = projection.without(frames.hidden[row])
+        values[row, own] = here.measure @ frames.counts[row]
+        errors[row, own] = np.sqrt(here.measure**2 @ frames.noise[row])
+        doubt[row] = here.doubt
     with np.errstate(divide="ignore", invalid="ignore"):
         risen = values[:, own] - usual
-        sigma = np.nan_to_num(risen / np.hypot(errors[:, own], projection.alone_doubt))
-    bright = np.flatnonzero(sigma.max(axis=1) > FLARE_SIGMA)
-    if bright.size:
-        values[np.ix_(bright, own)] = usual[bright] + projection.explained_away(risen[bright])
-    return values
+        sigma = np.nan_to_num(risen / np.hypot(errors[:, own], doubt)).max(axis=1)
+    bright = sigma > FLARE_SIGMA
+    plain = bright & ~np.isin(np.arange(len(values)), list(beside))
+    for rows, how in [(np.flatnonzero(plain), one), *((np.array([k]), f) for k, f in beside.items() if bright[k])]:
+        shared = how.shared(risen[rows])
+        sure = np.clip((sigma[rows] - FLARE_SIGMA) / (SURE_FLARE_SIGMA - FLARE_SIGMA), 0.0, 1.0)
+        values[rows] -= sure[:, None] * (shared @ how.taken.T)
+        values[np.ix_(rows, own)] = usual[rows] + shared
+    return values, errors

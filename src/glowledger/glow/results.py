@@ -186,6 +186,9 @@ class SeriesFit:
         Frames with pixels at the ceiling.
     blinded : ndarray of bool, shape (n,), or None
         Those of them in which the pixels at the ceiling are measured in other frames; None: all of them.
+    guessed : ndarray of shape (n, s), or None
+        Part of the counts that stands for pixels missing in the frame, where that is much of a species' light:
+        contained in its standard error, though what is seen of it is seen. None: no part.
     exposure_s : ndarray of shape (n,)
         As in the frames; counts are as recorded, not divided by it.
     sure_names : tuple of str or None
@@ -210,6 +213,7 @@ class SeriesFit:
     sure_names: tuple[str, ...] | None = None
     present_names: tuple[str, ...] | None = None
     blinded: NDArray[np.bool_] | None = None
+    guessed: NDArray[np.float64] | None = None
 
 
 def joined(parts: list[SeriesFit]) -> SeriesFit:
@@ -221,8 +225,9 @@ def joined(parts: list[SeriesFit]) -> SeriesFit:
         "chi2_reduced", "saturated", "exposure_s",
     )  # fmt: skip
     stacked = {name: np.concatenate([getattr(part, name) for part in parts]) for name in arrays}
-    if all(part.blinded is not None for part in parts):
-        stacked["blinded"] = np.concatenate([part.blinded for part in parts])
+    for name in ("blinded", "guessed"):
+        if all(getattr(part, name) is not None for part in parts):
+            stacked[name] = np.concatenate([getattr(part, name) for part in parts])
     first = parts[0]
     return SeriesFit(
         species_names=first.species_names, sure_names=first.sure_names, present_names=first.present_names, **stacked

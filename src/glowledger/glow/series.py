@@ -16,13 +16,14 @@ from numpy.typing import NDArray
 from glowledger import progress
 from glowledger.bench.model import Bench
 from glowledger.errors import RunError
+from glowledger.glow.flares import flares
 from glowledger.glow.frame_noise import MOST_FRAMES, noise_along
 from glowledger.glow.identifying import Identified, identify, identify_alike
 from glowledger.glow.instrument import branching_doubt, error_shape, free_columns, response_templates
-from glowledger.glow.projection import Projection, filled, flicker, least_squares, saturated, shared_light
+from glowledger.glow.projection import Measured, Projection, filled, flicker, least_squares, saturated, with_flares
 from glowledger.glow.results import SeriesFit, joined
 from glowledger.glow.scene import Adjustment
-from glowledger.glow.series_patterns import Pattern, brightness, continuum, hidden_doubt, series_patterns
+from glowledger.glow.series_patterns import MOSTLY, Pattern, brightness, continuum, hidden_doubt, series_patterns
 from glowledger.glow.shared_noise import shared_in_time
 from glowledger.spectra.frames import Frames
 from glowledger.spectra.masks import masked_alike, with_ceiling
@@ -216,8 +217,8 @@ class SeriesModel:
         weight = np.where(self._told, 1.0 / doubt, 0.0)
         solve = least_squares(columns, weight)
         species: list[NDArray[np.float64]] = []
-        alone: list[int] = []
-        remains: list[NDArray[np.float64]] = []
+        alone = [k for k, name in enumerate(self.names) if name not in self.patterns]
+        beside = np.array([self._typical(self.names[k], templates) for k in alone]).reshape(-1, scene.data.size)
         sums = columns[self._told].sum(axis=0)
         whole = columns[:, : len(patterns)].sum(axis=0)
         at = 0
@@ -231,16 +232,13 @@ class SeriesModel:
                 variance = solve[rows] ** 2 @ np.where(self._told, doubt, 0.0)
                 species.append(brightness(sums[rows], whole[rows], variance) @ solve[rows])
             else:
-                left, row = self._alone(name, templates, columns, solve, weight)
-                species.append(row)
-                alone.append(len(species) - 1)
-                remains.append(left)
-        rest = np.stack(remains) if remains else np.zeros((0, scene.data.size))
-        return Projection(
-            columns=columns, solve=solve, species=np.array(species), alone=np.array(alone, dtype=np.intp),
-            alone_gram=rest @ (weight[:, None] * rest.T),
-            alone_doubt=np.sqrt(np.array(species)[alone] ** 2 @ (scene.pixels_per_line * template)),
-        )  # fmt: skip
+                species.append(np.zeros(scene.data.size))
+        every = np.array(species)
+        flaring = flares(
+            np.array(alone, dtype=np.intp), beside, columns, solve, every, weight, scene.pixels_per_line * template
+        )
+        every[flaring.own] = flaring.measure
+        return Projection(columns=columns, solve=solve, species=every, flares=flaring)
 
     @property
     def _told(self) -> NDArray[np.bool_]:
@@ -250,26 +248,11 @@ class SeriesModel:
     def _own(self, name: str) -> NDArray[np.bool_]:
         return np.array([e.species == name for e in self.identified.scene.emitters], dtype=bool)
 
-    def _alone(
-        self,
-        name: str,
-        templates: NDArray[np.float64],
-        columns: NDArray[np.float64],
-        solve: NDArray[np.float64],
-        weight: NDArray[np.float64],
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Return what the joint columns leave of a species' typical pattern, per count, and its measurement."""
-        scene = self.identified.scene
+    def _typical(self, name: str, templates: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the typical light of a species in each pixel, per count."""
         own = np.flatnonzero(self._own(name))
-        pattern = templates[:, own] @ np.array([scene.emitters[i].weight for i in own])
-        left = pattern - columns @ (solve @ pattern)
-        information = float(left @ (weight * left))
-        if information <= 1e-9 * float(pattern @ (weight * pattern)):
-            return np.zeros(pattern.size), np.zeros(pattern.size)
-        row = weight * left / information
-        row = row - (row @ columns) @ solve
-        counts = float(pattern[scene.used].sum())
-        return left / counts, row * counts
+        light = templates[:, own] @ np.array([self.identified.scene.emitters[i].weight for i in own])
+        return np.asarray(light / max(float(light[self.identified.scene.used].sum()), np.finfo(float).tiny))
 
     def _results(
         self,
@@ -299,22 +282,23 @@ class SeriesModel:
             values[rows] = y @ projection.species.T
             errors[rows] = np.sqrt(noise @ (projection.species**2).T)
             leftover[rows], expected[rows] = left, noise
-            usual = self._brightness(fitted[rows])[:, None] * (cache[0].species[projection.alone] @ scene.data)
-            values[rows] = shared_light(values[rows], errors[rows], projection, usual)
+            usual = self._brightness(fitted[rows])[:, None] * (cache[0].flares.measure @ scene.data)
+            measured = Measured(counts=y, noise=noise, hidden=hidden[rows])
+            values[rows], errors[rows] = with_flares(values[rows], errors[rows], measured, projection, usual)
             dark = fitted[rows, -1]
             total[rows] = (y - dark[:, None])[:, used].sum(axis=1)
             total_error[rows] = np.sqrt(noise[:, used].sum(axis=1))
             smooth[rows] = fitted[rows, b0:b1] @ continuum(self.identified)[used].sum(axis=0)
         errors *= np.sqrt(self.shared * flicker(leftover[:, used], expected[:, used]))[:, None]
-        if hidden.any():
-            errors = np.hypot(errors, hidden_doubt(self.identified, self.patterns, self.names, hidden) * np.abs(values))
+        doubt = hidden_doubt(self.identified, self.patterns, self.names, hidden)
+        errors = np.hypot(errors, doubt * np.abs(values))
         unseen = ~np.any(self._species_rows(cache) != 0, axis=1)
         values[:, unseen], errors[:, unseen] = np.nan, np.nan
         return SeriesFit(
             species_names=self.names, counts=values, standard_error=errors, time_s=frames.time_s,
             total_counts=total, total_error=total_error, continuum_counts=smooth, shift_nm=drift,
             chi2_reduced=chi2, saturated=saturated(frames), exposure_s=frames.exposure_s, sure_names=self.sure,
-            present_names=self.present, blinded=saturated(frames, used),
+            present_names=self.present, blinded=saturated(frames, used), guessed=np.where(doubt > MOSTLY, doubt, 0.0),
         )  # fmt: skip
 
     def _species_rows(self, cache: dict[int, Projection]) -> NDArray[np.float64]:

@@ -111,9 +111,12 @@ def hidden_doubt(
     """
     scene, templates = identified.scene, identified.solution.templates
     doubt = np.zeros((hidden.shape[0], len(names)))
+    if not hidden.any():
+        return doubt
     for k, name in enumerate(names):
-        if name in patterns:
-            light = np.sum([templates[:, columns] @ weights for columns, weights in patterns[name]], axis=0)
-            gone = hidden @ light / max(float(light[scene.used].sum()), np.finfo(float).tiny)
-            doubt[:, k] = np.where(gone > MOSTLY, gone, GUESSED * gone)
+        own = scene.columns_of(name)
+        typical = [(own, np.array([scene.emitters[i].weight for i in own]))]
+        light = np.sum([templates[:, columns] @ w for columns, w in patterns.get(name, typical)], axis=0)
+        gone = hidden @ light / max(float(light[scene.used].sum()), np.finfo(float).tiny)
+        doubt[:, k] = np.where(gone > MOSTLY, gone, GUESSED * gone)
     return doubt

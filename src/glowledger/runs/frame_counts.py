@@ -31,6 +31,8 @@ class FrameCounts:
         Pixels at the ceiling.
     blinded : bool
         Pixels at the ceiling are among those that are measured: not where a line is cut off in many frames alike.
+    guessed : ndarray of shape (s,)
+        Part of the counts that stands for missing pixels, contained in the standard error; 0 where that is little.
     """
 
     time_s: float
@@ -43,6 +45,7 @@ class FrameCounts:
     shift_nm: float
     saturated: bool
     blinded: bool = True
+    guessed: Floats
 
     def per_second(self) -> FrameCounts:
         """Return the frame with counts per second of exposure, or itself where the exposure is unknown."""
@@ -70,9 +73,15 @@ class FrameCounts:
 
     @property
     def channel_errors(self) -> Floats:
-        """Standard errors of `channels`, 0 where unknown."""
-        error = np.append(self.standard_error, [self.total_error, self.total_error])
+        """Standard errors of `channels`, 0 where unknown, without those of what is `guessed`."""
+        seen = np.sqrt(np.maximum(self.standard_error**2 - (self.guessed * self.counts) ** 2, 0.0))
+        error = np.append(seen, [self.total_error, self.total_error])
         return np.nan_to_num(error, nan=0.0, posinf=0.0)
+
+    @property
+    def channels_seen(self) -> Floats:
+        """Part of `channels` that does not stand for missing pixels, shape (s + 2,)."""
+        return np.append(1.0 - self.guessed, [1.0, 1.0])
 
     def to_dict(self) -> dict[str, object]:
         """Return the frame as plain numbers and lists."""
@@ -87,12 +96,13 @@ class FrameCounts:
             "shift_nm": self.shift_nm,
             "saturated": self.saturated,
             "blinded": self.blinded,
+            "guessed": self.guessed.tolist(),
         }
 
     @classmethod
     def from_dict(cls, state: dict[str, Any]) -> FrameCounts:
         """Rebuild the frame from `to_dict`."""
-        arrays = {name: np.array(state[name], dtype=float) for name in ("counts", "standard_error")}
+        arrays = {name: np.array(state[name], dtype=float) for name in ("counts", "standard_error", "guessed")}
         return cls(**{**state, **arrays})
 
 
@@ -109,4 +119,5 @@ def frame_of(series: SeriesFit, i: int) -> FrameCounts:
         shift_nm=float(series.shift_nm[i]),
         saturated=bool(series.saturated[i]),
         blinded=bool(series.saturated[i] if series.blinded is None else series.blinded[i]),
+        guessed=np.zeros(series.counts.shape[1]) if series.guessed is None else series.guessed[i],
     )

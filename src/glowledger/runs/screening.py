@@ -104,12 +104,15 @@ class Screen:
         return 1.4826 * middles(np.abs(np.array(self.surprise)))
 
     def _scores(self, frame: FrameCounts, values: Floats) -> tuple[Floats, Floats]:
-        """Return departures in standard deviations, and the levels."""
+        """Return departures in standard deviations, and the levels.
+
+        Of a line at the ceiling what is seen departs, however little is known of how bright it is.
+        """
         level = self._level()
         error = frame.channel_errors
         few = 1.0 if len(self.surprise) >= 12 else 1.5
         spread = np.sqrt((few * self._noise()) ** 2 + error**2 + (0.01 * level) ** 2)
-        return (values - level) / np.where(spread > 0, spread, np.inf), level
+        return (values - level) * frame.channels_seen / np.where(spread > 0, spread, np.inf), level
 
     def _odd(self, frame: FrameCounts, values: Floats) -> bool:
         z, level = self._scores(frame, values)
