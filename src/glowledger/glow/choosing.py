@@ -25,7 +25,8 @@ CACHED_BANDS = 64  # for the molecules themselves, of up to a hundred thousand l
 CLEAR_FACTOR = 4  # times the levels of the table
 MANY_LINES = 4096
 MERGED_NM = 0.01  # lines of a typical pattern closer than this become one at their mean: a thirtieth of a line width
-TERM_EV, TERM_PART = 0.03, 0.3  # apart, and of the light: two levels that belong together
+TERM_EV = 0.03  # apart at most: levels of one term
+TERM_PART = 0.1  # of the brightest level of the species: what is no faint rest
 IN_RANGE = 2e-3  # of an emitter's photons must fall in range, or it is left out
 
 
@@ -157,16 +158,16 @@ def _shares_in_range(
 def _split(
     emitters: tuple[Emitter, ...], shares: NDArray[np.float64], levels: int
 ) -> tuple[list[Emitter], list[Emitter]]:
-    """Return the levels with most typical light in range, those nearly as bright beside them, and the rest.
+    """Return the levels with most typical light in range, those that belong to them, and the rest.
 
-    Levels of one term lie close together and are filled alike: were some of them summed with the faint rest, their
+    Levels of one term lie close together and are filled alike: were bright ones summed with the faint rest, their
     light, which one and the same line of the spectrum holds, would stand for all that is faint.
     """
     light = np.array([e.weight for e in emitters]) * shares
     order = np.argsort(-light, kind="stable")
     energy = np.array([e.energy_ev for e in emitters])
     taken = order[:levels]
-    beside = np.abs(energy[:, None] - energy[taken]) < TERM_EV  # never for bands, whose energy is NaN
-    alike = np.any(beside & (light[:, None] > TERM_PART * light[taken]), axis=1)
+    beside = np.any(np.abs(energy[:, None] - energy[taken]) < TERM_EV, axis=1)  # never bands, whose energy is NaN
+    alike = beside & (light > TERM_PART * light.max(initial=0.0))
     alike[taken] = True
     return [emitters[i] for i in order if alike[i]], [emitters[i] for i in order if not alike[i]]

@@ -168,7 +168,8 @@ def with_flares(
         return values, errors
     doubt = np.broadcast_to(one.doubt, usual.shape).copy()
     beside: dict[int, Flares] = {}
-    for row in np.flatnonzero((frames.hidden @ one.patterns.T > NOTED).any(axis=1)):
+    dim = (frames.hidden @ one.patterns.T > NOTED).any(axis=1) if frames.hidden.any() else np.zeros(len(values), bool)
+    for row in np.flatnonzero(dim):
         beside[int(row)] = here = projection.without(frames.hidden[row])
         values[row, own] = here.measure @ frames.counts[row]
         errors[row, own] = np.sqrt(here.measure**2 @ frames.noise[row])
