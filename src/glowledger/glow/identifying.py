@@ -24,7 +24,7 @@ from glowledger.glow.judging import evidence_of
 from glowledger.glow.likelihood import failed
 from glowledger.glow.loosening import with_loosened_templates
 from glowledger.glow.many_lines import among_many_lines, many_lines_variance
-from glowledger.glow.plan import Plan, first_plan, seen_in, warming, with_temperatures, with_tilts
+from glowledger.glow.plan import Plan, first_plan, seen_in, warming, with_clear, with_temperatures, with_tilts
 from glowledger.glow.results import Fit
 from glowledger.glow.rotation import moved_kelvin, settled_with
 from glowledger.glow.scene import Scene, build_scene, with_emitters
@@ -127,7 +127,8 @@ def identify(
     for last, done in ((False, 0.6), (True, 0.9)):
         asked, before = seen_in(scene, solution, listed, plan), (scene, solution)
         if last:
-            asked = with_temperatures(with_tilts(asked, scene, solution), scene, solution, listed)
+            asked = with_tilts(with_clear(asked, scene, solution, listed), scene, solution)
+            asked = with_temperatures(asked, scene, solution, listed)
         else:
             asked = warming(asked, scene, solution, listed)
         if last and plan.is_like(asked):

@@ -101,6 +101,20 @@ def seen_in(scene: Scene, solution: Solution, listed: tuple[ListedSpecies, ...],
     )  # fmt: skip
 
 
+def with_clear(plan: Plan, scene: Scene, solution: Solution, listed: tuple[ListedSpecies, ...]) -> Plan:
+    """Return a plan with all atoms that a fit shows clearly.
+
+    What is summed of an atom's levels errs so much that the quick answer may not tell: then it is dropped.
+    """
+    molecules = frozenset(one.name for one in listed if one.molecular)
+    asked = [
+        name for name in _significant(scene, solution, molecules | plan.clear)
+        if _apart(scene, name) and any(scene.emitters[k].summed for k in scene.columns_of(name))
+    ]  # fmt: skip
+    dropped = (n for n in asked if drop_species(scene, solution, scene.columns_of(n)).significance > CLEAR_SIGMA)
+    return replace(plan, clear=plan.clear | frozenset(dropped))
+
+
 def with_tilts(plan: Plan, scene: Scene, solution: Solution) -> Plan:
     """Return a plan with the excitation of atoms as a fit shows it.
 
