@@ -110,13 +110,12 @@ def hidden_doubt(
         Pixels missing in each frame, of those that are used.
     """
     scene, templates = identified.scene, identified.solution.templates
-    doubt = np.zeros((hidden.shape[0], len(names)))
     if not hidden.any():
-        return doubt
+        return np.zeros((hidden.shape[0], len(names)))
+    light = np.zeros((scene.data.size, len(names)))
     for k, name in enumerate(names):
         own = scene.columns_of(name)
         typical = [(own, np.array([scene.emitters[i].weight for i in own]))]
-        light = np.sum([templates[:, columns] @ w for columns, w in patterns.get(name, typical)], axis=0)
-        gone = hidden @ light / max(float(light[scene.used].sum()), np.finfo(float).tiny)
-        doubt[:, k] = np.where(gone > MOSTLY, gone, GUESSED * gone)
-    return doubt
+        light[:, k] = np.sum([templates[:, columns] @ w for columns, w in patterns.get(name, typical)], axis=0)
+    gone = hidden @ light / np.maximum(light[scene.used].sum(axis=0), np.finfo(float).tiny)
+    return np.where(gone > MOSTLY, gone, GUESSED * gone)
