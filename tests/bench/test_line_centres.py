@@ -6,8 +6,10 @@ from lamp_fleet import make_case
 from numpy.testing import assert_allclose
 from scipy.stats import norm
 
+from glowledger.bench import shifts
 from glowledger.bench.line_fits import LineWindow, fit_group, fit_groups
 from glowledger.bench.peaks import find_peaks
+from glowledger.bench.shifts import Window, fit_shifts
 
 FWHM_PER_SD = 2.0 * np.sqrt(2.0 * np.log(2.0))  # definition of the FWHM of a normal curve
 
@@ -68,6 +70,52 @@ def test_windows_side_by_side_do_not_touch_each_other(free_width):
             assert_allclose([fit.fwhm, fit.chi2], [alone.fwhm, alone.chi2], rtol=1e-6)
             assert_allclose(fit.centre_se, alone.centre_se, rtol=1e-6)
     assert sum(fit is not None for fit in together) > 18
+
+
+def wide_window(rng, keep=slice(None), sd=30.0, bump=0.0):
+    """A pair of lines over 80 pixels each that lie 6 pixels to the right of where they are expected, and their noise.
+
+    `bump` is light of no line in the flank, as part of the height.
+    """
+    pixels, width = 170, 80.0
+    light = 4e5 * pixel_light(pixels, 76.0, width) + 2e5 * pixel_light(pixels, 106.0, width)
+    stranger = bump * np.max(light) * np.exp(-0.5 * ((np.arange(pixels) - 30.0) / 8.0) ** 2)
+    y = 300.0 + light + stranger + rng.normal(0.0, sd, pixels)
+    none = np.zeros(0)
+    return Window(
+        x=np.arange(pixels, dtype=float)[keep] + 400.0, y=y[keep], noise=np.full(pixels, sd)[keep],
+        centre_px=np.array([470.0, 500.0]), share=np.array([2.0, 1.0]), spread=np.array([0.2, 0.2]), width_px=width,
+        loose_px=none, loose_width_px=none, loose_sd_px=none, loose_width_sd_px=none,
+    )  # fmt: skip
+
+
+HOT = np.setdiff1d(np.arange(170), [33, 90, 91])  # pixels that are no hot ones
+
+
+@pytest.mark.parametrize(
+    ("keep", "sd", "bump"), [(slice(None), 30.0, 0.0), (HOT, 30.0, 0.0), (HOT, 400.0, 0.0), (slice(None), 60.0, 0.03)]
+)
+def test_lines_over_many_pixels_are_placed_as_well_and_as_surely_with_pixels_joined(keep, sd, bump, monkeypatch):
+    # the same windows, pixels joined and single: scatter, stated errors and misfits are those of single ones
+    rng = np.random.default_rng(9)
+    windows = [wide_window(rng, keep, sd, bump) for _ in range(300)]
+    assert all(window.coarser().joined == 5 for window in windows)
+    joined = fit_shifts(windows)
+    monkeypatch.setattr(shifts, "PIXELS_PER_WIDTH", np.inf)
+    one, other = (
+        np.array([[fit.shift_px, fit.standard_error_px, fit.misfit, *fit.area] for fit in fits])
+        for fits in (joined, fit_shifts(windows))
+    )
+    assert_allclose(np.mean(one, axis=0), np.mean(other, axis=0), rtol=0.03)
+    assert_allclose(np.std(one[:, 0]), np.std(other[:, 0]), rtol=0.03)
+    if bump == 0.0:
+        assert abs(np.mean(one[:, 0]) - 6.0) < 0.2  # of 80
+        assert np.std((one[:, 0] - 6.0) / one[:, 1]) < 1.0 + 4.0 / np.sqrt(600)
+
+
+def test_pixels_are_not_joined_where_too_few_groups_are_whole():
+    window = wide_window(np.random.default_rng(1), np.setdiff1d(np.arange(170), np.arange(2, 170, 11)))
+    assert window.coarser() is window
 
 
 def test_stated_errors_of_the_whole_search_are_honest():
