@@ -9,11 +9,13 @@ from hypothesis import strategies as st
 from lamp_fleet import largest_error, make_case
 from lamp_fleet_grating import make_case as make_grating_case
 from lamp_spectra import ARGON, MERCURY, NEON, axis, spectrum
+from numpy.polynomial.chebyshev import chebfit
 from numpy.testing import assert_allclose
 
 from glowledger.bench.calibration import calibrate
 from glowledger.bench.hypotheses import Prior
 from glowledger.bench.shots import prepare_shot
+from glowledger.bench.solution import Settling
 from glowledger.bench.solving import seen, solve
 from glowledger.bench.verdict import accuracy_nm, sentence
 from glowledger.errors import CalibrationError, TableError
@@ -302,6 +304,21 @@ def test_several_exposures_are_averaged():
     assert result.accepted
     one = calibrate([(replace(frames[0]), "ne")])
     assert result.matched >= one.matched
+
+
+def test_a_scale_that_comes_to_a_curve_looked_at_before_is_not_followed_again():
+    nm = axis(bend=0.01)
+    counts = spectrum(MERCURY | ARGON, nm)
+    shots = [prepare_shot(frames_from_arrays(np.arange(len(nm), dtype=float), counts, axis_kind="pixel"), "hg-ar")]
+    settling = Settling(seen(shots))
+    right = chebfit(np.linspace(-1.0, 1.0, len(nm)), nm, 3)
+    first = settling.settle(right, None)
+    looked = len(settling.looked_at)
+    assert settling.settle(first.own.scale, None) is first
+    assert len(settling.looked_at) == looked
+    assert settling.settle(right + np.array([3.0, 0.0, 0.0, 0.0]), None) is first  # two line widths away: comes to it
+    elsewhere = settling.settle(right + np.array([30.0, 0.0, 0.0, 0.0]), None)
+    assert abs(elsewhere.own.scale[0] - first.own.scale[0]) > 3.0
 
 
 def test_scales_weighed_together_are_weighed_as_each_alone():

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.polynomial.chebyshev import chebval
@@ -39,6 +39,7 @@ BAND_SHOWS = 0.3  # of the FWHM: the same for phosphor bands, and where peaks pl
 # Settled as told at `outer_lines.GOOD_TO`
 USUAL_SHARE = 0.7
 MOST_MOVES, WORTH_MOVING = 2, 1.0  # to a better curve nearby; natural log of the odds
+ALIKE = 0.02  # of the FWHM: what is near one of two such curves is near the other
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -83,25 +84,44 @@ class Refined:
         return int(np.count_nonzero(self.fit.weight > 0.05))
 
 
-def settle(scale: Floats, view: View, shots: list[Shot] | None) -> Nearby:
-    """Return a matched scale drawn to its lines, with the curves near it.
+@dataclass(slots=True, eq=False)
+class Settling:
+    """Draws matched scales to their lines; those that come to a curve looked at before are not followed again."""
 
-    Parameters
-    ----------
-    scale : ndarray
-        Chebyshev coefficients from the blind match.
-    view : View
-        Peaks and lamp.
-    shots : list of Shot or None
-        The spectra, if the scale is to be drawn to the polynomial through its lines first: a better beginning for the
-        likeliest one, which the others do not need to show that they are worse.
-    """
-    near = nearby_curves(view, scale if shots is None else _rough(scale, shots))
-    for _ in range(MOST_MOVES):
-        if not near.moved:
-            break
-        near = nearby_curves(view, near.own.scale)
-    return near
+    view: View
+    looked_at: list[tuple[Floats, Nearby]] = field(default_factory=list)  # nm at the peaks, and what is near there
+
+    def settle(self, scale: Floats, shots: list[Shot] | None) -> Nearby:
+        """Return a matched scale drawn to its lines, with the curves near it.
+
+        Parameters
+        ----------
+        scale : ndarray
+            Chebyshev coefficients from the blind match.
+        shots : list of Shot or None
+            The spectra, if the scale is to be drawn to the polynomial through its lines first: a better beginning for
+            the likeliest one, which the others do not need to show that they are worse.
+        """
+        near = self._near(scale if shots is None else _rough(scale, shots))
+        for _ in range(MOST_MOVES):
+            if not near.moved:
+                break
+            near = self._near(near.own.scale)
+        return near
+
+    def _near(self, scale: Floats) -> Nearby:
+        """Return the curves near a scale; looked for once only."""
+        pattern = self.view.pattern
+        at = pattern.nm(scale)
+        reach = ALIKE * np.abs(pattern.slope(scale)) * pattern.fwhm_u
+        for known, near in self.looked_at:
+            if np.all(np.abs(at - known) < reach):
+                return near
+        near = nearby_curves(self.view, scale)
+        self.looked_at.append((at, near))
+        if not near.moved:  # near the curve that it was drawn to there is nothing else either
+            self.looked_at.append((pattern.nm(near.own.scale), near))
+        return near
 
 
 def polished(near: Nearby, shots: list[Shot], view: View) -> tuple[Nearby, list[Shot]]:
@@ -160,14 +180,13 @@ def refine_solution(
     kept = low_risk(found, alive, near, pulled)
     doubt = doubts(found, np.setdiff1d(alive, kept), near, pulled)
     by_peaks = _by_peaks(shots, (found, usable, kept), doubt, (first, near.span), by_whole)
-    if by_whole is None or not by_whole[1].trusted:
+    enough = by_peaks is not None and _holding(by_peaks) >= ENOUGH_USED
+    if enough or by_whole is None or not by_whole[1].trusted:
         return by_peaks
     alone = ~likely_company(found, shots)
     whole = _without(found, usable[~alone[usable]], shots, by_whole)
-    results = [] if by_peaks is None else [by_peaks]
-    if by_peaks is None or np.count_nonzero(by_peaks.used) < ENOUGH_USED:
-        results.append(_by_spectrum(found, (usable, kept[alone[kept]]), first, whole))
-    best = max(results, key=_holding)
+    by_spectrum = _by_spectrum(found, (usable, kept[alone[kept]]), first, whole)
+    best = by_spectrum if by_peaks is None else max(by_peaks, by_spectrum, key=_holding)
     if _holding(best) >= (FEWEST_KEPT if best is by_peaks else ENOUGH_USED):
         return best
     kept = low_risk(found, alive, near, pulled, by_spectrum=True)

@@ -22,7 +22,7 @@ from glowledger.bench.nearby import Nearby
 from glowledger.bench.outcome import Calibration, LineRow
 from glowledger.bench.polynomial import crookedness
 from glowledger.bench.shots import Shot, joined_lines, pattern_of
-from glowledger.bench.solution import Refined, polished, refine_solution, settle
+from glowledger.bench.solution import Refined, Settling, polished, refine_solution
 from glowledger.bench.whole_spectrum import WholeFit, WholeSpectrum
 
 Floats = NDArray[np.float64]
@@ -158,6 +158,7 @@ def _settled(
     """Return the candidates that may be the best one, drawn to their lines, and the whole spectrum, if there is one."""
     trials: list[tuple[Candidate, Nearby]] = []
     best, whole, first = None, None, None
+    settling = Settling(view)
     hopeless = found[0].log_evidence < HOPELESS
     most = 1 if hopeless else MOST_SETTLED
     for candidate in _likeliest_first(found, shots) if hopeless else found:
@@ -170,7 +171,7 @@ def _settled(
                 break
             if ruled_out(candidate, first, whole):
                 continue
-        near = settle(candidate.scale, view, None if trials else shots)
+        near = settling.settle(candidate.scale, None if trials else shots)
         trials.append((candidate, near))
         if best is None or near.own.log_evidence > best[1].own.log_evidence:
             best = trials[-1]
