@@ -9,7 +9,15 @@ from lamp_spectra import ARGON, MERCURY, NEON, axis, spectrum
 from numpy.polynomial.chebyshev import chebfit, chebval, chebvander
 
 from glowledger.bench import matching
-from glowledger.bench.hypotheses import SMOOTH, Prior, admissible, ends_nm, triples
+from glowledger.bench.hypotheses import (
+    SMOOTH,
+    Prior,
+    admissible,
+    best_of_cells,
+    ends_nm,
+    first_of_alike,
+    triples,
+)
 from glowledger.bench.matching import match
 from glowledger.bench.profiles import normal_solve, normal_variances
 from glowledger.bench.shots import prepare_shot
@@ -64,6 +72,25 @@ def test_scales_through_triples_are_those_that_go_through_them_and_are_allowed()
                         wanted += 1
                         assert np.min(np.max(np.abs(found - scale), axis=1)) < 1e-6
     assert 0 < wanted <= len(found) < 2 * wanted  # bounds without a twist are wider by 2 % of the span
+
+
+@pytest.mark.parametrize("spread", [0.3, 30.0])  # many scales in each cell, few
+def test_the_best_scale_of_each_cell_is_kept_best_first(spread):
+    rng = np.random.default_rng(6)
+    scales = np.array([600.0, 300.0, 5.0, 0.0]) + rng.normal(0.0, spread, (900, 4)) * np.array([1.0, 1.0, 0.1, 0.1])
+    score = rng.integers(0, 40, 900).astype(float)  # with many alike
+    best: dict[tuple[float, ...], int] = {}
+    for k in np.argsort(-score, kind="stable"):
+        cell = tuple(np.floor(chebval(np.array([-0.8, 0.0, 0.8]), scales[k]) / 0.5))
+        best.setdefault(cell, int(k))
+    assert best_of_cells(scales, score, 20, 0.5).tolist() == list(best.values())[:20]
+    assert len(best) < 150 or spread > 1.0
+
+
+def test_of_curves_that_are_alike_the_first_is_kept():
+    at = np.array([[0.0, 0.0], [0.9, 0.5], [1.5, 0.0], [0.0, 1.1], [0.2, 1.2]])
+    assert first_of_alike(at, 1.0) == [0, 2, 3]
+    assert first_of_alike(at, np.array([1.0, 0.4, 1.0, 1.0, 1.0])) == [0, 1]  # by the width of the later one
 
 
 def test_the_ends_of_the_axis_do_not_hang_on_its_direction():

@@ -290,7 +290,8 @@ def _pair_gain(trial: _Trials, pairs: _Pairs, position: Floats, factor: Floats, 
     pattern = trial.pattern
     seen = trial.inside & np.isfinite(factor)
     seen[pairs.row, pairs.line] = True
-    expected = np.where(seen, trial.shelf.log_strength[trial.shown_by] + factor, np.inf)
+    # single precision: of millions of lines, each of which tells its brightness to a factor of three
+    expected = np.where(seen, trial.shelf.log_strength[trial.shown_by] + factor, np.inf).astype(np.float32)
     bright = np.log(pattern.strength[pairs.peak])
     own = bright - (trial.log_strength(pairs.row, pairs.line) + factor[pairs.row, pairs.line])
     # a saturated peak may be brighter than measured, so being fainter than expected speaks against nothing
@@ -300,11 +301,12 @@ def _pair_gain(trial: _Trials, pairs: _Pairs, position: Floats, factor: Floats, 
     for part in trial.parts:
         rows = slice(*np.searchsorted(pairs.row, [part.start, part.stop]))
         lines = len(trial.shelf.lists[trial.shown_by[part.start]])
-        excess = bright[rows, None] - expected[pairs.row[rows], :lines]
-        if np.any(flat[rows]):
-            raised = np.where(np.isfinite(excess), np.maximum(excess, 0.0), -np.inf)
-            excess = np.where(flat[rows, None], raised, excess)
-        like[rows] += np.sum(np.exp(-0.5 * (excess / STRENGTH_SD) ** 2), axis=1)
+        excess = bright[rows, None].astype(np.float32) - expected[pairs.row[rows], :lines]
+        raised = excess[flat[rows]]
+        excess[flat[rows]] = np.where(np.isfinite(raised), np.maximum(raised, 0.0), -np.inf)
+        excess *= excess
+        excess *= np.float32(-0.5 / STRENGTH_SD**2)
+        like[rows] += np.sum(np.exp(excess), axis=1)
     share = (np.exp(-0.5 * (own / STRENGTH_SD) ** 2) + UNLIKE) / np.maximum(like, 1e-12)
     odds = np.log1p(-foreign[pairs.peak]) + np.log(share) + position
     return np.asarray(odds + np.log(trial.range_nm)[pairs.row])
@@ -339,10 +341,10 @@ def _occam(trial: _Trials, pairs: _Pairs, sigma: Floats, prior: Prior) -> Floats
     rate[pairs.row, pairs.peak] = sigma[pairs.row, pairs.peak] ** -2.0
     products = (basis[:, :, None] * basis[:, None, :]).reshape(len(basis), -1)
     precision = (rate @ products).reshape(-1, terms, terms)
-    spreads = np.array([prior.spread(span, terms) for span in trial.span])
+    spreads = prior.spread(trial.span, terms)
     room = _room(precision, spreads) - 0.5 * np.sum((trial.scales[:, 2:] / spreads[:, 2:]) ** 2, axis=1)
     if terms > 4:
-        smooth = np.array([prior.smooth_spread(span, terms) for span in trial.span])
+        smooth = prior.smooth_spread(trial.span, terms)
         drawn = _room(precision, smooth) - 0.5 * _cost_of_drawing(trial.scales, precision, smooth)
         room = np.logaddexp(np.log1p(-SMOOTH_SHARE) + room, np.log(SMOOTH_SHARE) + drawn)
     return np.asarray(room - np.log(2.0))

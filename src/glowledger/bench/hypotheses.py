@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from itertools import combinations
 
 import numpy as np
@@ -15,6 +16,7 @@ Floats = NDArray[np.float64]
 # up to 14 degrees, the chip tilted by up to 0.3: 99 % within 0.0004 and 0.00004), and how often that is all there is:
 # lenses and mirrors add to it
 SMOOTH, SMOOTH_SHARE = (0.0003, 0.0001), 0.7
+PIECE = 20_000  # triples of peaks and of lines that are tried at a time
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,15 +41,16 @@ class Prior:
     ripple: float = 0.0008
     wiggle: float = 0.0005
 
-    def spread(self, span: float, terms: int) -> Floats:
-        """Return the standard deviations (terms,) of the coefficients of instruments of that span, nm."""
-        crooked = np.array([self.bend, self.twist, self.ripple, self.wiggle]) * span
-        return np.concatenate([[200.0, 100.0], crooked])[:terms]
+    def spread(self, span: float | Floats, terms: int) -> Floats:
+        """Return the standard deviations (..., terms) of the coefficients of instruments of spans (...), nm."""
+        share = np.array([0.0, 0.0, self.bend, self.twist, self.ripple, self.wiggle][:terms])
+        return np.array([200.0, 100.0, 0.0, 0.0, 0.0, 0.0][:terms]) + share * np.asarray(span)[..., None]
 
-    def smooth_spread(self, span: float, terms: int) -> Floats:
-        """Return the same (terms,) of instruments that bend light by a plain grating only."""
+    def smooth_spread(self, span: float | Floats, terms: int) -> Floats:
+        """Return the same (..., terms) of instruments that bend light by a plain grating only."""
         spread = self.spread(span, terms)
-        spread[4:] = np.minimum(spread[4:], np.array(SMOOTH[: max(terms - 4, 0)]) * span)
+        smooth = np.array(SMOOTH[: max(terms - 4, 0)]) * np.asarray(span)[..., None]
+        spread[..., 4:] = np.minimum(spread[..., 4:], smooth)
         return spread
 
     def log_density(self, scale: Floats) -> float:
@@ -102,12 +105,17 @@ def triples(
     inverse = np.linalg.inv(chebvander(triple_u, 2))
     shift = np.einsum("pij,pj->pi", inverse, chebvander(triple_u, 3)[..., 3])
     found = []
+    piece = max(PIECE // len(line_triples), 1)
     for direction in (1.0, -1.0):
         targets = lines_nm[line_triples if direction > 0 else line_triples[:, ::-1]].T
-        c1, c2 = direction * (inverse[:, 1] @ targets), inverse[:, 2] @ targets
-        allowed = np.abs(c2) < prior.max_bend * 2.6 * c1  # most fall here: the rest is asked of few
-        which = np.nonzero(allowed)[0]
-        base = np.array([(inverse[:, 0] @ targets)[allowed], direction * c1[allowed], c2[allowed]])
+        allowed = []
+        for first in range(0, len(inverse), piece):  # in pieces that stay in the cache
+            part = inverse[first : first + piece]
+            bend = 2.6 * prior.max_bend * direction * (part[:, 1] @ targets)
+            few = np.flatnonzero(np.abs(part[:, 2] @ targets) < bend)  # most fall here: the rest is asked of few
+            allowed.append(few + first * targets.shape[1])
+        which, lines = np.divmod(np.concatenate(allowed), targets.shape[1])
+        base = np.einsum("hik,kh->ih", inverse[which], targets[:, lines])
         span = 2.0 * direction * base[1]
         slack = 0.02 * span
         low, high = base[0] - 0.5 * span + base[2], base[0] + 0.5 * span + base[2]
@@ -117,9 +125,9 @@ def triples(
         base, bend = base[:, rows], shift[which[rows]].T
         for twist in np.linspace(-prior.max_twist, prior.max_twist, 7):
             c3 = twist * 2.0 * base[1]
-            scales = np.array([*(base - c3 * bend), c3]).T
-            found.append(scales[admissible(scales, prior)])
-    return np.concatenate(found)
+            scales = np.array([*(base - c3 * bend), c3])
+            found.append(scales[:, np.flatnonzero(admissible(scales.T, prior))])
+    return np.concatenate(found, axis=1).T
 
 
 def all_triples(sets: list[NDArray[np.intp]]) -> NDArray[np.intp]:
@@ -128,12 +136,18 @@ def all_triples(sets: list[NDArray[np.intp]]) -> NDArray[np.intp]:
     for members in sets:
         chosen = np.sort(members)
         if len(chosen) >= 3:
-            rows = np.array(list(combinations(chosen.tolist(), 3)), dtype=np.int64)
+            rows = chosen[_threes(len(chosen))].astype(np.int64)
             codes.append((rows[:, 0] * 4096 + rows[:, 1]) * 4096 + rows[:, 2])
     if not codes:
         return np.zeros((0, 3), dtype=np.intp)
     code = np.unique(np.concatenate(codes))
     return np.column_stack([code // 4096**2, code // 4096 % 4096, code % 4096]).astype(np.intp)
+
+
+@cache
+def _threes(count: int) -> NDArray[np.intp]:
+    """Return every three of so many numbers (t, 3) from 0, ascending."""
+    return np.array(list(combinations(range(count), 3)), dtype=np.intp)
 
 
 def admissible(scale: Floats, prior: Prior) -> NDArray[np.bool_]:
@@ -155,3 +169,38 @@ def ends_nm(scales: Floats) -> Floats:
         (even, odd)[term % 2][:] += scales[:, term]
     odd = np.abs(odd)
     return np.column_stack([even - odd, even + odd])
+
+
+def best_of_cells(scales: Floats, score: NDArray[np.floating], count: int, cell_nm: float) -> NDArray[np.intp]:
+    """Return which scale is the best one of each cell in (wavelength at three places), best first."""
+    where = best = np.zeros(0, dtype=np.intp)
+    for most in (6 * count, 60 * count):  # a few of the best are nearly always enough
+        best = _best_first(score, most)
+        at = scales[best] @ chebvander(np.array([-0.8, 0.0, 0.8]), scales.shape[1] - 1).T
+        cells = np.floor(at / cell_nm).astype(np.int64)
+        key = (cells[:, 0] * 4096 + cells[:, 1]) * 4096 + cells[:, 2]
+        where = np.unique(key, return_index=True)[1]
+        if len(where) >= count or len(score) <= most:
+            break
+    return best[np.sort(where)[:count]]
+
+
+def _best_first(score: NDArray[np.floating], most: int) -> NDArray[np.intp]:
+    """Return the indices of so many of the best scores, and of those as good as the last one, best first."""
+    rows = np.arange(len(score))
+    if most < len(score):
+        rows = np.flatnonzero(score >= np.partition(score, -most)[-most])
+    return np.asarray(rows[np.argsort(-score[rows], kind="stable")])
+
+
+def first_of_alike(at: Floats, width: float | Floats) -> list[int]:
+    """Return the first of each group of curves, at places (h, p), that differ nowhere by more than a width, or (h,)."""
+    apart = np.zeros((len(at), len(at)), dtype=bool)
+    for place in at.T:
+        apart |= np.abs(place - place[:, None]) > width
+    kept, another = [], np.ones(len(at), dtype=bool)
+    for k in range(len(at)):
+        if another[k]:
+            kept.append(k)
+            another &= apart[k]
+    return kept

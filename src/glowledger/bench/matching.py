@@ -10,7 +10,15 @@ from numpy.typing import NDArray
 
 from glowledger.bench.evidence import NEARNESS, Candidate, Shelf, scores
 from glowledger.bench.expected import LineList
-from glowledger.bench.hypotheses import Prior, admissible, all_triples, ends_nm, triples
+from glowledger.bench.hypotheses import (
+    Prior,
+    admissible,
+    all_triples,
+    best_of_cells,
+    ends_nm,
+    first_of_alike,
+    triples,
+)
 from glowledger.bench.pattern import (
     FOREIGN,
     GRID_NM,
@@ -77,8 +85,8 @@ def _coarse(pattern: Pattern, levels: Levels, prior: Prior, look: _Look) -> Floa
         best = np.argpartition(-wide, LOOKED_AT)[:LOOKED_AT]
         scales, kind, wide = scales[best], kind[best], wide[best]
     narrow = _table_scores(scales, kind, pattern, levels, NARROW_NM)
-    kept = [_distinct(scales, wide, look.kept, CELL_NM), _distinct(scales, narrow, look.kept, 0.5 * CELL_NM)]
-    return np.unique(np.vstack(kept), axis=0)
+    kept = [best_of_cells(scales, wide, look.kept, CELL_NM), best_of_cells(scales, narrow, look.kept, 0.5 * CELL_NM)]
+    return scales[np.unique(np.concatenate(kept))]
 
 
 def _alike(scales: Floats, found: Candidate, pattern: Pattern) -> NDArray[np.bool_]:
@@ -186,16 +194,6 @@ def _without(rows: NDArray[np.intp], tried: NDArray[np.intp]) -> NDArray[np.intp
     return rows[~np.isin(code, old)]
 
 
-def _distinct(scales: Floats, score: NDArray[np.floating], count: int, cell_nm: float) -> Floats:
-    """Return the best scale of each cell in (wavelength at three places), best first."""
-    best = np.argsort(-score, kind="stable")[: 60 * count]
-    at = scales[best] @ chebvander(np.array([-0.8, 0.0, 0.8]), scales.shape[1] - 1).T
-    cells = np.floor(at / cell_nm).astype(np.int64)
-    key = (cells[:, 0] * 4096 + cells[:, 1]) * 4096 + cells[:, 2]
-    _, where = np.unique(key, return_index=True)
-    return scales[best[np.sort(where)[:count]]]
-
-
 def ridge(prior: Prior, span: Floats, terms: int) -> Floats:
     """Return the prior precision of the Chebyshev coefficients (h, terms); flat for c0, c1."""
     width = np.array([np.inf, np.inf, prior.bend, prior.twist, prior.ripple, prior.wiggle][:terms])
@@ -223,22 +221,21 @@ def refine(
     terms = scales.shape[1]
     basis = chebvander(pattern.u, terms - 1)
     products = (basis[:, :, None] * basis[:, None, :]).reshape(len(basis), -1)
+    reach2 = np.maximum(0.175 * pattern.fwhm_u, 0.0006) ** 2  # of the span, as all that follows
+    own2 = (0.5 * pattern.u_se) ** 2
     for tolerance in tolerances:
         span = np.maximum(2.0 * np.abs(scales[:, 1]), SHORTEST_NM)
         level = levels.level(0.5 * span * float(np.median(pattern.fwhm_u)))
         at = scales @ basis.T
-        target, spread = np.empty_like(at), np.empty_like(at)
+        residual, sigma2 = np.empty_like(at), span[:, None] ** 2 * (tolerance**2 * reach2 + own2)
         for row in np.unique(level):
-            rows = level == row
-            listed = levels.lists[row]
-            near = levels.nearest(int(row), at[rows])
-            target[rows], spread[rows] = listed.wavelength_nm[near], listed.error_nm[near]
-        residual = target - at
-        width = 0.5 * span[:, None] * pattern.fwhm_u
-        sigma2 = (tolerance * np.maximum(0.35 * width, 0.0006 * span[:, None])) ** 2 + spread**2
-        sigma2 += (0.5 * span[:, None] * pattern.u_se) ** 2
+            rows = np.flatnonzero(level == row)
+            listed, there = levels.lists[row], at[rows]
+            near = levels.nearest(int(row), there)
+            residual[rows] = listed.wavelength_nm[near] - there
+            sigma2[rows] += (listed.error_nm**2)[near]
         odds = np.exp(-0.5 * residual**2 / sigma2)
-        weight = odds / (odds + 0.05) / sigma2
+        weight = odds / ((odds + 0.05) * sigma2)
         precision = (weight @ products).reshape(-1, terms, terms)
         diagonal = np.arange(terms)
         prior_precision = ridge(prior, span, terms)
@@ -376,18 +373,13 @@ def _matched(view: View, prior: Prior, look: _Look) -> list[Candidate]:
     if len(refined) == 0:
         return []
     quick = quick_scores(refined, pattern, levels)
-    refined = _distinct(refined, quick, SCORED, 0.5 * float(np.median(pattern.fwhm_u)) * 300.0)
-    return view.scores(refined, prior)
+    best = best_of_cells(refined, quick, SCORED, 0.5 * float(np.median(pattern.fwhm_u)) * 300.0)
+    return view.scores(refined[best], prior)
 
 
 def _unlike(found: list[Candidate], pattern: Pattern) -> list[Candidate]:
     """Return candidates that differ from every better one by more than a line width somewhere among peaks."""
     places = np.linspace(np.min(pattern.u), np.max(pattern.u), 9)
-    at = np.array([chebval(places, candidate.scale) for candidate in found])
-    width = np.array([abs(candidate.scale[1]) for candidate in found]) * float(np.median(pattern.fwhm_u))
-    kept, another = [], np.ones(len(found), dtype=bool)
-    for k in range(len(found)):
-        if another[k]:
-            kept.append(k)
-            another &= np.max(np.abs(at - at[k]), axis=1) > width
-    return [found[k] for k in kept]
+    scales = np.array([candidate.scale for candidate in found], dtype=np.float64)
+    at = np.asarray(scales @ chebvander(places, scales.shape[1] - 1).T, dtype=np.float64)
+    return [found[k] for k in first_of_alike(at, np.abs(scales[:, 1]) * float(np.median(pattern.fwhm_u)))]

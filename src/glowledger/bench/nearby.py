@@ -9,12 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.polynomial.chebyshev import chebfit, chebval, chebvander
+from numpy.polynomial.chebyshev import chebval, chebvander
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from glowledger.bench.evidence import Candidate
-from glowledger.bench.hypotheses import Prior
+from glowledger.bench.hypotheses import Prior, first_of_alike
 from glowledger.bench.matching import View, quick_scores, refine
 
 Floats = NDArray[np.float64]
@@ -22,6 +22,8 @@ Floats = NDArray[np.float64]
 LOCAL = Prior(bend=0.02, twist=0.007, ripple=0.0015, wiggle=0.0008)  # grating equation over a flat chip
 SHARP = (0.04, 0.0)  # of the FWHM: how near lines lie to the right curve, blends included
 TERMS = 6
+GRID = np.linspace(-1.0, 1.0, 65)
+FROM_GRID = np.linalg.pinv(chebvander(GRID, TERMS - 1))  # coefficients of the series that comes nearest on the grid
 PIVOTS = (0.08, 0.2, 0.35, 0.5, 0.65, 0.8)  # quantiles of the matched peaks; beyond, the curve is bent
 BENDS = (0.7, 1.2, 1.8, 2.5, 3.5, 5.0, 7.0)  # of the FWHM at the end of the axis
 TOLERANCES = (1.0, 0.7, 0.5, 0.35, 0.25, 0.2)
@@ -173,13 +175,12 @@ def nearby_curves(view: View, coefficients: Floats, *, stay: bool = False) -> Ne
         Keep the solution even if another curve has the better evidence.
     """
     pattern = view.pattern
-    grid = np.linspace(-1.0, 1.0, 65)
     own = of_terms(coefficients)
     span = 2.0 * abs(float(own[1]))
     width = 0.5 * span * float(np.median(pattern.fwhm_u))
-    starts = np.vstack([own[None, :], own + _bent(grid, np.sort(pattern.u), width)])
+    starts = np.vstack([own[None, :], own + _bent(np.sort(pattern.u), width)])
     scales = refine(starts, pattern, view.lists[0], LOCAL, TOLERANCES)
-    rising = np.sign(own[1]) * np.diff(chebval(grid, scales.T), axis=1) > 0
+    rising = np.sign(own[1]) * np.diff(chebval(GRID, scales.T), axis=1) > 0
     alive = np.all(rising, axis=1)
     alive[0] = True
     scales = _distinct(scales[alive], np.sort(pattern.u), width)
@@ -199,30 +200,21 @@ def weighed(view: View, coefficients: Floats) -> Candidate:
 
 def of_terms(coefficients: Floats) -> Floats:
     """Return a curve as a series of `TERMS` coefficients."""
-    grid = np.linspace(-1.0, 1.0, 65)
-    return np.asarray(chebfit(grid, chebval(grid, coefficients), TERMS - 1))
+    return np.asarray(FROM_GRID @ chebval(GRID, coefficients))
 
 
-def _bent(grid: Floats, u: Floats, width: float) -> Floats:
+def _bent(u: Floats, width: float) -> Floats:
     """Return changes of the coefficients (h, TERMS) that bend one end of a curve."""
     shapes = []
     for side in (-1.0, 1.0):
-        for share in PIVOTS:
-            pivot = float(np.quantile(side * u, 1.0 - share))
-            beyond = np.clip((side * grid - pivot) / max(1.0 - pivot, 0.05), 0.0, None)
-            shapes.append(beyond**1.5)
+        pivot = np.quantile(side * u, 1.0 - np.array(PIVOTS))[:, None]
+        shapes.append(np.clip((side * GRID - pivot) / np.maximum(1.0 - pivot, 0.05), 0.0, None) ** 1.5)
     sizes = width * np.array([sign * size for size in BENDS for sign in (-1.0, 1.0)])
-    changes = np.asarray(chebfit(grid, np.array(shapes).T, TERMS - 1)).T
+    changes = np.concatenate(shapes) @ FROM_GRID.T
     return (sizes[:, None, None] * changes[None, :, :]).reshape(-1, TERMS)
 
 
 def _distinct(scales: Floats, u: Floats, width: float) -> Floats:
     """Return the first of each group of scales that are the same where peaks are."""
     places = u[np.linspace(0, len(u) - 1, min(len(u), 12)).astype(int)]
-    at = chebvander(places, scales.shape[1] - 1) @ scales.T
-    kept, another = [], np.ones(at.shape[1], dtype=bool)
-    for k in range(at.shape[1]):
-        if another[k]:
-            kept.append(k)
-            another &= np.max(np.abs(at - at[:, [k]]), axis=0) > SAME * width
-    return scales[kept]
+    return scales[first_of_alike(scales @ chebvander(places, scales.shape[1] - 1).T, SAME * width)]

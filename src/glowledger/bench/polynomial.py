@@ -87,7 +87,7 @@ def _solve(
     normal = (basis * rate[:, None]).T @ basis + np.diag(precision)
     covariance = np.asarray(np.linalg.inv(normal), dtype=np.float64)
     coefficients = covariance @ (basis.T @ (rate * nm))
-    leverage = np.asarray(np.einsum("mi,ij,mj->m", basis, covariance, basis)) * rate
+    leverage = np.sum((basis @ covariance) * basis, axis=1) * rate
     return coefficients, covariance, leverage
 
 
@@ -200,7 +200,7 @@ def _predicted(
     residual, variance, leverage = lines
     free = np.clip(1.0 - leverage, 1e-3, 1.0)
     left_out = residual / free
-    own = np.einsum("mi,ij,mj->m", basis, covariance, basis)
+    own = np.sum((basis @ covariance) * basis, axis=1)
     total = np.maximum(np.where(weight > 0.0, own / free, own), 0.0) + variance
     # heavy tails, so that one foreign line cannot decide the degree
     z2 = np.minimum(left_out**2 / total, 1e3)
