@@ -15,6 +15,8 @@ from scipy.linalg.lapack import dpbsv, dpbtrf
 
 Floats = NDArray[np.float64]
 
+HELD = 1e100  # precision of what is held
+
 
 @dataclass(frozen=True, eq=False)
 class Hats:
@@ -80,6 +82,10 @@ class Runs:
     def scaled(self, rate: Floats) -> Runs:
         """Return the columns with each bin times a rate (b,)."""
         return Runs(self.places, self.value * rate[self.places.inside])
+
+    def chosen(self, rows: NDArray[np.intp]) -> Runs:
+        """Return some of the columns."""
+        return Runs(Places(self.places.first[rows], self.places.width, self.places.bins), self.value[rows])
 
     def sums(self, values: Floats) -> Floats:
         """Return the sums of values (b,) or (b, d) over the bins, weighted by each column, (n,) or (n, d)."""
@@ -158,12 +164,12 @@ class Band:
         By Cholesky: light that differs by powers of ten does it no harm. How well it does is a matter of the matrix
         scaled to a unit diagonal (van der Sluis 1969, from memory). `prior` (n,) is added to the diagonal.
         """
-        asked = right if np.all(free) else (right.T * free).T
-        _, solution, failed = dpbsv(self._normal(band, prior, free).T, asked[self.order], lower=1, overwrite_ab=True)
+        _, solution, failed = dpbsv(self._normal(band, prior, free).T, right[self.order], lower=1, overwrite_ab=True)
         if failed:
             raise np.linalg.LinAlgError("normal equations of the light have no solution")
         out = np.empty_like(right)
         out[self.order] = solution
+        out[~free] = 0.0
         return out
 
     def squares(self, band: Floats) -> Floats:
@@ -177,19 +183,15 @@ class Band:
         factor, failed = dpbtrf(self._normal(band, prior, free).T, lower=1, overwrite_ab=True)
         if failed:
             raise np.linalg.LinAlgError("normal equations of the light have no solution")
-        return 2.0 * float(np.sum(np.log(factor[0])))
+        return 2.0 * float(np.sum(np.log(factor[0, free[self.order]])))
 
     def _normal(self, band: Floats, prior: Floats, free: NDArray[np.bool_]) -> Floats:
-        """Return the band with the prior (n,) added, and ones alone for columns that are not free."""
-        if np.all(free):
-            normal = band.copy()
-            normal[:, 0] += prior[self.order]
-            return normal
-        padded = np.zeros(len(free) + self.width - 1)
-        padded[: len(free)] = free[self.order]
-        normal = band * sliding_window_view(padded, self.width)
-        normal *= padded[: len(free), None]
-        normal[:, 0] += np.where(free, prior, 1.0)[self.order]
+        """Return the band with the prior (n,) added, one so sure of columns that are not free that they stay at zero.
+
+        So far above all else that next to it the others' part in these is lost, as if they were not there.
+        """
+        normal = band.copy()
+        normal[:, 0] += np.where(free, prior, HELD)[self.order]
         return normal
 
 

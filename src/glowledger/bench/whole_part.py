@@ -15,7 +15,7 @@ from glowledger.bench.profiles import gaussian_in_place
 from glowledger.bench.scene import Scene
 from glowledger.bench.shifts import BAND_WIDTH_NM
 from glowledger.bench.shots import Shot
-from glowledger.bench.whole_design import Band, Design, Hats, Places, Runs, joined
+from glowledger.bench.whole_design import Band, Design, Hats, Places, Runs
 
 Floats = NDArray[np.float64]
 
@@ -31,6 +31,7 @@ TOO_FAINT = 0.3  # of the noise: lines expected to be lower do not matter
 UNSEEN = -2.0  # natural log: brightness of an element without a peak beside the faintest one
 OUTLIER = 4.0  # standard deviations beyond which bins count less and less for the next step
 LOOSE = 1e-9  # of the surest light: least precision that holds light, as where no bin tells it or two lines coincide
+LEAST_LEFT = 1e-3  # of the light of a stranger: share that no line and no bend of the scale can take over
 ROUNDS = 2  # in which the spread of strengths follows what lines turn out to be
 
 
@@ -67,20 +68,25 @@ class State:
         normal = moving @ self.by_scale - cross.T @ reduced[:, :-1]
         return normal, moving @ self.residual - cross.T @ reduced[:, -1]
 
-    def gain_if_free(self, rate: Floats) -> Floats:
-        """Return how much the loss would fall for each peak (m,) if a stranger stood there, the scale being free."""
-        part = self.part
+    def gain_if_free(self, rate: Floats, least: float) -> Floats:
+        """Return how much the loss would fall for each peak (m,) if a stranger stood there, the scale being free.
+
+        Zero for peaks that gain less than the `least` that matters, whatever lines and scale take over.
+        """
+        part, gain = self.part, np.zeros(len(self.part.peak_x))
         light = part.profiles(part.peak_x, np.interp(part.peak_x, part.x, part.width))[0].scaled(part.rate)
+        pull, square = light.sums(self.residual), np.sum(light.value**2, axis=1)
+        asked = np.flatnonzero((pull > 0.0) & (pull**2 >= least * (LEAST_LEFT * square + 1e-300)))
+        light, pull, square = light.chosen(asked), pull[asked], square[asked]
         band = self.design.band
         mixed, cross = self.design.sums(self.by_scale), self.design.products_with(light)
         terms = mixed.shape[1]
         held = band.solved(self.products, self.prior, self.free, np.column_stack([mixed, cross]))
         own = self.by_scale.T @ self.by_scale + np.diag(rate) - mixed.T @ held[:, :terms]
         moved = light.sums(self.by_scale).T - held[:, :terms].T @ cross
-        square = np.sum(light.value**2, axis=1)
         left = square - np.sum(cross * held[:, terms:], axis=0) - np.sum(moved * np.linalg.solve(own, moved), axis=0)
-        pull = light.sums(self.residual)
-        return np.where(pull > 0.0, pull**2 / np.maximum(left, 1e-3 * square + 1e-300), 0.0)
+        gain[asked] = pull**2 / np.maximum(left, LEAST_LEFT * square + 1e-300)
+        return gain
 
 
 class Part:
@@ -89,6 +95,7 @@ class Part:
     def __init__(self, shot: Shot) -> None:
         scene = shot.scene
         self.shot, self.lines = shot, shot.lines
+        self.pixel, self.u_per_pixel = np.arange(len(shot.u), dtype=np.float64), np.gradient(shot.u)
         self.typical_px = typical = float(np.median(shot.fwhm_px))
         self.size = size = max(int(typical / BINS_PER_WIDTH), 1)
         count = len(shot.u) // size
@@ -125,11 +132,11 @@ class Part:
         shot = self.shot
         nm = chebval(shot.u, scale)
         rising = nm if nm[-1] > nm[0] else nm[::-1]
-        pixel = np.interp(self.lines.wavelength_nm, rising, np.arange(len(nm)), left=np.nan, right=np.nan)
+        pixel = np.interp(self.lines.wavelength_nm, rising, self.pixel, left=np.nan, right=np.nan)
         rows = np.flatnonzero(np.isfinite(pixel))
         pixel = pixel[rows] if nm[-1] > nm[0] else len(nm) - 1.0 - pixel[rows]
-        u = shot.u_at(pixel)
-        step = chebval(u, chebder(scale)) * shot.u_per_pixel(pixel) * self.size
+        u = np.interp(pixel, self.pixel, shot.u)
+        step = chebval(u, chebder(scale)) * np.interp(pixel, self.pixel, self.u_per_pixel) * self.size
         moving = np.where(self.lines.anchor[rows], -1.0, 0.0)  # where a phosphor band lies says nothing
         return rows, (pixel + 0.5) / self.size - 0.5, (moving / step)[:, None] * chebvander(u, len(scale) - 1), step
 
@@ -167,9 +174,9 @@ class Part:
         seen = (expected > TOO_FAINT * here * width) | np.any(near, axis=0)
         rows, x, by_scale, width, expected = rows[seen], x[seen], by_scale[seen], width[seen], expected[seen]
         wide = np.where(self.lines.anchor[rows], width, np.hypot(width, BAND_WIDTH_NM / np.abs(step[seen])))
-        light, by_place = self.profiles(x, wide)
-        loose, _ = self.profiles(strangers, np.interp(strangers, self.x, self.width))
-        design = Design(joined(light, loose).scaled(self.rate), self.background, self.rate)
+        loose = np.interp(strangers, self.x, self.width)
+        light, by_place = self.profiles(np.concatenate([x, strangers]), np.concatenate([wide, loose]))
+        design = Design(light.scaled(self.rate), self.background, self.rate)
         spread = np.where(self.lines.bright[rows], STRENGTH_SPREAD, FAINT_FACTOR)
         goal = self.counts * self.rate
         products = design.products()
@@ -181,8 +188,9 @@ class Part:
         off = np.zeros(len(area))
         off[:k] = (expected - area[:k]) * prior[:k]
         loss = float(residual @ residual + np.sum(off[:k] ** 2 / prior[:k]))
-        moving = by_place.spread(area[:k, None] * by_scale) * self.rate[:, None]
         stray = area[k : k + len(strangers)]
+        lit = np.concatenate([area[:k, None] * by_scale, np.zeros((len(stray), len(scale)))])  # strangers stay
+        moving = by_place.spread(lit) * self.rate[:, None]
         return State(self, k, stray, design, products, moving, prior, off, free, residual, loss)
 
     def of_no_lamp(self) -> Floats:

@@ -158,14 +158,19 @@ class WholeSpectrum:
             more, gain = self._pulling(fit)
             if more is None or (than is not None and than.log_odds(fit) - left * gain / than.worth > HOPELESS):
                 break
-            again = self._drawn(scale, steps, None, more)
+            again = self._drawn(scale, steps, None, more, rival=than is not None)
             if not again.loss + (STRANGE_PRICE + FREED) * again.worth < fit.loss:
                 break
             fit = again
         return fit
 
-    def _drawn(self, scale: Floats, steps: int, than: WholeFit | None, freed: Freed) -> WholeFit:
-        """Return a scale drawn to the spectrum with some peaks taken for strangers' though a line is near them."""
+    def _drawn(
+        self, scale: Floats, steps: int, than: WholeFit | None, freed: Freed, *, rival: bool = False
+    ) -> WholeFit:
+        """Return a scale drawn to the spectrum with some peaks taken for strangers' though a line is near them.
+
+        A `rival`, and one that may be given up beside another fit (`than`), gets no covariance.
+        """
         factors = self._brightness(scale)
         best = here = self._weigh(scale, factors, freed)
         for _ in range(steps):
@@ -184,7 +189,7 @@ class WholeSpectrum:
         chi2 = float(np.mean(np.concatenate([state.residual[state.part.good] ** 2 for state in best.states])))
         strange = sum(state.strange for state in best.states)
         covariance = np.full((len(scale), len(scale)), np.nan)
-        if than is None:
+        if than is None and not rival:
             covariance = np.asarray(np.linalg.inv(self._normal(best)[0])) * BINS_PER_WIDTH * max(chi2, LEAST_CHI2)
         peaks = sum(len(part.peak_x) for part in self.parts)
         return WholeFit(
@@ -199,10 +204,11 @@ class WholeSpectrum:
         stranger is likelier than the line of the lamp near it.
         """
         rate = self.prior_sd[: len(fit.scale)] ** -2.0
-        gains = [state.gain_if_free(rate) for state in fit.states]
+        least = (STRANGE_PRICE + FREED) * fit.worth
+        gains = [state.gain_if_free(rate, least) for state in fit.states]
         part = int(np.argmax([np.max(gain, initial=0.0) for gain in gains]))
         most = float(np.max(gains[part], initial=0.0))
-        if most < (STRANGE_PRICE + FREED) * fit.worth:
+        if most < least:
             return None, most
         chosen = fit.freed[part] | {int(np.argmax(gains[part]))}
         return tuple(chosen if k == part else freed for k, freed in enumerate(fit.freed)), most
