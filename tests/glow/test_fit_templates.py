@@ -1,12 +1,17 @@
 """Lines on pixels: light, place, width and shape against the closed forms of the line profiles."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 from scipy.stats import cauchy, norm
 
 from glowledger.bench.model import LineSpread
+from glowledger.glow.emitters import atomic_emitters
 from glowledger.glow.templates import LineShape, emission_grid, pixel_edges
+from glowledger.glow.width_scale import FEW_LINES, width_scale
+from glowledger.tables.species import find_species
 
 GAUSS = 2 * np.sqrt(2 * np.log(2))  # FWHM over standard deviation
 
@@ -129,3 +134,20 @@ def test_pixels_twice_as_wide_hold_the_sum_of_two():
 
 def test_edges_lie_between_pixel_centres():
     assert_allclose(pixel_edges(np.array([1.0, 2.0, 4.0])), [0.5, 1.5, 3.0, 5.0])
+
+
+def test_few_lines_shared_out_at_once_stand_where_each_alone_stands():
+    """Levels of atoms, bands of many lines, and some beyond the range."""
+    rng = np.random.default_rng(8)
+    sizes = (1, 3, 40, 2 * FEW_LINES, 17, 4 * FEW_LINES, 5)
+    lines = [np.sort(rng.uniform(380.0, 620.0, size)) for size in sizes]
+    rates = [rng.uniform(0.1, 2.0, size) for size in sizes]
+    scale = width_scale(spread_of(1.1), 400.0, 600.0)
+    alone = np.stack([scale.density(nm, rate) for nm, rate in zip(lines, rates, strict=True)])
+    assert_allclose(scale.densities(lines, rates), alone, rtol=1e-12, atol=1e-12)
+
+
+def test_lines_out_of_order_are_refused():
+    level = max(atomic_emitters(find_species(("Ar I",))[0]), key=lambda e: e.wavelength_nm.size)
+    with pytest.raises(ValueError, match="order of wavelength"):
+        replace(level, wavelength_nm=level.wavelength_nm[::-1])

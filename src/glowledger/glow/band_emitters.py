@@ -114,12 +114,14 @@ def _head_emitters(species: ListedSpecies, name: str) -> list[Emitter]:
     for group in groups:
         heads = table.wavelength_nm[group]
         tails = [_tail(table.degradation[i]) for i in group]
+        nm = np.concatenate([head + away for head, (away, _) in zip(heads, tails, strict=True)])
+        order = np.argsort(nm, kind="stable")
         found.append(
             Emitter(
                 species=species.name,
                 label=f"{name} {heads[0]:.1f}",
-                wavelength_nm=np.concatenate([head + away for head, (away, _) in zip(heads, tails, strict=True)]),
-                rate=np.concatenate([fall for _, fall in tails]) / len(group),
+                wavelength_nm=nm[order],
+                rate=np.concatenate([fall for _, fall in tails])[order] / len(group),
                 weight=1.0,
                 anchor_nm=heads,
                 anchor_rate=np.full(len(group), 1.0 / len(group)),

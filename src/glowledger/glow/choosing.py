@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.glow.band_emitters import band_emitters, is_line_list
-from glowledger.glow.emitters import Emitter, atomic_emitters, summed
+from glowledger.glow.emitters import Emitter, atomic_emitters, lines_of, summed
 from glowledger.tables.species import ListedSpecies
 
 Told = Callable[[tuple[Emitter, ...]], NDArray[np.bool_]]
@@ -126,15 +126,8 @@ def _bands(species: ListedSpecies, t_rot_k: float) -> tuple[Emitter, ...]:
 @lru_cache(maxsize=CACHED)
 def _summed(emitters: tuple[Emitter, ...], label: str) -> Emitter:
     """As `summed`; of hundreds of thousands of lines, those that no spectrometer here could part become one."""
-    together = summed(emitters, label)
-    nm, rate = together.wavelength_nm, together.rate
-    if nm.size < MANY_LINES:
-        return together
-    number = np.floor(nm / MERGED_NM).astype(np.int64)
-    number -= number.min()
-    light = np.bincount(number, rate).astype(np.float64, copy=False)
-    lit = light > 0
-    return replace(together, wavelength_nm=np.bincount(number, rate * nm)[lit] / light[lit], rate=light[lit])
+    many = sum(e.wavelength_nm.size for e in emitters) >= MANY_LINES
+    return summed(emitters, label, MERGED_NM if many else 0.0)
 
 
 @lru_cache(maxsize=CACHED)
@@ -145,14 +138,20 @@ def _shares_in_range(
     every = _all_emitters(species, t_rot_k, tilt)
     if not every:
         return np.zeros(0), ()
-    nm = np.concatenate([e.wavelength_nm for e in every])
-    inside = (nm >= low_nm) & (nm <= high_nm)
-    owner = np.repeat(np.arange(len(every)), [e.wavelength_nm.size for e in every])[inside]
-    share: NDArray[np.float64] = np.bincount(
-        owner, np.concatenate([e.rate for e in every])[inside], len(every)
-    ).astype(np.float64, copy=False)
+    if species.molecular:  # few, with many lines each
+        share = np.array([_part_within(e, low_nm, high_nm) for e in every])
+    else:
+        nm, rate, owner = lines_of(every)
+        share = np.bincount(owner, np.where((nm >= low_nm) & (nm <= high_nm), rate, 0.0), len(every))
     here = np.flatnonzero(share > IN_RANGE)
     return share[here], tuple(every[i] for i in here)
+
+
+def _part_within(emitter: Emitter, low_nm: float, high_nm: float) -> float:
+    """Return which part of an emitter's photons has a wavelength in a range."""
+    nm = emitter.wavelength_nm
+    first, last = nm.searchsorted(low_nm), nm.searchsorted(high_nm, side="right")
+    return float(emitter.rate[first:last].sum())
 
 
 def _split(

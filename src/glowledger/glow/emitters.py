@@ -8,6 +8,7 @@ to tie levels loosely and to sum faint ones.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,7 +32,7 @@ class Emitter:
     label : str
         ``Ar I 13.48 eV``, ``N2 C-B v'=0``.
     wavelength_nm : ndarray of shape (k,)
-        nm in air.
+        nm in air, increasing.
     rate : ndarray of shape (k,)
         Photons in each line per photon of the emitter; sums to 1 over the table.
     weight : float
@@ -61,6 +62,10 @@ class Emitter:
     branching_error: float
     summed: bool = False
     energy_ev: float = float("nan")
+
+    def __post_init__(self) -> None:
+        if np.any(self.wavelength_nm[1:] < self.wavelength_nm[:-1]):
+            raise ValueError(f"the lines of {self.label} are not in order of wavelength")
 
 
 def atomic_emitters(species: ListedSpecies) -> tuple[Emitter, ...]:
@@ -116,6 +121,7 @@ def _from_intensity(
 def _atomic_emitter(
     lines: atoms.AtomicLines, strength: NDArray[np.float64], error: NDArray[np.float64], rows: NDArray[np.intp]
 ) -> Emitter:
+    rows = rows[np.argsort(lines.wavelength_nm[rows], kind="stable")]
     nm = lines.wavelength_nm[rows]
     total = float(strength[rows].sum())
     rate = strength[rows] / total
@@ -135,7 +141,16 @@ def _atomic_emitter(
     )
 
 
-def summed(emitters: list[Emitter] | tuple[Emitter, ...], label: str) -> Emitter:
+@lru_cache(maxsize=192)
+def lines_of(
+    emitters: tuple[Emitter, ...]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.intp]]:
+    """Return place, rate and owner of all lines of emitters."""
+    owner = np.repeat(np.arange(len(emitters)), [e.wavelength_nm.size for e in emitters])
+    return np.concatenate([e.wavelength_nm for e in emitters]), np.concatenate([e.rate for e in emitters]), owner
+
+
+def summed(emitters: list[Emitter] | tuple[Emitter, ...], label: str, within_nm: float = 0.0) -> Emitter:
     """Return several emitters of one species as one, in their typical proportions.
 
     Parameters
@@ -144,6 +159,8 @@ def summed(emitters: list[Emitter] | tuple[Emitter, ...], label: str) -> Emitter
         At least one.
     label : str
         Name of the sum.
+    within_nm : float
+        Lines closer than this become one at their mean.
 
     Returns
     -------
@@ -151,11 +168,14 @@ def summed(emitters: list[Emitter] | tuple[Emitter, ...], label: str) -> Emitter
     """
     total = sum(e.weight for e in emitters)
     parts = [e.weight / total for e in emitters]
+    nm = np.concatenate([e.wavelength_nm for e in emitters])
+    rate = np.concatenate([e.rate * part for e, part in zip(emitters, parts, strict=True)])
+    nm, rate = _merged(nm, rate, within_nm) if within_nm > 0 else _in_order(nm, rate)
     return Emitter(
         species=emitters[0].species,
         label=label,
-        wavelength_nm=np.concatenate([e.wavelength_nm for e in emitters]),
-        rate=np.concatenate([e.rate * part for e, part in zip(emitters, parts, strict=True)]),
+        wavelength_nm=nm,
+        rate=rate,
         weight=total,
         anchor_nm=np.concatenate([e.anchor_nm for e in emitters]),
         anchor_rate=np.concatenate([e.anchor_rate * part for e, part in zip(emitters, parts, strict=True)]),
@@ -163,3 +183,21 @@ def summed(emitters: list[Emitter] | tuple[Emitter, ...], label: str) -> Emitter
         branching_error=0.5,
         summed=len(emitters) > 1,
     )
+
+
+def _in_order(
+    nm: NDArray[np.float64], rate: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    order = np.argsort(nm, kind="stable")
+    return nm[order], rate[order]
+
+
+def _merged(
+    nm: NDArray[np.float64], rate: NDArray[np.float64], within_nm: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return lines in order, those within one of equal steps as one at their mean."""
+    number = (nm / within_nm).astype(np.intp)
+    number -= number.min()
+    light = np.bincount(number, rate).astype(np.float64, copy=False)
+    lit = np.flatnonzero(light > 0)
+    return np.bincount(number, rate * nm)[lit] / light[lit], light[lit]

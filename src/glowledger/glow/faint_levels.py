@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from glowledger.glow.emitters import Emitter
+from glowledger.glow.emitters import Emitter, lines_of
 from glowledger.glow.fitting import Solution
 from glowledger.glow.instrument import response_at
 from glowledger.glow.scene import Scene
@@ -36,7 +35,7 @@ class Light:
 
     def told(self, emitters: tuple[Emitter, ...]) -> NDArray[np.bool_]:
         """Return which emitters of one species could be told from noise in their typical shares, shape (m,)."""
-        nm, rate, owner = _lines(emitters)
+        nm, rate, owner = lines_of(emitters)
         here = np.interp(nm, self.axis_nm, self.information, 0.0, 0.0)
         per_photon = np.bincount(owner, rate**2 * here, len(emitters))
         photons = self.brightness.get(emitters[0].species, np.inf) * np.array([e.weight for e in emitters])
@@ -68,10 +67,3 @@ def light_of(scene: Scene, solution: Solution) -> Light:
     seen = np.maximum(response_at(scene, solution.adjustment), scene.expected)
     weight = np.where(scene.used, seen**2 / noise, 0.0)
     return Light(scene.axis_nm, weight * PEAKED / scene.pixels_per_line, dict(zip(names, brightness, strict=True)))
-
-
-@lru_cache(maxsize=192)
-def _lines(emitters: tuple[Emitter, ...]) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.intp]]:
-    """Return place, rate and owner of all lines of emitters."""
-    owner = np.repeat(np.arange(len(emitters)), [e.wavelength_nm.size for e in emitters])
-    return np.concatenate([e.wavelength_nm for e in emitters]), np.concatenate([e.rate for e in emitters]), owner

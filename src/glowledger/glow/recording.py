@@ -16,7 +16,7 @@ from glowledger.bench.model import Bench, LineSpread
 from glowledger.errors import FitError
 from glowledger.glow.background import background_basis
 from glowledger.glow.choosing import chosen_emitters
-from glowledger.glow.emitters import Emitter
+from glowledger.glow.emitters import Emitter, summed
 from glowledger.glow.response_guess import expected_response, window_transmission
 from glowledger.glow.templates import LineShape, emission_grid, pixel_edges
 from glowledger.tables.species import ListedSpecies
@@ -224,13 +224,11 @@ def _template(
     emitters: tuple[Emitter, ...], axis_nm: NDArray[np.float64], line_spread: LineSpread
 ) -> NDArray[np.float64]:
     """Return the typical light of a species in each pixel per photon it sends out, shape (p,)."""
-    total = sum(e.weight for e in emitters) or 1.0
+    typical = summed(emitters, "typical")
     shape = LineShape(lorentz_fraction=line_spread.lorentz_fraction, asymmetry=line_spread.asymmetry)
     grid = emission_grid(
-        [np.concatenate([e.wavelength_nm for e in emitters])],
-        [np.concatenate([e.rate * e.weight / total for e in emitters])],
-        line_spread, float(axis_nm[0]), float(axis_nm[-1]),
-    )  # fmt: skip
+        [typical.wavelength_nm], [typical.rate], line_spread, float(axis_nm[0]), float(axis_nm[-1])
+    )
     return np.maximum(grid.spread(shape).on_pixels(pixel_edges(axis_nm))[:, 0], 0.0)
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +12,9 @@ from numpy.typing import NDArray
 from glowledger.glow.emitters import Emitter
 from glowledger.glow.templates import EmissionGrid
 from glowledger.glow.width_scale import WidthScale, halved
+
+if TYPE_CHECKING:
+    from scipy.sparse import csr_array
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -29,34 +34,37 @@ class SecondOrder:
     scale: WidthScale
     emitters: tuple[Emitter, ...]
     seen: NDArray[np.float64]
-    _rows: dict[int, NDArray[np.float64] | None] = field(default_factory=dict, repr=False)
 
     def lit(self, amounts: NDArray[np.float64]) -> EmissionGrid:
         """Return the light of all emitters in given amounts, shape (m,), as one row of a grid."""
-        total = np.zeros(self.scale.nodes)
-        for i in np.flatnonzero(amounts).tolist():
-            row = self._row(i)
-            if row is not None:
-                total += amounts[i] * row
-        return EmissionGrid(self.scale, (total * self.seen)[None, :])
+        density = self._summed(np.where(amounts != 0, 0, -1), amounts)
+        return EmissionGrid(self.scale, density.sum(axis=0, keepdims=True) * self.seen)
 
     def grouped(self, group: NDArray[np.intp], parts: NDArray[np.float64]) -> GroupedOrder:
         """Return the second order of groups: the group of each emitter, -1 for none, and its part in it, shape (m,)."""
-        density = np.zeros((int(group.max(initial=-1)) + 1, self.scale.nodes))
-        for i in np.flatnonzero(group >= 0).tolist():
-            row = self._row(i)
-            if row is not None:
-                density[group[i]] += parts[i] * row
-        return GroupedOrder(self.scale, density * self.seen)
+        return GroupedOrder(self.scale, self._summed(group, parts) * self.seen)
 
-    def _row(self, number: int) -> NDArray[np.float64] | None:
-        """Return where an emitter's light would stand; None if nowhere on the grid."""
-        if number not in self._rows:
-            one = self.emitters[number]
-            scale = halved(self.scale)
-            here = scale.holds(one.wavelength_nm)
-            self._rows[number] = scale.density(one.wavelength_nm, one.rate) if here else None
-        return self._rows[number]
+    def _summed(self, group: NDArray[np.intp], parts: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return where the light of groups of emitters would stand, shape (k, q)."""
+        from scipy.sparse import csr_array
+
+        kept, k = np.flatnonzero(group >= 0), int(group.max(initial=-1)) + 1
+        few, many = _lines_of(self)
+        found: NDArray[np.float64] = (
+            csr_array((parts[kept], (group[kept], kept)), shape=(k, group.size)) @ few
+        ).toarray()
+        for i in many:
+            if group[i] >= 0:
+                one = self.emitters[i]
+                found[group[i]] += parts[i] * halved(self.scale).density(one.wavelength_nm, one.rate)
+        return found
+
+
+@lru_cache(maxsize=4)
+def _lines_of(order: SecondOrder) -> tuple[csr_array, list[int]]:
+    """Return the light of emitters of few lines at the nodes, shape (m, q), and which of those of many reach them."""
+    scale, nm = halved(order.scale), [e.wavelength_nm for e in order.emitters]
+    return scale.of_few_lines(nm, [e.rate for e in order.emitters]), scale.with_many_lines(nm)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

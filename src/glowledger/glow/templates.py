@@ -331,10 +331,7 @@ def placed(
     wavelengths_nm: list[NDArray[np.float64]], rates: list[NDArray[np.float64]], scale: WidthScale
 ) -> EmissionGrid:
     """As `emission_grid`, on a scale already made."""
-    density = np.empty((len(rates), scale.nodes))
-    for row, (nm, rate) in enumerate(zip(wavelengths_nm, rates, strict=True)):
-        density[row] = scale.density(nm, rate)
-    return EmissionGrid(scale, density)
+    return EmissionGrid(scale, scale.densities(wavelengths_nm, rates))
 
 
 def pixel_edges(axis_nm: NDArray[np.float64]) -> NDArray[np.float64]:

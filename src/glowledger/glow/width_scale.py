@@ -6,6 +6,7 @@ u(λ) = ∫ dλ / FWHM(λ). Light on it is held by evenly spaced nodes, each the
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import TYPE_CHECKING
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from scipy.sparse import csr_array
 
 STEP = 0.225  # of u, in FWHM: a Gaussian has nothing left at the finest wave that nodes so far apart can carry
+FEW_LINES = 256  # of an emitter: an atom's level, not a band
 MOST_PLACED = 4096  # emitters whose places on a grid are kept
 MOST_RATES = 3  # of each, whose light is kept
 REACH = 8.0  # FWHM kept on either side of the range, so that wings of lines beyond the edge count
@@ -33,8 +35,8 @@ class _Placed:
     """
 
     nm: NDArray[np.float64]
-    inside: NDArray[np.int32]
-    node: NDArray[np.int32]
+    inside: slice
+    node: NDArray[np.intp]
     beyond: NDArray[np.float64]
     light: dict[int, tuple[NDArray[np.float64], NDArray[np.float64]]] = field(default_factory=dict)
 
@@ -67,11 +69,11 @@ class WidthScale:
         return np.interp(np.asarray(nm, dtype=float), self.nm, self.u)
 
     def density(self, nm: NDArray[np.float64], rate: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return the light at every node of lines at `nm` of strength `rate`, each shared by the three nearest.
+        """Return the light at every node of lines at `nm`, increasing, of strength `rate`, each shared by three nodes.
 
-        Shares are those of a quadratic B-spline: their mean is the place of the line, their variance the same
-        for all places (Hockney & Eastwood, Computer Simulation Using Particles, from memory). The hundred
-        thousands of lines of a molecule stay where they are while their rates change with temperature, so
+        Those nearest to it; shares are those of a quadratic B-spline: their mean is the place of the line, their
+        variance the same for all places (Hockney & Eastwood, Computer Simulation Using Particles, from memory). The
+        hundred thousands of lines of a molecule stay where they are while their rates change with temperature, so
         places are kept.
         """
         placed = self._where(nm)
@@ -82,9 +84,40 @@ class WidthScale:
             known = placed.light[id(rate)] = rate, self._shared(placed, rate)
         return known[1]
 
+    def densities(
+        self, wavelengths_nm: Sequence[NDArray[np.float64]], rates: Sequence[NDArray[np.float64]]
+    ) -> NDArray[np.float64]:
+        """Return the light at every node of each of m emitters, shape (m, q)."""
+        found: NDArray[np.float64] = self.of_few_lines(wavelengths_nm, rates).toarray()
+        for row in self.with_many_lines(wavelengths_nm):
+            found[row] = self.density(wavelengths_nm[row], rates[row])
+        return found
+
+    def of_few_lines(
+        self, wavelengths_nm: Sequence[NDArray[np.float64]], rates: Sequence[NDArray[np.float64]]
+    ) -> csr_array:
+        """Return `densities`, sparse, of emitters with few lines, shared out at once; no light of the others."""
+        from scipy.sparse import csr_array
+
+        few = [k for k, nm in enumerate(wavelengths_nm) if nm.size <= FEW_LINES]
+        nm, rate = (np.concatenate([np.zeros(0), *(of[k] for k in few)]) for of in (wavelengths_nm, rates))
+        owner = np.repeat(np.array(few, dtype=np.int32), [rates[k].size for k in few])
+        here = np.flatnonzero((nm > self.nm[0]) & (nm < self.nm[-1]))
+        position = self.to_u(nm[here]) / STEP
+        node = np.rint(position).astype(np.int32)
+        light = np.concatenate(spline_shares(position - node)) * np.tile(rate[here], 3)
+        row, at = np.tile(owner[here], 3), np.concatenate([node - 1, node, node + 1])
+        kept = at >= 0  # what falls before the first node is lost
+        return csr_array((light[kept], (row[kept], at[kept])), shape=(len(rates), self.nodes))
+
+    def with_many_lines(self, wavelengths_nm: Sequence[NDArray[np.float64]]) -> list[int]:
+        """Return which emitters with many lines have any on the grid."""
+        low, high = self.nm[0], self.nm[-1]
+        return [k for k, nm in enumerate(wavelengths_nm) if nm.size > FEW_LINES and nm[0] < high and nm[-1] > low]
+
     def _shared(self, placed: _Placed, rate: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the light at every node, from Σ rate, Σ rate·beyond and Σ rate·beyond² of the lines next to each."""
-        here = rate[placed.inside]
+        here = rate[placed.inside].copy()
         total = np.bincount(placed.node, here, self.nodes).astype(np.float64, copy=False)
         here *= placed.beyond
         first = np.bincount(placed.node, here, self.nodes)
@@ -95,10 +128,6 @@ class WidthScale:
         found[:-1] += (0.125 * total + 0.5 * (second - first))[1:]
         return np.asarray(found)
 
-    def holds(self, nm: NDArray[np.float64]) -> bool:
-        """Return whether any of some lines lies within the grid."""
-        return self._where(nm).inside.size > 0
-
     def _where(self, nm: NDArray[np.float64]) -> _Placed:
         placed = self._placed.get(id(nm))
         if placed is None or placed.nm is not nm:
@@ -108,10 +137,10 @@ class WidthScale:
         return placed
 
     def _place(self, nm: NDArray[np.float64]) -> _Placed:
-        inside = np.flatnonzero((nm > self.nm[0]) & (nm < self.nm[-1]))
+        inside = slice(np.searchsorted(nm, self.nm[0], side="right"), np.searchsorted(nm, self.nm[-1]))
         position = self.to_u(nm[inside]) / STEP
-        node = np.rint(position).astype(np.int32)
-        return _Placed(nm, inside.astype(np.int32), node, position - node)
+        node = np.rint(position).astype(np.intp)
+        return _Placed(nm, inside, node, position - node)
 
 
 @lru_cache(maxsize=4)
