@@ -19,7 +19,7 @@ from glowledger.glow.species_light import species_light
 from glowledger.glow.untypical_levels import cost, sure_levels, yielding
 from glowledger.glow.variance_without import local_misfit, variance_without
 
-CLEARLY_NOTHING = 2.0  # with the instrument held; with it free the exact test gives no more
+CLEARLY_NOTHING = 3.0  # nobody claims a species below
 MARGIN = 1.5  # of χ², by which the exact test may find more all the same, as weights and ties differ
 AMOUNT_MARGIN = 2.0  # the same where the amounts without the species are looked at
 SETTLED_WIDTHS = 0.07  # of the line width: how far the axis may still move when a species is dropped

@@ -53,6 +53,8 @@ def lit_columns(scene: Scene, solution: Solution) -> list[NDArray[np.intp]]:
 
 def species_doubt(scene: Scene, solution: Solution, columns: NDArray[np.intp]) -> NDArray[np.float64]:
     """Return what a species has of `branching_doubt`, shape (3, p)."""
+    if columns.size == 0:
+        return np.zeros((3, scene.data.size))
     known = _doubts(scene, solution).get(columns.tobytes())
     return _doubt_of(scene, solution, [columns])[0] if known is None else known
 
