@@ -163,7 +163,7 @@ def fit_scene(
         Where to begin.
     rounds : int
         Most Gauss-Newton rounds for the instrument; ends sooner when nothing moves any more. With 1 the
-        instrument stays where it is and all emitters are fitted once.
+        instrument stays where it is and all emitters are fitted once, with 0 all are free from the start.
     levels : NoiseLevels, optional
         Noise to begin with.
     before : (Scene, Solution), optional
@@ -181,7 +181,7 @@ def fit_scene(
     -------
     Solution
     """
-    going_on = before is not None
+    going_on, groups = before is not None, None
     last: Solution | Seen
     if before is None:
         adjustment = scene.start() if start is None else start
@@ -191,7 +191,6 @@ def fit_scene(
             if rounds == 1:
                 return first
             last, x = first, first.x
-            groups = coarse_scene(scene, x)
         else:
             x = amounts[:-1]
             groups = coarse_scene(scene, x)
@@ -199,11 +198,12 @@ def fit_scene(
     else:
         last, adjustment, levels = before[1], moved(*before), before[1].levels
         x = carried_over(before[0], before[1].x, scene)
-        groups = coarse_scene(scene, x)
         if scene.summed_pixels != before[0].summed_pixels:
+            groups = coarse_scene(scene, x)
             last, x = _on_other_pixels(groups, adjustment, before, x)
             levels = last.levels
     if rounds and np.any(x[: len(scene.emitters)] > 0):
+        groups = groups or coarse_scene(scene, x)
         last, x = _settled_coarsely(groups, adjustment, x, levels, last, rounds, nearly, going_on)
         adjustment, levels = moved(scene, last), last.levels
     for number in count(1):

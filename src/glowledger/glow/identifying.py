@@ -43,7 +43,6 @@ _LOG = logging.getLogger(__name__)
 COARSEST_FWHM_NM = 15.0  # beyond it no band has a shape of its own
 LEAST_PIXELS = 100
 REFIT_ROUNDS = 6
-NEARLY = 6.0  # standard deviations by which the model may still move: freeing all emitters moves it by some ten
 CLOSING, MOST_CLOSING = 2, 6  # rounds of a fit with all emitters free; of the last one at most, while much still moves
 
 
@@ -142,7 +141,7 @@ def identify(
         scene = summed_pixels(final, last_pixels(final, scene.summed_pixels))
         scene = with_loosened_templates(scene, before, listed, plan.kelvin)
         closing, most = (1, MOST_CLOSING) if last else (CLOSING, CLOSING)
-        solution = fit_scene(scene, None, REFIT_ROUNDS, before=before, closing=closing, nearly=NEARLY, most=most)
+        solution = fit_scene(scene, rounds=0, before=before, closing=closing, most=most)
         progress.tell(done)
         _LOG.info("fitted %d patterns of %d species to %d pixels", len(emitters), len(listed), int(scene.used.sum()))
     if scene.summed_pixels > 1 and failed(solution):  # where nothing fits, what little is told is in the shapes
