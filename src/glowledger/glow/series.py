@@ -25,6 +25,7 @@ from glowledger.glow.results import SeriesFit, joined
 from glowledger.glow.scene import Adjustment
 from glowledger.glow.series_patterns import MOSTLY, Pattern, brightness, continuum, hidden_doubt, series_patterns
 from glowledger.glow.shared_noise import shared_in_time
+from glowledger.glow.verdicts import PRESENT_SIGMA
 from glowledger.spectra.frames import Frames
 from glowledger.spectra.masks import masked_alike, with_ceiling
 from glowledger.threads import one_thread
@@ -333,7 +334,8 @@ def learn_series(
     names = tuple(dict.fromkeys(e.species for e in whole.scene.emitters))
     found = [e for fit in (whole.fit, early.fit) for e in fit.species]
     seen = {e.name for e in found if e.significance > JOINT_SIGMA}
-    sure = {e.name for e in found if e.verdict in ("present", "possible") or e.significance > SURE_SIGMA}
+    least = {"present": 0.0, "possible": PRESENT_SIGMA}  # what is possible for being faint decides nothing either
+    sure = {e.name for e in found if e.significance > least.get(e.verdict, SURE_SIGMA)}
     present = {e.name for e in found if e.verdict == "present"}
     shares = {e.name: e.share for e in whole.fit.species}
     patterns: dict[str, list[Pattern]] = {}
