@@ -45,6 +45,18 @@ def test_a_run_that_was_reached_says_at_which_risk_and_how_late(make_run):
     assert "as far as the run decays in that way" in said
 
 
+def test_a_run_that_waited_for_other_indicators_says_so_and_is_marked_where_it_was_declared(make_run):
+    result = make_run("reached")  # declared at 600 s
+    point = point_of((400.0, 420.0, 450.0, 480.0))
+    said = " ".join(operating_sentences(point, result.endpoint))
+    assert "CO/Ar I was done at 7 min 30 s; then the run waited for other indicators to end" in said
+    assert "Accepting 50 % would have stopped CO/Ar I at 6 min 40 s" in said
+    axes = operating_figure(point, result, "invented run").axes[0]
+    star = next(line for line in axes.lines if line.get_marker() == "*")
+    assert_allclose(star.get_xdata(), 10.0)
+    assert axes.get_xlim()[1] > 10.0
+
+
 def test_a_run_that_goes_on_says_the_risk_of_stopping_now(make_run):
     end = make_run("approaching").endpoint
     point = point_of((NAN, NAN, NAN, NAN))

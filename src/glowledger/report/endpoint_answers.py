@@ -32,13 +32,17 @@ def operating_sentences(point: OperatingPoint, end: Endpoint) -> list[str]:
     said = [standing(point, end)]
     known = [(r, s) for r, s in zip(point.risks, point.stop_s, strict=True) if math.isfinite(s)]
     others = [(r, s) for r, s in known if abs(r - point.accepted) > 1e-9 and s != end.declared_at_s]
+    held_up = point.own_stop_s < end.declared_at_s  # never of a NaN
+    if held_up:
+        own = clock(point.own_stop_s)
+        said.append(f"{point.indicator} was done at {own}; then the run waited for other indicators to end.")
     if others:
         bold, careful = others[0], others[-1]
-        ways = [f"accepting {100 * bold[0]:.3g} % would have stopped it at {clock(bold[1])}"]
+        it = point.indicator if held_up else "it"
+        ways = [f"Accepting {100 * bold[0]:.3g} % would have stopped {it} at {clock(bold[1])}"]
         if careful is not bold:
             ways.append(f"accepting {100 * careful[0]:.3g} % at {clock(careful[1])}")
-        text = ", ".join(ways)
-        said.append(f"{text[0].upper()}{text[1:]}.")
+        said.append(f"{', '.join(ways)}.")
     return [*said, MODEL]
 
 

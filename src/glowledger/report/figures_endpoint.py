@@ -48,8 +48,9 @@ def operating_figure(
         unit, scale = time_unit(result.duration_s)
         _draw_risk(axes, point, scale)
         _draw_stops(axes, point, scale)
+        _draw_end(axes, point, result, scale)
         _draw_interval(axes, result, scale)
-        _limits(axes, point, scale)
+        _limits(axes, point, result.endpoint.declared_at_s, scale)
         axes.set_xlabel(f"Time of stopping ({unit})")
         axes.set_ylabel("Probability of being too early (%)")
         axes.set_title(title, loc="left", pad=30)
@@ -73,15 +74,20 @@ def _draw_stops(axes: Axes, point: OperatingPoint, scale: float) -> None:
     look = style.SERIES[0]
     axes.plot(
         point.stop_s[known] / scale, 100 * point.risks[known], color=look.colour, marker=look.marker, linestyle="-",
-        label="done, if this risk is accepted" if known.any() else None,
+        label=f"{point.indicator} done, if this risk is accepted" if known.any() else None,
     )  # fmt: skip
     axes.axhline(
         100 * point.accepted, color=style.FIT, linestyle="--", linewidth=1.4,
         label=f"accepted here: {100 * point.accepted:g} %",
     )  # fmt: skip
-    here = int(np.argmin(np.abs(point.risks - point.accepted)))
-    at = (point.stop_s[here], point.risks[here]) if known[here] else (point.time_s[-1], max(point.now, LEAST))
-    name = "this run: declared" if known[here] else "this run: last frame"
+
+
+def _draw_end(axes: Axes, point: OperatingPoint, result: RunResult, scale: float) -> None:
+    """Mark when the run was declared done, which may be later than its slowest indicator by itself, or its end."""
+    end = result.endpoint
+    reached = end.verdict == "reached" and math.isfinite(end.declared_at_s)
+    at = (end.declared_at_s, point.accepted) if reached else (point.time_s[-1], max(point.now, LEAST))
+    name = "this run: declared" if reached else "this run: last frame"
     axes.plot(
         [at[0] / scale], [100 * at[1]], linestyle="none", marker="*", markersize=17, color=style.FIT,
         markeredgecolor=style.INK, label=name, zorder=5,
@@ -97,12 +103,13 @@ def _draw_interval(axes: Axes, result: RunResult, scale: float) -> None:
         )  # fmt: skip
 
 
-def _limits(axes: Axes, point: OperatingPoint, scale: float) -> None:
+def _limits(axes: Axes, point: OperatingPoint, declared_s: float, scale: float) -> None:
     from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
     doubtful = point.time_s[point.early < SURE]
     first = float(doubtful[0]) if doubtful.size else float(point.time_s[0])
-    known = point.stop_s[np.isfinite(point.stop_s)]
+    stops = np.append(point.stop_s, declared_s)
+    known = stops[np.isfinite(stops)]
     last = float(known.max()) if known.size else float(point.time_s[-1])
     spare = max(0.08 * (last - first), 0.01 * (point.time_s[-1] - point.time_s[0]), 1e-9)
     axes.set_xlim((first - spare) / scale, (last + spare) / scale)

@@ -88,6 +88,11 @@ class OperatingPoint:
     stop_s: NDArray[np.float64]
 
     @property
+    def own_stop_s(self) -> float:
+        """When the indicator, were it the only one, would have been called done at the accepted risk; NaN if never."""
+        return float(self.stop_s[int(np.argmin(np.abs(self.risks - self.accepted)))])
+
+    @property
     def now(self) -> float:
         """The probability that stopping at the last frame would be too early."""
         return float(self.early[-1])
