@@ -85,6 +85,19 @@ def test_hard_lamps_are_found(seed):
     assert largest_error(case, result.solution.nm(case.pixel), *result.solution.covered) < 1.0
 
 
+def test_few_peaks_that_fit_a_wrong_scale_are_told_if_the_right_one_holds_a_faint_line():
+    # xenon in six peaks, one far from the others: four blue lines were taken for their neighbours, as the line of the
+    # sixth peak had not been tried
+    case = make_grating_case(571032)
+    frames = frames_from_arrays(case.pixel, case.counts, axis_kind="pixel")
+    result = solve([prepare_shot(frames, case.lamp)], frames.axis)
+    assert result.accepted
+    assert largest_error(case, result.solution.nm(case.pixel), *result.solution.covered) < 1.0
+    used = [row.wavelength_nm for row in result.lines if row.used]
+    assert np.min(np.abs(np.array(used) - 473.415)) < 0.01
+    assert all(np.min(np.abs(case.line_nm - nm)) < 0.1 for nm in used)
+
+
 def test_gratings_other_strengths_and_strangers_are_right_or_refused():
     # drawn by the grating equation; half of the lamps show their well known lines only, some as in NIST's tables
     # and the verdict ("good to ... nm", 95 %) holds everywhere between the outermost lines

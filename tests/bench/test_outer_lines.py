@@ -51,7 +51,7 @@ def placed(u, error=0.04):
     return as_identified(rows)
 
 
-def near(peak_u, line_nm, coefficients=TRUE):
+def near(peak_u, line_nm, coefficients=TRUE, error_nm=0.0, bright=True):
     """What may be instead of a curve, for peaks of equal brightness and lines of equal strength."""
     rng = np.random.default_rng(5)
     count = len(peak_u)
@@ -62,8 +62,9 @@ def near(peak_u, line_nm, coefficients=TRUE):
     )  # fmt: skip
     size = len(line_nm)
     lines = LineList(
-        wavelength_nm=np.asarray(line_nm), strength=np.ones(size), error_nm=np.zeros(size), species=("Ne I",) * size,
-        anchor=np.ones(size, dtype=bool), bright=np.ones(size, dtype=bool),
+        wavelength_nm=np.asarray(line_nm), strength=np.ones(size), error_nm=np.full(size, error_nm),
+        species=("Ne I",) * size,
+        anchor=np.ones(size, dtype=bool), bright=np.full(size, bright),
     )  # fmt: skip
     return nearby_curves(view_of(pattern, lines), coefficients)
 
@@ -117,6 +118,19 @@ def test_a_lone_line_far_out_is_doubted_more_where_lines_are_pulled():
     seldom, often = found.risk(u, width, (0.01, 0.01)), found.risk(u, width, (0.3, 0.3))
     assert often[-1] > 5.0 * seldom[-1]
     assert often[4] < 0.01
+
+
+@pytest.mark.parametrize("side", [-1.0, 1.0])
+def test_an_inner_line_that_alone_holds_its_side_is_doubted_if_a_lamp_only_may_show_it(side):
+    # two blends further out lie anywhere in a quarter of a line width: a stranger beside the third line is not noticed
+    u = np.sort(side * np.concatenate([np.linspace(-0.9, 0.0, 9), [0.45, 0.7, 0.8]]))
+    place, outer = side * 0.45, side * u > 0.6
+    error = np.where(outer, 0.25 * WIDTH, 0.0)
+    faint = near(u, true_nm(u), error_nm=error, bright=u != place)
+    for sure in (near(u, true_nm(u), error_nm=error), near(u, true_nm(u), bright=u != place)):
+        assert risk_at(faint, [place])[0] > 3.0 * risk_at(sure, [place])[0]
+    assert risk_at(faint, [place])[0] > 0.005
+    assert risk_at(faint, [side * -0.45])[0] < 0.001
 
 
 def test_the_range_ends_before_a_gap_that_nothing_holds():
@@ -278,7 +292,7 @@ def test_a_fit_that_knows_nothing_disputes_nothing():
 
 @pytest.mark.parametrize(("make", "seed"), [
     (make_case, 83290), (make_grating_case, 93252), (make_grating_case, 70027), (make_case, 88593), (make_case, 88618),
-    (make_grating_case, 516026),
+    (make_grating_case, 516026), (make_case, 571148),
 ])  # fmt: skip
 def test_an_end_line_that_a_stranger_stands_for_is_not_in_the_range(make, seed):
     case = make(seed)

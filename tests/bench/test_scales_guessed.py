@@ -1,6 +1,7 @@
 """Guesses at a scale: what is allowed, how smooth instruments are, and that looking less finds the same."""
 
 from itertools import combinations
+from math import comb
 
 import numpy as np
 import pytest
@@ -9,6 +10,7 @@ from lamp_spectra import ARGON, MERCURY, NEON, axis, spectrum
 from numpy.polynomial.chebyshev import chebfit, chebval, chebvander
 
 from glowledger.bench import matching
+from glowledger.bench.expected import LineList
 from glowledger.bench.hypotheses import (
     SMOOTH,
     Prior,
@@ -22,6 +24,7 @@ from glowledger.bench.matching import match
 from glowledger.bench.profiles import normal_solve, normal_variances
 from glowledger.bench.shots import prepare_shot
 from glowledger.bench.solving import seen
+from glowledger.bench.triples_tried import more_line_triples
 from glowledger.spectra.frames import frames_from_arrays
 
 
@@ -118,6 +121,39 @@ def test_a_few_lines_among_many_strangers_end_no_search(monkeypatch):
     monkeypatch.setattr(matching, "_matched", lambda view, prior, look: looks.append(look) or whole(view, prior, look))
     match(view, Prior())
     assert len(looks) > 1
+
+
+# xenon on an instrument that sees little but the blue: NIST Atomic Spectra Database (doi 10.18434/T4W30F), from memory
+FEW_OF_XENON = {450.098: 29, 462.428: 104, 467.123: 113, 473.415: 43, 491.651: 15, 492.315: 55, 711.960: 38}
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_where_all_guesses_hang_on_one_faint_line_it_is_tried_too(mirrored):
+    # five lines stand together, so that each three peaks far enough apart hold the sixth, of a line that 43 outshine
+    nm = axis(1024, 215.0, 760.0, bend=-0.012, twist=-0.002)
+    nm = nm[::-1] if mirrored else nm
+    view = view_on(nm, FEW_OF_XENON, "xe")
+    assert len(view.pattern.u) == 6
+    best = match(view, Prior())[0]
+    true = np.interp(view.pattern.u, np.linspace(-1.0, 1.0, len(nm)), nm)
+    width = float(np.median(view.pattern.fwhm_u)) * abs(best.scale[1])
+    assert np.max(np.abs(chebval(view.pattern.u, best.scale) - true)) < 0.3 * width
+
+
+def test_the_fewer_the_peaks_the_more_lines_are_tried_with_them_and_never_none():
+    nm = np.sort(np.random.default_rng(7).uniform(300.0, 900.0, 90))
+    size = len(nm)
+    listed = LineList(
+        wavelength_nm=nm, strength=np.linspace(1.0, 2.0, size), error_nm=np.zeros(size), species=("Xe I",) * size,
+        anchor=np.ones(size, dtype=bool), bright=np.ones(size, dtype=bool),
+    )  # fmt: skip
+    tried = [more_line_triples(listed, beside) for beside in (1, 10, 60, 250, 100_000)]
+    counts = [len({tuple(row) for row in rows.tolist()}) for rows in tried]
+    assert counts == [len(rows) for rows in tried]
+    assert counts[0] > 0.5 * comb(size, 3)
+    assert counts == sorted(counts, reverse=True)
+    assert counts[0] > 4 * counts[2] > 8 * counts[3]
+    assert counts[-1] > 0
 
 
 def test_variances_of_least_squares_are_those_of_the_inverse():

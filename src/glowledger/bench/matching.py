@@ -10,15 +10,7 @@ from numpy.typing import NDArray
 
 from glowledger.bench.evidence import NEARNESS, Candidate, Shelf, scores
 from glowledger.bench.expected import LineList
-from glowledger.bench.hypotheses import (
-    Prior,
-    admissible,
-    all_triples,
-    best_of_cells,
-    ends_nm,
-    first_of_alike,
-    triples,
-)
+from glowledger.bench.hypotheses import Prior, admissible, best_of_cells, ends_nm, first_of_alike, triples
 from glowledger.bench.pattern import (
     FOREIGN,
     GRID_NM,
@@ -29,14 +21,11 @@ from glowledger.bench.pattern import (
     list_weight,
     peak_class,
 )
+from glowledger.bench.triples_tried import hang_on_one, line_triples, more_line_triples, peak_triples, without
 
 Floats = NDArray[np.float64]
 
-TOP_PEAKS, PART_PEAKS, SCORED_PEAKS = 12, 6, 36
-TOP_LINES, PART_LINES, MORE_LINES = 14, 8, (14, 11, 8, 6)
-PARTS_NM = ((0.0, 600.0), (350.0, 700.0), (450.0, 850.0), (600.0, 1300.0))
-SMALL_PARTS_NM = ((300.0, 450.0), (400.0, 550.0), (500.0, 650.0))  # where many lamps have faint lines only
-MIN_EXTENT = 0.16  # of the mapped axis: three peaks closer than that say nothing of the rest
+SCORED_PEAKS = 36
 WIDE_NM, NARROW_NM, CELL_NM = 1.0, 0.35, 2.5  # tolerances of the rough scores; scales alike to that are one
 LOOKED_AT, KEPT, SCORED = 15000, 600, 70
 # a first look at few peaks, lines and scales ends the search if it finds a scale of such log odds against chance, in
@@ -47,9 +36,8 @@ DECISIVE, DECISIVE_EACH, DECISIVE_SHARE = 20.0, 0.8, 0.9
 # others: of 154 lamps, right and wrong names, whose first look had found log odds above 0 the second one led none to
 # another scale, of 88 above 10 by 10 it left none a margin below 9.6 (fleets of bench_calibration.py from 400000)
 LEADING, ALIKE_NM = 10.0, 5.0
-# line triples that a second look may try; log odds against chance of a first one that is as good as nothing, and of one
-# that is little for so many peaks
-MOST_TRIPLES, NOTHING, FEW_OF_MANY, MANY_PEAKS = 2600, -5.0, 5.0, 20
+# log odds against chance of a first scale that is as good as nothing, and of one that is little for so many peaks
+NOTHING, FEW_OF_MANY, MANY_PEAKS = -5.0, 5.0, 20
 SHORTEST_NM = 1.0  # span of an axis; where few peaks hold a scale it may run away, and must not become nothing
 TOLERANCES = (2.5, 1.8, 1.2, 0.8, 0.5, 0.3, 0.2, 0.2)
 
@@ -152,46 +140,6 @@ def quick_scores(scales: Floats, pattern: Pattern, levels: Levels) -> Floats:
         wanted = np.clip(1.0 + 0.8 * np.log10(listed.strength / brightest), 0.0, 1.0) * inside
         out[rows] -= np.sum(wanted * (gap > 1.2 * fwhm[rows, None]), axis=1)
     return out
-
-
-def _peak_triples(pattern: Pattern, of_all: int = TOP_PEAKS, of_part: int = PART_PEAKS) -> NDArray[np.intp]:
-    """Return triples of bright peaks: so many of the brightest of all, and of each part of the axis."""
-    count = len(pattern.u)
-    sets = [np.arange(min(of_all, count))]
-    for lo, hi in ((-1.0, 0.0), (-0.5, 0.5), (0.0, 1.0)):
-        members = np.flatnonzero((pattern.u >= lo) & (pattern.u <= hi))[:of_part]
-        sets.append(members)
-    rows = all_triples(sets)
-    rows = np.take_along_axis(rows, np.argsort(pattern.u[rows], axis=1), axis=1)
-    return rows[pattern.u[rows[:, 2]] - pattern.u[rows[:, 0]] > MIN_EXTENT]
-
-
-def _line_triples(
-    listed: LineList, count: int, parts: tuple[tuple[float, float], ...], top: int = TOP_LINES
-) -> NDArray[np.intp]:
-    """Return lines to combine: of the strongest of all, of each part of the spectrum, of each element.
-
-    An instrument may be blind to the part where a lamp is brightest. In a mixed lamp the elements differ in
-    brightness by any factor, but three of the brightest peaks are nearly always of one element. With a larger `count`
-    and smaller `parts`, nm, also such as are bright only where there are no others.
-    """
-    names = np.array(listed.species)
-    nm = listed.wavelength_nm
-    order = np.argsort(-listed.strength, kind="stable")
-    kinds = sorted(set(listed.species))
-    sets = [order[:top]]
-    for name in kinds:
-        own = order[names[order] == name]
-        sets.append(own[:top])
-        for lo, hi in parts:
-            sets.append(own[(nm[own] >= lo) & (nm[own] < hi)][:count])
-    return all_triples(sets)
-
-
-def _without(rows: NDArray[np.intp], tried: NDArray[np.intp]) -> NDArray[np.intp]:
-    """Return the triples (t, 3) that are not among those tried."""
-    code, old = ((each[:, 0] * 4096 + each[:, 1]) * 4096 + each[:, 2] for each in (rows, tried))
-    return rows[~np.isin(code, old)]
 
 
 def ridge(prior: Prior, span: Floats, terms: int) -> Floats:
@@ -314,22 +262,20 @@ def match(view: View, prior: Prior) -> list[Candidate]:
     middle = view.lists[0].lists[len(view.lists[0].lists) // 2]
     few, of_part = FIRST_LINES
     look = _Look(
-        peak_triples=_peak_triples(view.pattern, *FIRST_PEAKS),
-        line_triples=_line_triples(middle, of_part, PARTS_NM, few), kept=FIRST_KEPT,
+        peak_triples=peak_triples(view.pattern, *FIRST_PEAKS),
+        line_triples=line_triples(middle, of_part, few), kept=FIRST_KEPT,
     )  # fmt: skip
     found = _matched(view, prior, look)
-    if not any(_decisive(candidate, len(view.pattern.u)) for candidate in found):
+    decided = any(_decisive(candidate, len(view.pattern.u)) for candidate in found)
+    if not decided:
         look = _Look(
-            peak_triples=_peak_triples(view.pattern), line_triples=_line_triples(middle, PART_LINES, PARTS_NM),
-            kept=KEPT, near=_leading(found),
-        )  # fmt: skip
-        found += _matched(view, prior, look)
-    if _best(found) < (NOTHING if len(view.pattern.u) < MANY_PEAKS else FEW_OF_MANY):
-        more = (_line_triples(middle, count, PARTS_NM + SMALL_PARTS_NM) for count in MORE_LINES)
-        looks = (
-            replace(look, line_triples=_without(rows, look.line_triples)) for rows in more if len(rows) <= MOST_TRIPLES
+            peak_triples=peak_triples(view.pattern), line_triples=line_triples(middle), kept=KEPT, near=_leading(found)
         )
-        found += next((_matched(view, prior, further) for further in looks), [])
+        found += _matched(view, prior, look)
+    little = _best(found) < (NOTHING if len(view.pattern.u) < MANY_PEAKS else FEW_OF_MANY)
+    if little or (hang_on_one(look.peak_triples) and not decided):
+        rows = without(more_line_triples(middle, len(look.peak_triples)), look.line_triples)
+        found += _matched(view, prior, replace(look, line_triples=rows))
     found.sort(key=lambda c: -c.log_evidence)
     return _unlike(found, view.pattern) if found else found
 

@@ -86,7 +86,11 @@ class Nearby:
         return np.where(asked & (self.told < 0.0), 0.0, np.minimum(weight, against))
 
     def _doubts(self, u: Floats, width_nm: Floats, pulled: tuple[float, float]) -> tuple[Floats, Floats]:
-        """Return log weight (q,) and chance of harm (q, k) if outer lines of one side are strays, or one is pulled."""
+        """Return log weight (q,) and chance of harm (q, k) if outer lines of one side are strays, or one is pulled.
+
+        Or an inner one that a lamp only may show, so that a stranger may stand there unnoticed: where those further out
+        are blends, the curve hangs on it. That does harm as far as the curve is not uncertain anyway.
+        """
         own = self.own
         places = self.u[own.peak]
         lines = _Lines(
@@ -100,6 +104,8 @@ class Nearby:
         for side in (order, order[::-1]):
             strays += [side[:m] for m in range(1, min(len(order) - 1, MOST_STRAYS) + 1)]
             moved += side[:MOST_PULLED].tolist()
+        inner = [k for k in order[MOST_PULLED:-MOST_PULLED].tolist() if not bright[k]]
+        moved += inner
         sigma = np.tile(own.sigma_nm, (1 + len(strays) + len(moved), 1))
         price = np.zeros(len(sigma) - 1)
         for k, rows in enumerate(strays):
@@ -112,7 +118,10 @@ class Nearby:
         curves = lines.posterior(sigma)
         room, density = curves.log_room[1:] - curves.log_room[0], curves.log_density[1:] - curves.log_density[0]
         price += np.where(np.arange(len(price)) < len(strays), room, density)
-        return price, curves.harm(_basis(u, len(own.scale)), HARM * width_nm)[1:]
+        harm = curves.harm(_basis(u, len(own.scale)), HARM * width_nm)
+        first = len(harm) - len(inner)
+        harm[first:] = np.maximum(harm[first:] - harm[0], 0.0)
+        return price, harm[1:]
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
