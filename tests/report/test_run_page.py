@@ -57,6 +57,13 @@ def test_a_run_that_waited_for_other_indicators_says_so_and_is_marked_where_it_w
     assert axes.get_xlim()[1] > 10.0
 
 
+def test_a_run_whose_indicator_was_done_and_is_not_any_more_is_marked_at_its_last_frame(make_run):
+    axes = operating_figure(point_of((400.0, 420.0, 450.0, 480.0)), make_run("not reached"), "invented run").axes[0]
+    star = next(line for line in axes.lines if line.get_marker() == "*")
+    assert_allclose(star.get_xdata(), 620.0 / 60.0)
+    assert axes.get_xlim()[1] > 620.0 / 60.0, "or nobody sees it"
+
+
 def test_a_run_that_goes_on_says_the_risk_of_stopping_now(make_run):
     end = make_run("approaching").endpoint
     point = point_of((NAN, NAN, NAN, NAN))

@@ -47,8 +47,9 @@ def operating_sentences(point: OperatingPoint, end: Endpoint) -> list[str]:
 
 
 def operating_table(point: OperatingPoint, end: Endpoint) -> Table:
-    """Return accepted risks, when the run would have been called done, and how long after the endpoint."""
-    header = ("Accepted risk of stopping too early", "Done would be said at", "After the estimated endpoint (95 %)")
+    """Return accepted risks, when the indicator would have been called done, and how long after the endpoint."""
+    done = f"{point.indicator} would be done at"
+    header = ("Accepted risk of stopping too early", done, "After the estimated endpoint (95 %)")
     rows: list[tuple[str, ...]] = []
     for risk, stop_s in zip(point.risks, point.stop_s, strict=True):
         here = " (accepted here)" if abs(risk - point.accepted) < 1e-9 else ""

@@ -48,9 +48,9 @@ def operating_figure(
         unit, scale = time_unit(result.duration_s)
         _draw_risk(axes, point, scale)
         _draw_stops(axes, point, scale)
-        _draw_end(axes, point, result, scale)
+        marked_s = _draw_end(axes, point, result, scale)
         _draw_interval(axes, result, scale)
-        _limits(axes, point, result.endpoint.declared_at_s, scale)
+        _limits(axes, point, marked_s, scale)
         axes.set_xlabel(f"Time of stopping ({unit})")
         axes.set_ylabel("Probability of being too early (%)")
         axes.set_title(title, loc="left", pad=30)
@@ -82,8 +82,11 @@ def _draw_stops(axes: Axes, point: OperatingPoint, scale: float) -> None:
     )  # fmt: skip
 
 
-def _draw_end(axes: Axes, point: OperatingPoint, result: RunResult, scale: float) -> None:
-    """Mark when the run was declared done, which may be later than its slowest indicator by itself, or its end."""
+def _draw_end(axes: Axes, point: OperatingPoint, result: RunResult, scale: float) -> float:
+    """Mark when the run was declared done, which may be later than its slowest indicator by itself, or its last frame.
+
+    Returns that time, s.
+    """
     end = result.endpoint
     reached = end.verdict == "reached" and math.isfinite(end.declared_at_s)
     at = (end.declared_at_s, point.accepted) if reached else (point.time_s[-1], max(point.now, LEAST))
@@ -92,6 +95,7 @@ def _draw_end(axes: Axes, point: OperatingPoint, result: RunResult, scale: float
         [at[0] / scale], [100 * at[1]], linestyle="none", marker="*", markersize=17, color=style.FIT,
         markeredgecolor=style.INK, label=name, zorder=5,
     )  # fmt: skip
+    return float(at[0])
 
 
 def _draw_interval(axes: Axes, result: RunResult, scale: float) -> None:
@@ -103,14 +107,12 @@ def _draw_interval(axes: Axes, result: RunResult, scale: float) -> None:
         )  # fmt: skip
 
 
-def _limits(axes: Axes, point: OperatingPoint, declared_s: float, scale: float) -> None:
+def _limits(axes: Axes, point: OperatingPoint, marked_s: float, scale: float) -> None:
     from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
     doubtful = point.time_s[point.early < SURE]
     first = float(doubtful[0]) if doubtful.size else float(point.time_s[0])
-    stops = np.append(point.stop_s, declared_s)
-    known = stops[np.isfinite(stops)]
-    last = float(known.max()) if known.size else float(point.time_s[-1])
+    last = float(np.nanmax(np.append(point.stop_s, marked_s)))
     spare = max(0.08 * (last - first), 0.01 * (point.time_s[-1] - point.time_s[0]), 1e-9)
     axes.set_xlim((first - spare) / scale, (last + spare) / scale)
     axes.set_yscale("log")
