@@ -11,7 +11,7 @@ from numpy.polynomial.chebyshev import chebval
 from glowledger.bench.expected import LineList
 from glowledger.bench.identified import Placed, as_identified
 from glowledger.bench.matching import view_of
-from glowledger.bench.nearby import nearby_curves
+from glowledger.bench.nearby import beside_matched, nearby_curves, weighed
 from glowledger.bench.outer_lines import (
     doubting_faint,
     doubts,
@@ -33,6 +33,7 @@ from glowledger.tables.lamps import lamp_lines
 SPAN, WIDTH = 600.0, 2.0
 TRUE = np.array([650.0, 300.0, 9.0, -1.5])
 EVEN = np.linspace(-0.8, 0.8, 14)
+FOUR = np.array([-0.9, -0.7, 0.2, 0.75])
 USUAL = (0.02, 0.02)  # pulled lines
 
 
@@ -51,7 +52,7 @@ def placed(u, error=0.04):
     return as_identified(rows)
 
 
-def near(peak_u, line_nm, coefficients=TRUE, error_nm=0.0, bright=True):
+def near(peak_u, line_nm, coefficients=TRUE, error_nm=0.0, bright=True, matched=(), stay=False):
     """What may be instead of a curve, for peaks of equal brightness and lines of equal strength."""
     rng = np.random.default_rng(5)
     count = len(peak_u)
@@ -66,7 +67,9 @@ def near(peak_u, line_nm, coefficients=TRUE, error_nm=0.0, bright=True):
         species=("Ne I",) * size,
         anchor=np.ones(size, dtype=bool), bright=np.full(size, bright),
     )  # fmt: skip
-    return nearby_curves(view_of(pattern, lines), coefficients)
+    view = view_of(pattern, lines)
+    alike = [weighed(view, other) for other in matched]
+    return beside_matched(nearby_curves(view, coefficients), replace(view, alike=alike), stay=stay)
 
 
 def risk_at(found, u):
@@ -76,8 +79,8 @@ def risk_at(found, u):
 def test_lines_that_agree_are_all_trusted():
     found = placed(EVEN)
     every = np.arange(14)
-    rows = low_risk(found, every, near(EVEN, true_nm(EVEN)), pulled_share(found, every, every[:0]))
-    assert list(rows) == list(range(14))
+    for rows in low_risk(found, every, near(EVEN, true_nm(EVEN)), pulled_share(found, every, every[:0])):
+        assert list(rows) == list(range(14))
 
 
 @pytest.mark.parametrize("off", [-1.0, 0.8, 3.0])
@@ -99,6 +102,57 @@ def test_a_line_far_out_that_may_be_either_of_two_is_not_trusted(off):
     risk = risk_at(found, u)
     assert risk[-1] > 0.01
     assert np.all(risk[:8] < 0.01)
+
+
+def through_all_but_the_last(u, off):
+    """The true curve with a twist that leaves it at three places and by so much, nm, at a fourth."""
+    three = np.polynomial.polynomial.polyfromroots(u[:3])
+    change = np.polynomial.chebyshev.poly2cheb(three)
+    return TRUE + off * change / chebval(u[3], change)
+
+
+def test_a_matched_curve_that_differs_in_one_line_far_from_the_others_is_weighed():
+    # ten line widths beyond is a second line of the lamp: further than curves are bent on purpose
+    u, off = FOUR, 10.0 * WIDTH
+    lines = np.append(true_nm(u), true_nm(u[3]) + off)
+    twisted = through_all_but_the_last(u, off)
+    assert chebval(u, twisted) == pytest.approx(lines[[0, 1, 2, 4]])
+    found = near(u, lines, matched=[twisted, TRUE])
+    risk = risk_at(found, u)
+    assert risk[3] > 0.2
+    assert np.all(risk[:3] < 0.05)
+    assert risk[3] > 3.0 * risk_at(near(u, lines), u)[3]
+
+
+def test_a_likelier_matched_curve_takes_the_place_of_a_solution_that_need_not_stay():
+    u, off = FOUR, 10.0 * WIDTH
+    lines = np.append(true_nm(u), true_nm(u[3]) + off)
+    twisted = through_all_but_the_last(u, off)  # less smooth
+    for stay, line in ((False, lines[3]), (True, lines[4])):
+        found = near(u, lines, twisted, matched=[TRUE], stay=stay)
+        assert chebval(u[3], found.own.scale) == pytest.approx(line, abs=0.1 * WIDTH)
+        assert risk_at(found, u)[3] > 0.2
+
+
+def test_curves_that_agree_at_lines_and_differ_between_them_are_a_doubt_there():
+    u, off = FOUR, 10.0 * WIDTH
+    lines = np.append(true_nm(u), true_nm(u[3]) + off)
+    twisted = through_all_but_the_last(u, off)
+    middle = 0.5 * (u[1:] + u[:-1])
+    apart = np.abs(chebval(middle, twisted) - true_nm(middle))
+    assert apart[0] < 0.1 * WIDTH < 0.5 * WIDTH < apart[1]
+    between = near(u, lines, matched=[twisted]).risk_between(u, np.full(4, WIDTH), USUAL)
+    assert between[0] < 0.05
+    assert np.all(between[1:] > 0.2)
+
+
+def test_a_gap_before_a_line_in_doubt_is_in_doubt_and_a_crowd_of_lines_leaves_none():
+    u = np.append(np.linspace(-0.9, 0.1, 9), 0.95)
+    found = near(u, np.sort(np.append(true_nm(u), true_nm(0.95) + 2.5)))
+    between = found.risk_between(u, np.full(len(u), WIDTH), USUAL)
+    assert between[-1] > 0.01
+    assert np.all(between[:7] < 0.005)
+    assert len(found.risk_between(u[:1], np.full(1, WIDTH), USUAL)) == 0
 
 
 def test_a_curve_that_took_the_neighbours_at_one_end_is_put_right():
@@ -161,13 +215,17 @@ def test_a_range_of_few_lines_may_go_on_where_the_solution_is_a_little_worse(sur
 
 
 class Risky:
-    """What may be instead of a curve, known at each line."""
+    """What may be instead of a curve, known at each line, and from each to the next: there the less of both."""
 
-    def __init__(self, chances):
+    def __init__(self, chances, between=None):
         self.chances = np.array(chances)
+        self.between = np.minimum(self.chances[1:], self.chances[:-1]) if between is None else np.array(between)
 
     def risk(self, u, width_nm, pulled):
         return self.chances
+
+    def risk_between(self, u, width_nm, pulled):
+        return self.between
 
 
 @pytest.mark.parametrize(
@@ -184,8 +242,9 @@ class Risky:
 def test_lines_of_some_risk_serve_where_others_are_few_and_blends_are_no_ends_then(chances, blends, kept):
     found = placed(np.linspace(-0.5, 0.5, 6))
     single = ~np.isin(np.arange(6), blends)
-    rows = low_risk(replace(found, single=single), np.arange(6), Risky(chances), USUAL)
-    assert rows.tolist() == kept
+    by_peaks, by_spectrum = low_risk(replace(found, single=single), np.arange(6), Risky(chances), USUAL)
+    assert by_peaks.tolist() == kept
+    assert len(by_spectrum) >= len(kept)  # there blends may be ends
 
 
 def fitted(found, degree):
@@ -280,6 +339,32 @@ def test_the_range_ends_where_two_fits_that_believe_different_lines_part():
     assert np.max(np.abs(other.nm(places) - true_nm(places))) < WIDTH / 5
     beyond = np.linspace(found.u[rows[-1]], 0.8, 50)
     assert np.max(np.abs(other.nm(beyond) - true_nm(beyond))) > WIDTH / 10
+
+
+@pytest.mark.parametrize(
+    ("between", "kept"),
+    [
+        ([0.001, 0.001, 0.001, 0.001, 0.001], [0, 1, 2, 3, 4, 5]),
+        ([0.03, 0.001, 0.001, 0.001, 0.001], [1, 2, 3, 4, 5]),
+        ([0.001, 0.001, 0.03, 0.001, 0.001], [0, 1, 2]),
+        ([0.001, 0.001, 0.01, 0.001, 0.001], [0, 1, 2, 3, 4, 5]),  # some risk, as few are left else
+        ([0.03, 0.03, 0.03, 0.03, 0.03], [0]),
+    ],
+)
+def test_a_range_does_not_reach_across_a_gap_in_doubt(between, kept):
+    found = placed(np.linspace(-0.5, 0.5, 6))
+    for rows in low_risk(found, np.arange(6), Risky([0.001] * 6, between), USUAL):
+        assert rows.tolist() == kept
+
+
+@pytest.mark.parametrize("seed", [581251, 621382])
+def test_a_curve_is_right_all_over_its_range_or_refused(seed):
+    # hydrogen, four peaks: one at 866.5 nm was taken for 875.0 nm, and half a line width between two lines that the
+    # right curve shares was lost
+    case = make_case(seed)
+    frames = frames_from_arrays(case.pixel, case.counts, axis_kind="pixel")
+    result = solve([prepare_shot(frames, case.lamp)], frames.axis)
+    assert not result.accepted or largest_error(case, result.solution.nm(case.pixel), *result.solution.covered) < 1.0
 
 
 def test_a_fit_that_knows_nothing_disputes_nothing():

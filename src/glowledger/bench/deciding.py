@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from glowledger.bench.evidence import Candidate
 from glowledger.bench.matching import View
-from glowledger.bench.nearby import ANOTHER, LOCAL, Nearby, nearby_curves, of_terms, weighed
+from glowledger.bench.nearby import ANOTHER, LOCAL, Nearby, beside_matched, nearby_curves, of_terms, weighed
 from glowledger.bench.whole_evidence import log_evidence
 from glowledger.bench.whole_spectrum import WholeFit, WholeSpectrum
 
@@ -91,6 +91,7 @@ def told_by_spectrum(near: Nearby, view: View, whole: WholeSpectrum) -> tuple[Ne
         if moves == MOST_MOVES or best < 0 or told[best] > -BETTER:
             break
         near, freed = nearby_curves(view, fits[best].scale, stay=True), fits[best].freed
+        near = beside_matched(near, view, stay=True)
     drawn = weighed(view, own.scale)
     if drawn.log_evidence > near.own.log_evidence - LOST:
         near = replace(near, own=replace(drawn, log_evidence=max(drawn.log_evidence, near.own.log_evidence)))

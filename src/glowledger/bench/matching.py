@@ -204,12 +204,15 @@ class View:
     lists : list of Levels
         The lamp with all its lines, then (if that differs) without those that it only may show; empty when there are
         fewer than three peaks or lines.
+    alike : list of Candidate
+        Matched scales that are likely and not quite unlike the one that is looked at.
     shelf : Shelf or None
         All of these side by side; follows from `lists`.
     """
 
     pattern: Pattern
     lists: list[Levels]
+    alike: list[Candidate] = field(default_factory=list)
     shelf: Shelf | None = field(init=False)
 
     def __post_init__(self) -> None:

@@ -1,12 +1,13 @@
 """Curves near a solution that its peaks could follow as well: what the lines towards the ends may be instead.
 
 The blind match tells scales apart that differ everywhere. Towards the ends of the axis, where lines are few, a curve
-may still bend to a neighbour of the right line. Such curves are looked for on purpose and weighed like the solution.
+may still bend to a neighbour of the right line. Such curves are looked for on purpose and weighed like the solution,
+and so are matched scales that differ in few lines. Between the lines that they share, two curves differ as well.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.polynomial.chebyshev import chebval, chebvander
@@ -31,6 +32,7 @@ MOST_SCORED, SAME = 30, 0.15  # curves; of the FWHM: nearer ones are one
 # of the FWHM: a curve so far off takes lines for others (these are further apart); a curve so far off does harm
 ANOTHER, HARM = 0.3, 0.15
 GONE = -0.7  # natural log: price of a bright line that is not shown although its place holds a stray peak
+BETWEEN = 9  # places from one line to the next
 MOST_STRAYS, MOST_PULLED, PULL = 12, 2, 0.2  # lines of one side; of the FWHM
 
 
@@ -67,13 +69,30 @@ class Nearby:
 
         `pulled` is the chance that a neighbour of no list pulls a faint, a bright line out of its place.
         """
-        other = np.exp(self.log_weights())
-        own = chebval(u, self.own.scale)
-        off = np.array([np.abs(chebval(u, c.scale) - own) > ANOTHER * width_nm for c in self.others])
-        log_weight, chance = self._doubts(u, width_nm, pulled)
-        weight = np.concatenate([other, np.exp(np.minimum(log_weight, 50.0))])
-        harm = np.vstack([off.reshape(-1, len(u)), chance])
-        return np.asarray((weight @ harm) / (1.0 + np.sum(weight)))
+        return self._weighed_harm(u[:, None], width_nm, pulled)
+
+    def risk_between(self, u: Floats, width_nm: Floats, pulled: tuple[float, float]) -> Floats:
+        """Return the largest such chance (k - 1,) from each of places u (k,), rising, to the next.
+
+        What is uncertain there though every line is what it seems does not count: the errors of the solution tell that.
+        """
+        if len(u) < 2:
+            return np.zeros(0)
+        places = u[:-1, None] + np.diff(u)[:, None] * np.linspace(0.0, 1.0, BETWEEN)
+        return self._weighed_harm(places, np.minimum(width_nm[1:], width_nm[:-1]), pulled, between=True)
+
+    def _weighed_harm(
+        self, places: Floats, width_nm: Floats, pulled: tuple[float, float], *, between: bool = False
+    ) -> Floats:
+        """Return the chance (k,) that the curve is off by more than `HARM` of widths (k,): most of places (k, b)."""
+        at, width = places.ravel(), np.repeat(width_nm, places.shape[1])
+        own = chebval(at, self.own.scale)
+        off = np.array([np.abs(chebval(at, c.scale) - own) > ANOTHER * width for c in self.others])
+        log_weight, chance = self._doubts(at, width, pulled, between=between)
+        harm = np.vstack([off.reshape(-1, len(at)), chance])
+        weight = np.exp(np.concatenate([self.log_weights(), np.minimum(log_weight, 50.0)]))
+        risk = (weight @ harm) / (1.0 + np.sum(weight))
+        return np.asarray(np.max(risk.reshape(places.shape), axis=1, initial=0.0))
 
     def log_weights(self) -> Floats:
         """Return ln of the odds of each other curve over the solution, at most 0: by what speaks against it most."""
@@ -85,11 +104,14 @@ class Nearby:
         against = np.minimum(np.where(asked, -self.told, weight), 0.0)
         return np.where(asked & (self.told < 0.0), 0.0, np.minimum(weight, against))
 
-    def _doubts(self, u: Floats, width_nm: Floats, pulled: tuple[float, float]) -> tuple[Floats, Floats]:
+    def _doubts(
+        self, u: Floats, width_nm: Floats, pulled: tuple[float, float], *, between: bool = False
+    ) -> tuple[Floats, Floats]:
         """Return log weight (q,) and chance of harm (q, k) if outer lines of one side are strays, or one is pulled.
 
         Or an inner one that a lamp only may show, so that a stranger may stand there unnoticed: where those further out
-        are blends, the curve hangs on it. That does harm as far as the curve is not uncertain anyway.
+        are blends, the curve hangs on it. That does harm as far as the curve is not uncertain anyway; `between` lines
+        all does.
         """
         own = self.own
         places = self.u[own.peak]
@@ -119,7 +141,7 @@ class Nearby:
         room, density = curves.log_room[1:] - curves.log_room[0], curves.log_density[1:] - curves.log_density[0]
         price += np.where(np.arange(len(price)) < len(strays), room, density)
         harm = curves.harm(_basis(u, len(own.scale)), HARM * width_nm)
-        first = len(harm) - len(inner)
+        first = 1 if between else len(harm) - len(inner)
         harm[first:] = np.maximum(harm[first:] - harm[0], 0.0)
         return price, harm[1:]
 
@@ -189,10 +211,10 @@ def nearby_curves(view: View, coefficients: Floats, *, stay: bool = False) -> Ne
     width = 0.5 * span * float(np.median(pattern.fwhm_u))
     starts = np.vstack([own[None, :], own + _bent(np.sort(pattern.u), width)])
     scales = refine(starts, pattern, view.lists[0], LOCAL, TOLERANCES)
-    rising = np.sign(own[1]) * np.diff(chebval(GRID, scales.T), axis=1) > 0
-    alive = np.all(rising, axis=1)
+    alive = _rising(scales) & (np.sign(scales[:, 1]) == np.sign(own[1]))
     alive[0] = True
-    scales = _distinct(scales[alive], np.sort(pattern.u), width)
+    scales = scales[alive]
+    scales = scales[_distinct(scales, np.sort(pattern.u), width)]
     if len(scales) > MOST_SCORED:
         quick = quick_scores(scales[1:], pattern, view.lists[0])
         scales = np.vstack([scales[:1], scales[1:][np.argsort(-quick)[: MOST_SCORED - 1]]])
@@ -200,6 +222,30 @@ def nearby_curves(view: View, coefficients: Floats, *, stay: bool = False) -> Ne
     best = 0 if stay else int(np.argmax([c.log_evidence for c in found]))
     others = [c for k, c in enumerate(found) if k != best]
     return Nearby(own=found[best], others=others, moved=best > 0, u=pattern.u, span=span)
+
+
+def beside_matched(near: Nearby, view: View, *, stay: bool = False) -> Nearby:
+    """Return a solution with the matched scales that are like it, drawn to their lines, among the curves near it.
+
+    However far from the others the lines lie in which such scales differ, one of them may be right. If it has the
+    better evidence, it takes the place of the solution, unless this is to `stay`.
+    """
+    if not view.alike:
+        return near
+    pattern, known = view.pattern, [near.own, *near.others]
+    scales = refine(np.array([of_terms(c.scale) for c in view.alike]), pattern, view.lists[0], LOCAL, TOLERANCES)
+    every = np.vstack([*(c.scale for c in known), scales[_rising(scales)]])
+    width = 0.5 * near.span * float(np.median(pattern.fwhm_u))
+    new = [k for k in _distinct(every, np.sort(pattern.u), width) if k >= len(known)]
+    known += view.scores(every[new], LOCAL, SHARP)
+    best = 0 if stay else int(np.argmax([c.log_evidence for c in known]))
+    others = [c for k, c in enumerate(known) if k != best]
+    return replace(near, own=known[best], others=others, moved=near.moved or best > 0)
+
+
+def _rising(scales: Floats) -> NDArray[np.bool_]:
+    """Return which scales (h, d + 1) do not turn back."""
+    return np.asarray(np.all(np.sign(scales[:, 1:2]) * np.diff(chebval(GRID, scales.T), axis=1) > 0, axis=1))
 
 
 def weighed(view: View, coefficients: Floats) -> Candidate:
@@ -223,7 +269,7 @@ def _bent(u: Floats, width: float) -> Floats:
     return (sizes[:, None, None] * changes[None, :, :]).reshape(-1, TERMS)
 
 
-def _distinct(scales: Floats, u: Floats, width: float) -> Floats:
+def _distinct(scales: Floats, u: Floats, width: float) -> list[int]:
     """Return the first of each group of scales that are the same where peaks are."""
     places = u[np.linspace(0, len(u) - 1, min(len(u), 12)).astype(int)]
-    return scales[first_of_alike(scales @ chebvander(places, scales.shape[1] - 1).T, SAME * width)]
+    return first_of_alike(scales @ chebvander(places, scales.shape[1] - 1).T, SAME * width)

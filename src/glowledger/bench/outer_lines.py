@@ -20,7 +20,7 @@ FEW_OUT, FEW_IN = 0.2, 10.0  # pulled lines and others: how many there are befor
 # four of them, and three. Curves err by 0.87 of their standard errors in 68 % of places, 1.9 in 95 %, 2.9 in 99 %
 # (538 lamps of seeds from 260000 of bench_calibration.py, which prints this)
 GOOD_TO, STILL_GOOD_TO, FEW_COVERED = 0.05, 0.065, 4
-# chance that another curve is right: at a line in the range, the same where that leaves few lines, at a line in the fit
+# chance that another curve is right: in the range, the same where that leaves few lines, at a line in the fit
 MOST_RISK, STILL_RISK, MOST_DOUBT = 0.005, 0.02, 0.1
 FORETOLD = 0.1  # of the FWHM: standard error with which the lines further in must foretell an outermost one
 LINES_PER_COEFFICIENT = 2  # fewer foretell nothing
@@ -43,32 +43,34 @@ def pulled_share(found: Identified, alive: NDArray[np.intp], thrown: NDArray[np.
 
 
 def low_risk(
-    found: Identified, rows: NDArray[np.intp], near: Nearby, pulled: tuple[float, float], *, by_spectrum: bool = False
-) -> NDArray[np.intp]:
-    """Return the longest run of lines at which no other curve is likely, or not quite so likely if that leaves few.
+    found: Identified, rows: NDArray[np.intp], near: Nearby, pulled: tuple[float, float]
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return the longest run of lines at and between which no other curve is likely, or less so if that leaves few.
 
-    A blend at an end of few lines may be pulled unseen, but not where all its lines were fitted together
-    (`by_spectrum`).
+    A blend at an end of few lines may be pulled unseen, but not where all its lines were fitted together: the run for
+    a curve through peaks, and for one that the whole spectrum places.
     """
     rows = rows[np.argsort(found.u[rows])]
     risk = near.risk(found.u[rows], found.width_nm[rows], pulled)
-    best = rows[_longest(risk < MOST_RISK)]
+    between = near.risk_between(found.u[rows], found.width_nm[rows], pulled)
+    best = rows[_longest(risk < MOST_RISK, between < MOST_RISK)]
     if np.count_nonzero(found.anchor[best] | ~found.sharp[best]) >= FEW_COVERED:
-        return best
-    still = rows[_longest(risk < STILL_RISK)]
+        return best, best
+    still = rows[_longest(risk < STILL_RISK, between < STILL_RISK)]
     well_placed = found.single & (found.error_nm < WELL_PLACED * found.width_nm)
-    alone = np.flatnonzero((found.anchor if by_spectrum else well_placed)[still])
-    still = still[alone[0] : alone[-1] + 1] if len(alone) else still[:0]
-    return still if len(still) > len(best) else best
+    runs = []
+    for ends in (well_placed, found.anchor):
+        alone = np.flatnonzero(ends[still])
+        run = still[alone[0] : alone[-1] + 1] if len(alone) else still[:0]
+        runs.append(run if len(run) > len(best) else best)
+    return runs[0], runs[1]
 
 
-def _longest(good: NDArray[np.bool_]) -> slice:
-    """Return the longest run that is good."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], good, [False]])))
-    if len(edges) == 0:
-        return slice(0, 0)
-    longest = int(np.argmax(edges[1::2] - edges[::2]))
-    return slice(int(edges[2 * longest]), int(edges[2 * longest + 1]))
+def _longest(good: NDArray[np.bool_], between: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """Return the longest run of lines (k,) that are good, and all between them, from each to the next (k - 1,), is."""
+    broken = ~(between & good[1:] & good[:-1])
+    runs = np.split(np.arange(len(good)), np.flatnonzero(broken) + 1)
+    return max((run[good[run]] for run in runs), key=len)
 
 
 def doubts(

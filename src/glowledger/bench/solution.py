@@ -177,7 +177,7 @@ def refine_solution(
         return None
     alive = usable[first.weight > 0.05]
     pulled = pulled_share(found, alive, np.setdiff1d(usable, alive))
-    kept = low_risk(found, alive, near, pulled)
+    kept, kept_by_spectrum = low_risk(found, alive, near, pulled)
     doubt = doubts(found, np.setdiff1d(alive, kept), near, pulled)
     by_peaks = _by_peaks(shots, (found, usable, kept), doubt, (first, near.span), by_whole)
     enough = by_peaks is not None and _holding(by_peaks) >= ENOUGH_USED
@@ -189,7 +189,7 @@ def refine_solution(
     best = by_spectrum if by_peaks is None else max(by_peaks, by_spectrum, key=_holding)
     if _holding(best) >= (FEWEST_KEPT if best is by_peaks else ENOUGH_USED):
         return best
-    kept = low_risk(found, alive, near, pulled, by_spectrum=True)
+    kept = kept_by_spectrum
     return max(best, _by_spectrum(found, (usable, kept[alone[kept]]), first, whole), key=_holding)
 
 

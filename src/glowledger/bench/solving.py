@@ -18,7 +18,7 @@ from glowledger.bench.hypotheses import Prior
 from glowledger.bench.linespread import clean_widths, measured_linespread
 from glowledger.bench.matching import View, match, quite_unlike, view_of
 from glowledger.bench.model import WavelengthSolution
-from glowledger.bench.nearby import Nearby
+from glowledger.bench.nearby import Nearby, beside_matched
 from glowledger.bench.outcome import Calibration, LineRow
 from glowledger.bench.polynomial import crookedness
 from glowledger.bench.shots import Shot, joined_lines, pattern_of
@@ -112,7 +112,10 @@ def solve(
         margin = _margin((matched, near), trials, found)
         result = replace(result, log_evidence=near.own.log_evidence, log_margin=margin)
         return replace(result, reasons=_forlorn(margin, near.own))
+    led_away = all(near is not trial for _, trial in trials)  # by the whole spectrum
     near, better = polished(near, shots, view)
+    view = replace(view, alike=_alike((matched, near), found))
+    near = beside_matched(near, view, stay=led_away)
     same = all(one is other for one, other in zip(better, shots, strict=True))
     near, fitted, refined, shots = _drawn(near, [better] if same else [better, shots], view, whole)
     margin = _margin((matched, near), trials, found)
@@ -218,9 +221,22 @@ def _margin(
     for candidate in found:
         other = settled.get(id(candidate), candidate)
         lead = (as_matched if other is candidate else near.own.log_evidence) - other.log_evidence
-        if lead < margin and other is not near.own and quite_unlike(other, near.own) and quite_unlike(other, matched):
+        if lead < margin and other is not near.own and _another(other, best):
             margin = lead
     return margin
+
+
+def _alike(best: tuple[Candidate, Nearby], found: list[Candidate]) -> list[Candidate]:
+    """Return the scales that are no others to the best one, and that may become as likely by being settled."""
+    least = best[0].log_evidence - NEAR_EVIDENCE - SETTLING_GAIN
+    likely = [candidate for candidate in found if candidate.log_evidence > least]
+    return [candidate for candidate in likely if not _another(candidate, best)]
+
+
+def _another(other: Candidate, best: tuple[Candidate, Nearby]) -> bool:
+    """Return whether a scale is quite unlike the best one, both as matched and as settled."""
+    matched, near = best
+    return quite_unlike(other, near.own) and quite_unlike(other, matched)
 
 
 def _single(refined: Refined, number: int, count: int) -> NDArray[np.bool_]:
