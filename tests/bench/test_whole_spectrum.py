@@ -12,7 +12,7 @@ from glowledger.bench.nearby import LOCAL, TERMS
 from glowledger.bench.shots import joined_lines, pattern_of, prepare_shot
 from glowledger.bench.solving import solve
 from glowledger.bench.whole_evidence import log_evidence
-from glowledger.bench.whole_spectrum import WholeSpectrum
+from glowledger.bench.whole_spectrum import FREED, WholeSpectrum
 from glowledger.spectra.frames import frames_from_arrays
 
 U = np.linspace(-1.0, 1.0, 2048)
@@ -156,10 +156,22 @@ def test_a_stranger_beside_a_line_does_not_bend_the_curve(line, off):
     assert sum(len(peaks) for peaks in free.freed) == 1
 
 
-def test_no_line_is_taken_for_a_stranger_s_where_there_is_none():
+@pytest.mark.parametrize(("line", "off"), [(842.4648, -0.2), (842.4648, 0.3), (365.0153, -0.3)])
+def test_a_peak_that_only_may_be_a_stranger_s_is_left_aside_where_this_is_asked_for(line, off):
+    nm = axis(bend=0.015)
+    whole = whole_of(shot_of(MERCURY | ARGON | {line + off * 1.4: 20}, nm, "hg-ar"))
+    sure, cautious = whole.fit_freely(as_scale(nm), 4), whole.fit_freely(as_scale(nm), 4, odds=np.log(0.1 / 0.9))
+    among = (nm > 300.0) & (nm < 840.0)
+    error = [np.max(np.abs(chebval(U, fit.scale) - nm)[among]) for fit in (sure, cautious)]
+    assert [sum(len(peaks) for peaks in fit.freed) for fit in (sure, cautious)] == [0, 1]
+    assert error[1] < 0.01 * 1.4 < error[0]
+
+
+@pytest.mark.parametrize("odds", [FREED, np.log(0.1 / 0.9)])
+def test_no_line_is_taken_for_a_stranger_s_where_there_is_none(odds):
     nm = axis(bend=0.015)
     whole = whole_of(shot_of(MERCURY | ARGON, nm, "hg-ar"))
-    assert not any(whole.fit_freely(as_scale(nm), 4).freed)
+    assert not any(whole.fit_freely(as_scale(nm), 4, odds=odds).freed)
 
 
 def test_evidence_tells_the_right_scale_of_the_right_lamp_from_any_other():

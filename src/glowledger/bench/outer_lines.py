@@ -81,6 +81,12 @@ def doubts(
     return {float(found.wavelength_nm[k]): float(r) for k, r in zip(rows, risk, strict=True) if r < MOST_DOUBT}
 
 
+def unlikely(found: Identified, near: Nearby, pulled: tuple[float, float]) -> NDArray[np.intp]:
+    """Return the identified peaks at which another curve is so likely that they hold none."""
+    rows = np.argsort(found.u)
+    return rows[near.risk(found.u[rows], found.width_nm[rows], pulled) > MOST_DOUBT]
+
+
 def in_doubt(
     found: Identified, kept: NDArray[np.intp], doubt: dict[float, float]
 ) -> tuple[Identified, NDArray[np.intp]]:

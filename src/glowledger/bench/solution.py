@@ -14,6 +14,7 @@ from glowledger.bench.matching import View
 from glowledger.bench.nearby import PULL, Nearby, nearby_curves, weighed
 from glowledger.bench.outer_lines import (
     GOOD_TO,
+    MOST_DOUBT,
     WELL_PLACED,
     doubting_faint,
     doubts,
@@ -22,12 +23,13 @@ from glowledger.bench.outer_lines import (
     low_risk,
     pulled_share,
     undisputed,
+    unlikely,
     well_covered,
 )
 from glowledger.bench.placing import MOST_ROUGH, placed
 from glowledger.bench.polynomial import LineFit, best_degree
 from glowledger.bench.shots import Shot, with_better_width
-from glowledger.bench.whole_spectrum import MOST_MISFIT, WholeFit, WholeSpectrum
+from glowledger.bench.whole_spectrum import MOST_MISFIT, STRANGE_PRICE, WholeFit, WholeSpectrum
 
 Floats = NDArray[np.float64]
 
@@ -184,28 +186,40 @@ def refine_solution(
     if enough or by_whole is None or not by_whole[1].trusted:
         return by_peaks
     alone = ~likely_company(found, shots)
-    whole = _without(found, usable[~alone[usable]], shots, by_whole)
-    by_spectrum = _by_spectrum(found, (usable, kept[alone[kept]]), first, whole)
+    trusted = [rows[alone[rows]] for rows in (kept, kept_by_spectrum)]
+    whole = by_whole[1]
+    if max(len(rows) for rows in trusted) >= FEWEST_KEPT:
+        aside = np.union1d(usable[~alone[usable]], unlikely(found, near, pulled))
+        whole = _without(found, aside, shots, by_whole, near.own.scale)
+    by_spectrum = _by_spectrum(found, (usable, trusted[0]), first, whole)
     best = by_spectrum if by_peaks is None else max(by_peaks, by_spectrum, key=_holding)
     if _holding(best) >= (FEWEST_KEPT if best is by_peaks else ENOUGH_USED):
         return best
-    kept = kept_by_spectrum
-    return max(best, _by_spectrum(found, (usable, kept[alone[kept]]), first, whole), key=_holding)
+    return max(best, _by_spectrum(found, (usable, trusted[1]), first, whole), key=_holding)
 
 
 def _without(
-    found: Identified, rows: NDArray[np.intp], shots: list[Shot], by_whole: tuple[WholeSpectrum, WholeFit]
+    found: Identified,
+    rows: NDArray[np.intp],
+    shots: list[Shot],
+    by_whole: tuple[WholeSpectrum, WholeFit],
+    scale: Floats,
 ) -> WholeFit:
-    """Return the fit of the whole spectrum with the peaks of some lines left aside."""
+    """Return the fit of the whole spectrum with the peaks of some lines left aside, and those that may be strangers'.
+
+    What is in doubt holds no curve. What it had bent may lie far off: a `scale` that the peaks hold is a beginning too.
+    """
     whole, drawn = by_whole
-    if len(rows) == 0:
-        return drawn
     freed = []
     for number, (shot, part, before) in enumerate(zip(shots, whole.parts, drawn.freed, strict=True)):
         at = shot.peaks.pixel[found.peak[rows[found.shot[rows] == number]]]
         theirs = part.shot.peaks.pixel  # told of other line widths, these may be others
         freed.append(before | {int(np.argmin(np.abs(theirs - pixel))) for pixel in at})
-    return whole.fit_freely(drawn.scale, DRAWN_STEPS, freed=tuple(freed))
+    odds = float(np.log(MOST_DOUBT / (1.0 - MOST_DOUBT)))
+    apart = np.max(np.abs(chebval(found.u, scale) - chebval(found.u, drawn.scale)) / found.width_nm)
+    starts = (drawn.scale, scale) if apart > ALIKE else (drawn.scale,)
+    fits = [whole.fit_freely(start, DRAWN_STEPS, freed=tuple(freed), odds=odds) for start in starts]
+    return min(fits, key=lambda fit: fit.loss / drawn.worth + STRANGE_PRICE * fit.strange)
 
 
 def _holding(result: Refined) -> int:

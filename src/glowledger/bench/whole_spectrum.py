@@ -135,7 +135,12 @@ class WholeSpectrum:
         return min(drawn, drawn_too, key=lambda fit: fit.loss / than.worth + STRANGE_PRICE * fit.strange)
 
     def fit_freely(
-        self, scale: Floats, steps: int = 2, than: WholeFit | None = None, freed: Freed | None = None
+        self,
+        scale: Floats,
+        steps: int = 2,
+        than: WholeFit | None = None,
+        freed: Freed | None = None,
+        odds: float = FREED,
     ) -> WholeFit:
         """Draw a scale to the spectrum, peaks left aside that pull it from where all other light wants it.
 
@@ -152,14 +157,16 @@ class WholeSpectrum:
             One that stays hopeless beside it, however much is left aside, is given up.
         freed : tuple of frozenset of int, optional
             What is left aside to begin with.
+        odds : float
+            Natural log of the odds that a peak is a stranger's at which it is left aside.
         """
         fit = self.fit(scale, steps, than) if freed is None else self._drawn(scale, steps, None, freed)
         for left in range(MOST_FREED, 0, -1):
-            more, gain = self._pulling(fit)
+            more, gain = self._pulling(fit, odds)
             if more is None or (than is not None and than.log_odds(fit) - left * gain / than.worth > HOPELESS):
                 break
             again = self._drawn(scale, steps, None, more, rival=than is not None)
-            if not again.loss + (STRANGE_PRICE + FREED) * again.worth < fit.loss:
+            if not again.loss + (STRANGE_PRICE + odds) * again.worth < fit.loss:
                 break
             fit = again
         return fit
@@ -197,14 +204,14 @@ class WholeSpectrum:
             states=tuple(best.states), freed=freed,
         )  # fmt: skip
 
-    def _pulling(self, fit: WholeFit) -> tuple[Freed | None, float]:
+    def _pulling(self, fit: WholeFit, odds: float) -> tuple[Freed | None, float]:
         """Return the freed peaks with one more, and the fall of the loss that it promises.
 
         The one that pulls most from where all other light wants the curve; none where none pulls so much that a
         stranger is likelier than the line of the lamp near it.
         """
         rate = self.prior_sd[: len(fit.scale)] ** -2.0
-        least = (STRANGE_PRICE + FREED) * fit.worth
+        least = (STRANGE_PRICE + odds) * fit.worth
         gains = [state.gain_if_free(rate, least) for state in fit.states]
         part = int(np.argmax([np.max(gain, initial=0.0) for gain in gains]))
         most = float(np.max(gains[part], initial=0.0))
