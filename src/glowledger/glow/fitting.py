@@ -29,7 +29,7 @@ from glowledger.glow.instrument import (
 from glowledger.glow.noise_levels import ENOUGH, ENOUGH_MEANWHILE, NoiseLevels
 from glowledger.glow.normal_equations import Normal, WeightedSums, normal_equations, weighted_sums
 from glowledger.glow.scene import Adjustment, Scene
-from glowledger.glow.templates import LineShape
+from glowledger.glow.shape_freedom import FREEDOMS, stepped
 
 ROUNDS = 8
 CLOSING = 3
@@ -390,11 +390,6 @@ def moved(scene: Scene, solution: Solution) -> Adjustment:
     moved_nm = scene.shift_basis @ step[:k]
     largest = float(np.abs(moved_nm[seen]).max(initial=0.0))  # where there is no light nothing can go wrong
     shift = step[:k] * min(1.0, LONGEST_SHIFT * fwhm / max(largest, 1e-12))
-    width, lorentz, asymmetry = np.clip(step[k : k + 3], -0.15, 0.15)
-    shape = LineShape(
-        width=float(np.clip(old.shape.width * np.exp(width), 0.4, 2.5)),
-        lorentz_fraction=float(np.clip(old.shape.lorentz_fraction + lorentz, 0.0, 1.0)),
-        asymmetry=float(np.clip(old.shape.asymmetry + asymmetry, -0.5, 0.5)),
-    )
+    shape = stepped(old.shape, step[k : k + FREEDOMS])
     response = old.log_response + np.clip(step[-old.log_response.size :], -MOST_RESPONSE, MOST_RESPONSE)
     return Adjustment(shift_nm=old.shift_nm + shift, shape=shape, log_response=response)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
@@ -14,6 +13,7 @@ from glowledger.glow.loose_bands import FAINT_DOUBT, MOST_DOUBT
 from glowledger.glow.loose_templates import LooseTemplates
 from glowledger.glow.noise_levels import NoiseLevels
 from glowledger.glow.scene import Adjustment, Priors, Scene
+from glowledger.glow.shape_freedom import FREEDOMS, STEPS, prior_sd, shape_state, tried
 from glowledger.glow.templates import Edges, EmissionGrid, SpreadLines
 from glowledger.glow.width_scale import pixel_sums
 
@@ -28,7 +28,6 @@ MOST_BENT = 0.5  # relative
 BAND_NM = 8.0  # half a band with its tail: the branches of one level stand further apart
 SUMMED_ERROR = 0.5  # relative, of levels in typical proportions, and of bands known by their heads alone
 MANY_LINED = "H2"  # the only species listed most of whose lines are in no table
-WIDTH_STEP, SHAPE_STEP = 0.04, 0.10  # finite differences for the derivative columns
 
 
 def response_templates(
@@ -282,32 +281,24 @@ def free_columns(
     Returns
     -------
     columns : ndarray of shape (p, f)
-        Derivatives by shift (k), width, Lorentz fraction, asymmetry, strengths of loose bands, temperatures of loose
-        rotation and response nodes; then a constant.
+        Derivatives by shift (k), width, Lorentz fraction, asymmetry, light beside the lines, strengths of loose bands,
+        temperatures of loose rotation and response nodes; then a constant.
     precision, pull : ndarray of shape (f, f) and (f,)
         The prior acts on the whole adjustment, so it pulls back what was moved before.
     """
-    shape = adjustment.shape
     response = response_at(scene, adjustment)
     basis = scene.shift_basis
-    shapes = (
-        shape,
-        replace(shape, width=shape.width * float(np.exp(WIDTH_STEP))),
-        replace(shape, lorentz_fraction=shape.lorentz_fraction + SHAPE_STEP),
-        replace(shape, asymmetry=shape.asymmetry + SHAPE_STEP),
-    )
     given = amounts
     if grid is None:
         grid, amounts = scene.grid, _telling(scene, amounts)
-    spread = grid.spread_sum(amounts, shapes)
+    spread = grid.spread_sum(amounts, (adjustment.shape, *tried(adjustment.shape)))
     light, *changed = (_sums(scene, adjustment) @ spread.light).T
     moved = _edges(scene, adjustment).slope(spread.light[:, 0])
-    k, steps = basis.shape[1], (WIDTH_STEP, SHAPE_STEP, SHAPE_STEP)
-    nodes = scene.hats.shape[1]
+    k, nodes = basis.shape[1], scene.hats.shape[1]
     everything = np.zeros((light.size, loosened(scene).stop + nodes + 1))
     # each shift term moves the edges of a pixel nearly alike: its derivative is the common one, weighted
     np.multiply(basis[1:] + basis[:-1], (0.5 * moved * response)[:, None], out=everything[:, :k])
-    for column, other, size in zip(range(k, k + 3), changed, steps, strict=True):
+    for column, other, size in zip(range(k, k + FREEDOMS), changed, STEPS, strict=True):
         everything[:, column] = (other - light) * (response / size)
     if loose and grid is scene.grid:
         for one, where in loose_columns(scene):
@@ -329,7 +320,7 @@ def _changes(
 
 def loose_columns(scene: Scene) -> tuple[tuple[LooseTemplates, slice], ...]:
     """Return what is loose in a scene, and which of the free columns each is."""
-    found, first = [], scene.shift_basis.shape[1] + 3
+    found, first = [], scene.shift_basis.shape[1] + FREEDOMS
     for one in scene.loosened:
         found.append((one, slice(first, first + len(one))))
         first += len(one)
@@ -338,7 +329,7 @@ def loose_columns(scene: Scene) -> tuple[tuple[LooseTemplates, slice], ...]:
 
 def loosened(scene: Scene) -> slice:
     """Return which of the free columns are loose templates."""
-    first = scene.shift_basis.shape[1] + 3
+    first = scene.shift_basis.shape[1] + FREEDOMS
     return slice(first, first + sum(len(one) for one in scene.loosened))
 
 
@@ -351,15 +342,10 @@ def loosened_of(scene: Scene, columns: NDArray[np.intp]) -> NDArray[np.intp]:
 def _prior(scene: Scene, adjustment: Adjustment) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return precision and pull of the free columns, as `free_columns`."""
     precision, weight = _precision(scene.priors, scene.loosened)
-    shape, line_spread = adjustment.shape, scene.line_spread
     state = np.concatenate(
         [
             adjustment.shift_nm,
-            [
-                np.log(shape.width),
-                shape.lorentz_fraction - line_spread.lorentz_fraction,
-                shape.asymmetry - line_spread.asymmetry,
-            ],
+            shape_state(adjustment.shape, scene.line_spread),
             *(one.found for one in scene.loosened),
             adjustment.log_response,
         ]
@@ -371,7 +357,7 @@ def _prior(scene: Scene, adjustment: Adjustment) -> tuple[NDArray[np.float64], N
 def _precision(
     priors: Priors, loose: tuple[LooseTemplates, ...]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    shapes = [priors.width_log, priors.shape, priors.shape]
+    shapes = prior_sd(priors.width_log, priors.shape)
     sd = np.concatenate([priors.shift_nm, shapes, *(one.error for one in loose), priors.log_response])
     precision = np.diag(np.append(1.0 / sd**2, 0.0))
     # a common factor of the response belongs to the amounts: held at one

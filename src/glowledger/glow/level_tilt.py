@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 SEEN = 5.0  # standard deviations from which a level tells the brightness of the species
-FEWEST = 4  # levels seen, or nothing is said
+FEWEST = 3  # levels seen, or nothing is said
 SCATTER = 0.7  # relative, of populations about a Boltzmann line: levels are fed unevenly; common practice, no source
 TILT_SD = 0.6  # of 1 / kT, 1 / eV, beforehand: kT between 0.35 and 1 eV about a typical one of 0.5 eV
 STUDENT_DOF = 3.0  # levels that took up the light of others are outliers

@@ -14,6 +14,7 @@ from glowledger.glow.noise_levels import LARGEST_MISMATCH
 from glowledger.glow.nonnegative import Minima
 from glowledger.glow.normal_equations import Normal, WeightedSums, normal_equations, weighted_sums
 from glowledger.glow.scene import Scene
+from glowledger.glow.shape_freedom import settled_sd
 from glowledger.glow.significance import significance
 from glowledger.glow.species_light import species_light
 from glowledger.glow.untypical_levels import cost, sure_levels, yielding
@@ -30,7 +31,6 @@ NEARLY = 0.9  # of the largest error: what is usual holds it back a little
 LISTED_ERROR = 0.25  # of a template, to which it may err before the light is called that of nothing listed
 BAD_FIT = 3.0  # reduced χ², template errors already allowed for
 SAME = 3e-2  # relative: a difference in weight or light this small is none
-SETTLED_SHAPE = 0.05
 SETTLED_RESPONSE = 0.2
 
 
@@ -352,7 +352,7 @@ def _settled(scene: Scene) -> NDArray[np.float64]:
     shifts, nodes, loose = scene.shift_basis.shape[1], scene.hats.shape[1], loosened(scene)
     sd = np.concatenate(
         [
-            np.full(shifts, SETTLED_WIDTHS * fwhm), np.full(3, SETTLED_SHAPE),
+            np.full(shifts, SETTLED_WIDTHS * fwhm), settled_sd(),
             np.full(loose.stop - loose.start, np.inf), np.full(nodes, SETTLED_RESPONSE),
         ]
     )  # fmt: skip

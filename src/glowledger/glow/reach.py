@@ -19,7 +19,7 @@ from glowledger.glow.variance_without import local_misfit
 ATOM_ERROR, BAND_ERROR = 0.025, 0.04
 TAILS = 0.25  # d ln(counts) / d ln(T): heads decide on a band's amount, the tail goes with its temperature
 FLANK_ERROR = 0.3  # of light on the flanks of a cut line
-SHAPE_PART = 0.5  # of the variance from template errors: a free amount takes up an error of height, not one of shape
+SHAPE_PART = 0.5  # of the variance from its own template errors: a free amount takes up one of height, not of shape
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,9 +64,9 @@ def reach_of(scene: Scene, solution: Solution, columns: NDArray[np.intp], log_t_
     counts_per_unit = float(in_pixels @ weights)
     information = float(weights @ solution.normal.gram[np.ix_(columns, columns)] @ weights)
     fitted = species_light(scene, solution, columns)
-    misfit, random = (float(average[columns[0]]) for average in _where_it_shines(scene, solution))
+    misfit, own = (float(average[columns[0]]) for average in _where_it_shines(scene, solution))
     if np.any(solution.x[columns] > 0):
-        error = float(_fitted_errors(scene, solution)[columns[0]]) * np.sqrt(random + SHAPE_PART * (1 - random))
+        error = float(_fitted_errors(scene, solution)[columns[0]]) * np.sqrt(1 - (1 - SHAPE_PART) * own)
     else:
         left = information - _taken(scene, solution)[columns[0]]
         error = counts_per_unit / np.sqrt(max(left, 1e-6 * information, np.finfo(float).tiny))
@@ -86,17 +86,20 @@ def reach_of(scene: Scene, solution: Solution, columns: NDArray[np.intp], log_t_
 def _where_it_shines(scene: Scene, solution: Solution) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return, where the species of each emitter shines or would, two averages, shape (m,).
 
-    The root of the local misfit, and the part of the variance assumed that is noise and no template error.
+    The root of the local misfit, and the part of the variance assumed that comes from its own template errors.
     """
     names, index = scene.species_of_emitters()
-    own = [scene.columns_of(name) for name in names]
-    light = np.stack([pattern_light(scene, solution, c) + species_light(scene, solution, c) for c in own])
-    light = np.where(scene.used, light, 0.0)
+    columns = [scene.columns_of(name) for name in names]
+    fitted = np.stack([species_light(scene, solution, c) for c in columns])
+    typical = np.stack([pattern_light(scene, solution, c) for c in columns])
+    light = np.where(scene.used, typical + fitted, 0.0)
     light += 1e-9 * light.max(axis=1, keepdims=True) + 1e-300
     light /= light.sum(axis=1, keepdims=True)
     random = solution.levels.shared * solution.levels.random_variance(solution.model)
     random = np.minimum((random + scene.stated_variance) / solution.variance, 1.0)
-    return np.sqrt(light @ local_misfit(scene, solution))[index], (light @ random)[index]
+    part = np.divide(fitted, solution.lines, out=np.zeros_like(fitted), where=solution.lines > 0)
+    own = np.sum(light * (1.0 - random) * np.minimum(part, 1.0) ** 2, axis=1)
+    return np.sqrt(light @ local_misfit(scene, solution))[index], own[index]
 
 
 def _rough_amounts(

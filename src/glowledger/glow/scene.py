@@ -16,12 +16,12 @@ from glowledger.glow.loose_templates import LooseTemplates
 from glowledger.glow.noise_levels import NoiseLevels, first_levels
 from glowledger.glow.response_guess import bends, expected_response, hats, response_freedom
 from glowledger.glow.second_order import GroupedOrder, SecondOrder
+from glowledger.glow.shape_freedom import SHAPE_SD
 from glowledger.glow.templates import EmissionGrid, LineShape, emission_grid, pixel_edges, placed
 from glowledger.spectra.frames import Frames
 from glowledger.spectra.noise import rounding_variance
 
 WIDTH_LOG_SD = 0.10  # ln of line width, beyond what bench or data told
-SHAPE_SD = 0.15  # Lorentz fraction and asymmetry
 FLANK_WIDTHS = 2.0  # line widths beside missing pixels that count as flanks of a cut line
 CUT_SHARE = 0.1  # of the brightest pixel: missing pixels beside one so bright cut a line
 

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 SPLINES = 6  # sinc factors of sharing a line between nodes and of drawing light between them, three each
 SINGLE, DOUBLE = np.dtype(np.float32), np.dtype(np.float64)
+BESIDE_WIDTHS = (-3.0, -2.0, -1.25, 1.25, 2.0, 3.0)  # of the FWHM: where light may stand beside a line
 BLOCK = 64  # emitters spread at a time
 ROUND_NM = 2.0  # the range of a grid ends at multiples of this
 
@@ -60,18 +61,50 @@ class LineShape:
         FWHM as a multiple of the one that defines u.
     lorentz_fraction, asymmetry : float
         As in `unit_profile`.
+    beside : tuple of float
+        Part of the light that stands in each `Copy` at `BESIDE_WIDTHS`.
     """
 
     width: float = 1.0
     lorentz_fraction: float = 0.0
     asymmetry: float = 0.0
+    beside: tuple[float, ...] = (0.0,) * len(BESIDE_WIDTHS)
 
     def kernel(self) -> NDArray[np.float64]:
         """Return the shape on the grid, of unit sum."""
-        half = int(REACH / STEP)
-        u = np.arange(-half, half + 1, dtype=np.float64) * STEP / self.width
         # a line stands at the middle of its half maximum, as a fit of a symmetric line would place it
-        return unit_profile(u + 0.5 * self.asymmetry, self.lorentz_fraction, self.asymmetry)
+        line = unit_profile(_grid() / self.width + 0.5 * self.asymmetry, self.lorentz_fraction, self.asymmetry)
+        for part, off in zip(self.beside, BESIDE_WIDTHS, strict=True):
+            if part:
+                line += part * (Copy(off).kernel() - line)
+        return line
+
+
+@dataclass(frozen=True, slots=True)
+class Copy:
+    """Light beside a line: a Gaussian of the FWHM that defines u.
+
+    Attributes
+    ----------
+    off : float
+        Its distance from the line, of that FWHM.
+    """
+
+    off: float
+
+    def kernel(self) -> NDArray[np.float64]:
+        """Return the shape on the grid, of unit sum."""
+        return _copy_kernel(self.off)
+
+
+def _grid() -> NDArray[np.float64]:
+    half = int(REACH / STEP)
+    return np.arange(-half, half + 1, dtype=np.float64) * STEP
+
+
+@lru_cache(maxsize=16)
+def _copy_kernel(off: float) -> NDArray[np.float64]:
+    return unit_profile(_grid() - off, 0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -229,14 +262,14 @@ class EmissionGrid:
             self._transform[precision] = transform
         return self._transform[precision]
 
-    def spread_sum(self, amounts: NDArray[np.float64], shapes: tuple[LineShape, ...]) -> SpreadLines:
+    def spread_sum(self, amounts: NDArray[np.float64], shapes: tuple[LineShape | Copy, ...]) -> SpreadLines:
         """Spread the sum of all emitters, in given amounts, by several line-spreads.
 
         Parameters
         ----------
         amounts : ndarray of shape (m,)
             Light of each emitter.
-        shapes : tuple of k LineShape
+        shapes : tuple of k LineShape or Copy
             The line-spreads.
 
         Returns
@@ -275,8 +308,8 @@ def _transform_length(grid: EmissionGrid) -> int:
     return int(next_fast_len(grid.density.shape[1] + 2 * int(REACH / STEP) + 1, real=True))
 
 
-@lru_cache(maxsize=16)
-def _kernel_transform(shape: LineShape, length: int) -> NDArray[np.complex128]:
+@lru_cache(maxsize=32)
+def _kernel_transform(shape: LineShape | Copy, length: int) -> NDArray[np.complex128]:
     """Return the transform of the line-spread, centred on the first sample so that nothing moves.
 
     What the splines of the grid smooth, by sinc once for each, is taken out of it: the sum over nodes is then the
