@@ -46,12 +46,13 @@ class Curve:
     informed: list[float] = field(default_factory=list)
     off: list[float] = field(default_factory=list)  # median distance of counts from the truth, over Cramér-Rao
     stated: list[float] = field(default_factory=list)  # median stated standard error over Cramér-Rao
+    errors: list[list[float]] = field(default_factory=list)  # counts less the truth, over the stated standard error
     known: float = float("nan")  # strength at which the informed observer finds half
 
     def sort(self) -> None:
         """Put the strengths in rising order."""
         order = np.argsort(self.strength)
-        for key in ("strength", "present", "seen", "informed", "off", "stated"):
+        for key in ("strength", "present", "seen", "informed", "off", "stated", "errors"):
             setattr(self, key, [getattr(self, key)[i] for i in order])
 
     def half(self, which: str) -> float:
@@ -151,7 +152,7 @@ def _one_strength(
 ) -> tuple[float, float]:
     """Add one strength to a curve; return the parts that are present and seen."""
     strength = LEAST * RATIO**step
-    verdicts, off, stated = [], [], []
+    verdicts, off, stated, errors = [], [], [], []
     for k, glow in enumerate(glows):
         truth = glow.at(strength)
         counts = recorded(truth, np.random.RandomState([seed, step - LOWEST, k]))
@@ -163,6 +164,7 @@ def _one_strength(
         if np.isfinite(one.counts):
             off.append(abs(one.counts - own) / bound)
             stated.append(one.standard_error / bound)
+            errors.append((one.counts - own) / one.standard_error)
     present = float(np.mean([v == "present" for v in verdicts]))
     seen = float(np.mean([v in SEEN for v in verdicts]))
     curve.strength.append(strength)
@@ -171,6 +173,7 @@ def _one_strength(
     curve.informed.append(float(np.mean([norm.cdf(strength * part - LEAST) for part in kept])))
     curve.off.append(float(np.median(off)) if off else float("nan"))
     curve.stated.append(float(np.median(stated)) if stated else float("nan"))
+    curve.errors.append(errors)
     return present, seen
 
 
@@ -191,3 +194,7 @@ def print_halves(curves: list[Curve]) -> None:
         known = curve.known
         print(f"{curve.name + ' in ' + curve.base:26s}{curve.half('present') / LEAST:9.1f}"
               f"{curve.half('seen') / LEAST:7.1f}{known / LEAST:19.1f}{curve.half('seen') / known:20.2f}")  # fmt: skip
+    size = np.abs([error for curve in curves for part in curve.errors for error in part])
+    if size.size:
+        print(f"counts of {size.size} traces within one standard error of the truth: {np.mean(size < 1):.0%} (68 % "
+              f"wanted), within 1.96: {np.mean(size < 1.96):.0%} (95 %)")  # fmt: skip

@@ -5,6 +5,7 @@ import pytest
 from glow_instrument import Instrument
 from glow_simulator import simulate
 
+from glowledger.bench.model import Bench, WavelengthSolution
 from glowledger.glow.identifying import identify_frame
 from glowledger.spectra.frames import frames_from_arrays
 
@@ -63,3 +64,22 @@ def test_an_axis_that_fits_nowhere_makes_no_species_absent():
     fit = identify_frame(frames_from_arrays(nm, counts[::-1].copy()))
     assert not any(one.verdict in ("present", "not seen") for one in fit.species)
     assert any("may be far off" in one for one in fit.warnings)
+
+
+@pytest.mark.parametrize("calibrated", [False, True])
+def test_light_of_nothing_listed_is_named_by_its_place_and_a_calibrated_axis_not_blamed_for_it(calibrated):
+    # ghosts of a real spectrograph (second order of cadmium 326 nm) stood where no line is, on an axis right to 0.02 nm
+    counts, nm, _ = simulate({"Ar I": 1e7}, INSTRUMENT, 3)
+    ghost = 0.2 * (counts.max() - dark_level(counts)) * np.exp(-(((nm - 543.0) / 0.6) ** 2))
+    solution = None
+    if calibrated:
+        domain = (float(nm[0]), float(nm[-1]))
+        solution = WavelengthSolution(
+            coefficients=np.polynomial.Chebyshev.fit(nm, nm, 1, domain=domain).coef, domain=domain,
+            covariance=1e-5 * np.eye(2), scatter_nm=0.01, covered=domain,
+        )  # fmt: skip
+    bench = Bench(pixels=nm.size, solution=solution)
+    fit = identify_frame(frames_from_arrays(nm, counts + ghost), bench=bench)
+    said = next(one for one in fit.warnings if "nothing listed has any" in one)
+    assert float(said.split(" nm")[0].split()[-1]) == pytest.approx(543.0, abs=1.0)
+    assert ("calibrate" in said) != calibrated

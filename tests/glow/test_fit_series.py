@@ -73,6 +73,15 @@ def test_standard_errors_are_the_scatter_from_frame_to_frame(steady, name):
     assert_allclose(counts.std(ddof=1), error.mean(), rtol=0.2)
 
 
+def test_errors_of_all_light_and_of_the_smooth_light_are_their_scatter(steady):
+    """Both hang on the dark level that is fitted: an error of it counts in every pixel."""
+    series = steady[3]
+    for values, errors in (
+        (series.total_counts, series.total_error), (series.continuum_counts, series.continuum_error)
+    ):  # fmt: skip
+        assert np.std(values) == pytest.approx(np.median(errors), rel=0.3)
+
+
 @pytest.mark.parametrize("name", ["Ar I", "CO", "H I"])
 def test_amounts_are_right_within_the_template(steady, name):
     # populations, branching and band shape of the simulation differ from the tables by 6 to 10 %

@@ -26,6 +26,8 @@ def fit_warnings(
     fit: tuple[Scene, Solution],
     seen: Visibility,
     evidence: tuple[SpeciesEvidence, ...],
+    *,
+    calibrated: bool,
 ) -> tuple[str, ...]:
     """Return what a user must know of a fit before believing it, a sentence each.
 
@@ -41,6 +43,8 @@ def fit_warnings(
         Which pixels could show light.
     evidence : tuple of SpeciesEvidence
         The verdicts.
+    calibrated : bool
+        Whether a lamp has placed the axis.
 
     Returns
     -------
@@ -51,7 +55,7 @@ def fit_warnings(
         found.append(f"the mean of {len(frames)} frames was used")
         coarse = coarse_warning(frames)
         found.extend([coarse] if coarse else [])
-    found.extend(_of_the_axis(scene, solution))
+    found.extend(_of_the_axis(scene, solution, calibrated=calibrated))
     masked = int((~whole.used).sum())
     if masked:
         found.append(f"{masked} pixels were left out (saturated, dead or missing)")
@@ -86,11 +90,16 @@ def fit_warnings(
     return tuple(found)
 
 
-def _of_the_axis(scene: Scene, solution: Solution) -> list[str]:
-    """Return what the fit tells of a wavelength axis that is far off, or nothing."""
+def _of_the_axis(scene: Scene, solution: Solution, *, calibrated: bool) -> list[str]:
+    """Return what the fit tells of light out of place, or of a wavelength axis that is far off, or nothing."""
     if solution.chi2_reduced > ASTRAY:
-        return ["lines stand where nothing listed has any: the wavelength axis may be far off: calibrate with a lamp"]
-    off, at = solution.shift_at(scene, scene.axis_nm.size // 2), scene.axis_nm[scene.axis_nm.size // 2]
+        over = np.where(scene.used, (scene.data - solution.model) / np.sqrt(solution.pixel_variance(scene)), 0.0)
+        at = float(scene.axis_nm[int(np.argmax(over))])
+        said = f"light stands where nothing listed has any, most clearly at {at:.1f} nm: "
+        if calibrated:
+            return [f"{said}an emitter that is not listed, or a ghost of the spectrometer"]
+        return [f"{said}the wavelength axis may be far off: calibrate with a lamp"]
+    off, middle = solution.shift_at(scene, scene.axis_nm.size // 2), scene.axis_nm[scene.axis_nm.size // 2]
     if abs(off) < FAR_OFF * scene.priors.shift_nm[0]:
         return []
-    return [f"near {at:.0f} nm the wavelength axis is off by {abs(off):.1f} nm; calibrate it with a lamp"]
+    return [f"near {middle:.0f} nm the wavelength axis is off by {abs(off):.1f} nm; calibrate it with a lamp"]

@@ -223,7 +223,8 @@ def _identified(
     solution = with_response(scene, solution)
     seen = visibility(scene, solution, bench)
     evidence = evidence_of(scene, solution, listed, seen, temperatures)
-    warnings = fit_warnings(frames, whole, (scene, solution), seen, evidence)
+    placed = bench is not None and bench.solution is not None
+    warnings = fit_warnings(frames, whole, (scene, solution), seen, evidence, calibrated=placed)
     return Identified(
         whole=whole, few=(scene, solution), plan=plan,
         fit=answer(whole, scene, solution, evidence, temperatures, warnings),

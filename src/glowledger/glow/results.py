@@ -175,9 +175,11 @@ class SeriesFit:
     time_s : ndarray of shape (n,)
         As in the frames.
     total_counts, total_error : ndarray of shape (n,)
-        All light above the dark, summed over usable pixels.
+        All light above the dark, summed over usable pixels; its standard error, that of the dark included.
     continuum_counts : ndarray of shape (n,)
         The smooth background alone, summed over usable pixels.
+    continuum_error : ndarray of shape (n,), or None
+        Its standard error; None: about that of the total.
     shift_nm : ndarray of shape (n,)
         Drift of the axis, followed frame by frame.
     chi2_reduced : ndarray of shape (n,)
@@ -214,6 +216,7 @@ class SeriesFit:
     present_names: tuple[str, ...] | None = None
     blinded: NDArray[np.bool_] | None = None
     guessed: NDArray[np.float64] | None = None
+    continuum_error: NDArray[np.float64] | None = None
 
 
 def joined(parts: list[SeriesFit]) -> SeriesFit:
@@ -225,7 +228,7 @@ def joined(parts: list[SeriesFit]) -> SeriesFit:
         "chi2_reduced", "saturated", "exposure_s",
     )  # fmt: skip
     stacked = {name: np.concatenate([getattr(part, name) for part in parts]) for name in arrays}
-    for name in ("blinded", "guessed"):
+    for name in ("blinded", "guessed", "continuum_error"):
         if all(getattr(part, name) is not None for part in parts):
             stacked[name] = np.concatenate([getattr(part, name) for part in parts])
     first = parts[0]

@@ -268,7 +268,7 @@ class SeriesModel:
         scene = self.identified.scene
         n, used = len(frames), scene.used
         values, errors = np.zeros((n, len(self.names))), np.zeros((n, len(self.names)))
-        total, total_error, smooth, chi2 = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
+        total, total_error, smooth, smooth_error, chi2 = np.zeros((5, n))
         leftover, expected = np.zeros(counts.shape), np.ones(counts.shape)
         b0 = self._pattern_count()
         b1 = b0 + continuum(self.identified).shape[1]
@@ -288,9 +288,13 @@ class SeriesModel:
             values[rows], errors[rows] = with_flares(values[rows], errors[rows], measured, projection, usual)
             dark = fitted[rows, -1]
             total[rows] = (y - dark[:, None])[:, used].sum(axis=1)
-            total_error[rows] = np.sqrt(noise[:, used].sum(axis=1))
-            smooth[rows] = fitted[rows, b0:b1] @ continuum(self.identified)[used].sum(axis=0)
-        errors *= np.sqrt(self.shared * flicker(leftover[:, used], expected[:, used]))[:, None]
+            by_pixel = used - float(used.sum()) * projection.solve[-1]
+            total_error[rows] = np.sqrt(noise @ by_pixel**2)
+            light = continuum(self.identified)[used].sum(axis=0)
+            smooth[rows] = fitted[rows, b0:b1] @ light
+            smooth_error[rows] = np.sqrt(noise @ (light @ projection.solve[b0:b1]) ** 2)
+        more = np.sqrt(self.shared * flicker(leftover[:, used], expected[:, used]))
+        errors, total_error, smooth_error = errors * more[:, None], total_error * more, smooth_error * more
         doubt = hidden_doubt(self.identified, self.patterns, self.names, hidden)
         errors = np.hypot(errors, doubt * np.abs(values))
         unseen = ~np.any(self._species_rows(cache) != 0, axis=1)
@@ -298,6 +302,7 @@ class SeriesModel:
         return SeriesFit(
             species_names=self.names, counts=values, standard_error=errors, time_s=frames.time_s,
             total_counts=total, total_error=total_error, continuum_counts=smooth, shift_nm=drift,
+            continuum_error=smooth_error,
             chi2_reduced=chi2, saturated=saturated(frames), exposure_s=frames.exposure_s, sure_names=self.sure,
             present_names=self.present, blinded=saturated(frames, used), guessed=np.where(doubt > MOSTLY, doubt, 0.0),
         )  # fmt: skip

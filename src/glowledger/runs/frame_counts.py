@@ -23,8 +23,8 @@ class FrameCounts:
         As recorded; NaN where unknown.
     counts, standard_error : ndarray of shape (s,)
         Per species; NaN where the frame has no answer.
-    total, total_error, continuum : float
-        Light above the dark, its standard error, its smooth part.
+    total, total_error, continuum, continuum_error : float
+        Light above the dark, and its smooth part, with their standard errors.
     shift_nm : float
         Drift of the axis.
     saturated : bool
@@ -42,6 +42,7 @@ class FrameCounts:
     total: float
     total_error: float
     continuum: float
+    continuum_error: float
     shift_nm: float
     saturated: bool
     blinded: bool = True
@@ -59,6 +60,7 @@ class FrameCounts:
             total=self.total / e,
             total_error=self.total_error / e,
             continuum=self.continuum / e,
+            continuum_error=self.continuum_error / e,
         )
 
     @property
@@ -75,7 +77,7 @@ class FrameCounts:
     def channel_errors(self) -> Floats:
         """Standard errors of `channels`, 0 where unknown, without those of what is `guessed`."""
         seen = np.sqrt(np.maximum(self.standard_error**2 - (self.guessed * self.counts) ** 2, 0.0))
-        error = np.append(seen, [self.total_error, self.total_error])
+        error = np.append(seen, [self.total_error, self.continuum_error])
         return np.nan_to_num(error, nan=0.0, posinf=0.0)
 
     @property
@@ -93,6 +95,7 @@ class FrameCounts:
             "total": self.total,
             "total_error": self.total_error,
             "continuum": self.continuum,
+            "continuum_error": self.continuum_error,
             "shift_nm": self.shift_nm,
             "saturated": self.saturated,
             "blinded": self.blinded,
@@ -116,6 +119,7 @@ def frame_of(series: SeriesFit, i: int) -> FrameCounts:
         total=float(series.total_counts[i]),
         total_error=float(series.total_error[i]),
         continuum=float(series.continuum_counts[i]),
+        continuum_error=float((series.total_error if series.continuum_error is None else series.continuum_error)[i]),
         shift_nm=float(series.shift_nm[i]),
         saturated=bool(series.saturated[i]),
         blinded=bool(series.saturated[i] if series.blinded is None else series.blinded[i]),
