@@ -9,8 +9,8 @@ import pytest
 
 PACKAGE = Path(__file__).parents[2] / "src" / "glowledger"
 ORDER = [
-    "errors", "progress", "threads", "tables", "spectra", "bench", "glow", "runs", "diagnose", "ledger", "report",
-    "live", "guide", "cli",
+    "errors", "progress", "threads", "rounding", "tables", "spectra", "bench", "glow", "runs", "diagnose", "ledger",
+    "report", "live", "guide", "cli",
 ]  # fmt: skip
 OUTSIDE = {"numpy", "scipy", "astropy", "specutils", "matplotlib", "click"}  # what pyproject.toml declares
 OUTSIDE |= {"bokeh", "tornado"}  # the live page

@@ -9,8 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from glowledger.report import sentences
-from glowledger.report.numbers import clock, clock_interval, percent, plus_minus, sigmas, two_digits
+from glowledger.report.numbers import clock, clock_interval, percent, sigmas, two_digits
 from glowledger.report.sentences import share_error
+from glowledger.rounding import plus_minus
 
 
 @pytest.mark.parametrize(

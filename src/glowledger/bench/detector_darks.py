@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from glowledger.rounding import plus_minus
 from glowledger.spectra.darks import SAME_EXPOSURE
 from glowledger.spectra.frames import Frames
 from glowledger.spectra.masks import hot_pixels
@@ -52,14 +53,15 @@ class DarkReport:
         said = [f"Dark: {self.level_counts:.1f} counts on average over {self.frames} frames."]
         if np.isfinite(self.bias_counts):
             said.append(
-                f"Bias {self.bias_counts:.1f} ± {self.bias_se_counts:.1g} counts, dark current {self.rate_per_s:.3g} ± "
-                f"{self.rate_se_per_s:.1g} counts per second."
+                f"Bias {plus_minus(self.bias_counts, self.bias_se_counts, 'counts')}, dark current "
+                f"{plus_minus(self.rate_per_s, self.rate_se_per_s, 'counts per second')}."
             )
         else:
             said.append("Bias and dark current are not told apart: darks of two or more known exposures would.")
         said.append(f"Fixed pattern {self.pattern_counts:.2g} counts between pixels; a subtracted dark removes it.")
         if np.isfinite(self.read_noise_counts):
-            said.append(f"Read noise {self.read_noise_counts:.3g} ± {self.read_noise_se:.1g} counts in one exposure.")
+            read = plus_minus(self.read_noise_counts, self.read_noise_se, "counts")
+            said.append(f"Read noise {read} in one exposure.")
         if self.frames < 2:
             said.append("One dark frame: a high pixel may be chance, so hot pixels are not listed.")
         else:

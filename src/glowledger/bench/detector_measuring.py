@@ -13,6 +13,7 @@ from glowledger.bench.detector_gain import transfer_gain
 from glowledger.bench.detector_linearity import Linearity, linearity
 from glowledger.bench.model import Bench
 from glowledger.bench.stray_light import blocked_to_nm, second_order, stray_fraction
+from glowledger.rounding import plus_minus
 from glowledger.spectra.averaging import mean_frame
 from glowledger.spectra.darks import subtract_dark
 from glowledger.spectra.frames import Detector, Frames
@@ -163,10 +164,10 @@ def _gain_and_read(
             assumed.append("The frames do not tell the gain: a usual full well is assumed for photon noise.")
         else:
             gain, gain_se = found
-            said.append(f"Photon noise as of {gain:.3g} ± {gain_se:.1g} counts per electron (photon transfer).")
+            said.append(f"Photon noise as of {plus_minus(gain, gain_se, 'counts per electron')} (photon transfer).")
         if read is None and noise.detector.read_noise_counts is not None:
             read, read_se = noise.detector.read_noise_counts, noise.read_noise_se
-            said.append(f"Read noise {read:.3g} ± {read_se:.1g} counts in one exposure, from the light frames.")
+            said.append(f"Read noise {plus_minus(read, read_se, 'counts')} in one exposure, from the light frames.")
     if read is None:
         assumed.append("Read noise is not measured: two or more dark frames would tell.")
     return gain, gain_se, read, read_se
@@ -230,7 +231,7 @@ def _stray(
         assumed.append(f"{why}nothing says below which wavelength no light can come (--window in 'response').")
     else:
         said.append(
-            f"Scattered light {100 * stray[0]:.3f} ± {100 * stray[1]:.2g} % of all light, "
+            f"Scattered light {plus_minus(100 * stray[0], 100 * stray[1], '%')} of all light, "
             f"from pixels below {edge:.0f} nm."
         )
     step = float(np.median(np.diff(axis)))
@@ -242,5 +243,6 @@ def _stray(
     elif ghost[2] < 2 or ghost[0] < 3 * ghost[1]:
         said.append(f"Second order is at most {100 * (ghost[0] + 2 * ghost[1]):.2g} % of a line.")
     else:
-        said.append(f"Second order {100 * ghost[0]:.2f} ± {100 * ghost[1]:.1g} % of a line ({ghost[2]} lines agree).")
+        part = plus_minus(100 * ghost[0], 100 * ghost[1], "%")
+        said.append(f"Second order {part} of a line ({ghost[2]} lines agree).")
     return stray, ghost

@@ -276,7 +276,7 @@ def pressure(reading: str, gas: str, gauge: str, file: Path | None, as_json: boo
     from glowledger.diagnose.feed import parse_feed
     from glowledger.ledger.gauges import true_pressure
     from glowledger.ledger.quantities import parse_quantity
-    from glowledger.report.numbers import plus_minus
+    from glowledger.rounding import plus_minus
 
     stated = parse_quantity("pressure", reading)
     true = true_pressure(stated.value, gauge, parse_feed(gas), reading_error_pa=stated.standard_error)

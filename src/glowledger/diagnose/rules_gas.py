@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from glowledger.diagnose.feed import CARRIERS, GASES, elements_of, feed_from_light
 from glowledger.diagnose.sightings import Confidence, Finding, Sightings
+from glowledger.rounding import plus_minus
 
 NOBLE = {"Ar I": "argon", "He I": "helium", "Ne I": "neon", "Kr I": "krypton", "Xe I": "xenon"}
 GAS_TESTS = ("pump to base pressure, refill, and look again",)
@@ -104,7 +105,7 @@ def purity(seen: Sightings) -> Finding | None:
     else:
         part, error = _light_of(seen, foreign)
         text = (
-            f"{100 * part:.2g} ± {100 * error:.1g} % of the light does not belong to the feed ({seen.feed}): "
+            f"{plus_minus(100 * part, 100 * error, '%')} of the light does not belong to the feed ({seen.feed}): "
             f"{', '.join(foreign)}. Light is no composition: species differ in brightness by orders of "
             "magnitude, so follow its trend, not its size."
         )

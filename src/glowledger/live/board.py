@@ -21,8 +21,9 @@ from glowledger.live.journal import Journal, Step
 from glowledger.live.measuring import LiveRun
 from glowledger.live.remarks import Remarks
 from glowledger.live.trend_rows import TrendRows
-from glowledger.report.numbers import clock, plus_minus
+from glowledger.report.numbers import clock
 from glowledger.report.style import INVENTED
+from glowledger.rounding import plus_minus
 from glowledger.runs.results import Alarm, Endpoint
 from glowledger.runs.run_options import Point
 from glowledger.spectra.frames import Frames

@@ -7,8 +7,9 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from glowledger.report import documents
-from glowledger.report.numbers import clock, clock_interval, plus_minus
+from glowledger.report.numbers import clock, clock_interval
 from glowledger.report.sentences import NO_INTERLOCK
+from glowledger.rounding import plus_minus
 
 SCHEMA = "glowledger/follow/1"
 Write = Callable[[str], None]

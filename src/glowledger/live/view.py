@@ -9,8 +9,9 @@ from collections.abc import Mapping
 from typing import Any
 
 from glowledger.live.lines import Write, frame_text, verdict_text
-from glowledger.report.numbers import clock, plus_minus
+from glowledger.report.numbers import clock
 from glowledger.report.sentences import NO_INTERLOCK
+from glowledger.rounding import plus_minus
 
 BAR = 40  # characters at most
 EVENTS = 4  # latest ones shown

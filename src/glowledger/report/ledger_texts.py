@@ -6,8 +6,9 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from glowledger.report.numbers import clock, clock_interval, counted, plus_minus
+from glowledger.report.numbers import clock, clock_interval, counted
 from glowledger.report.sentences import text_table
+from glowledger.rounding import plus_minus
 
 Row = Mapping[str, Any]
 MOST = 8  # events or files listed one by one

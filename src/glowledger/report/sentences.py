@@ -11,9 +11,10 @@ import numpy as np
 from glowledger.diagnose.run_estimates import flash_rate
 from glowledger.diagnose.sightings import Finding
 from glowledger.glow.results import Fit, SpeciesEvidence
-from glowledger.report.numbers import clock, clock_interval, percent, plus_minus, sigmas, two_digits
+from glowledger.report.numbers import clock, clock_interval, percent, sigmas, two_digits
 from glowledger.report.wrapping import filled as _filled
 from glowledger.report.wrapping import listed as _listed
+from glowledger.rounding import plus_minus
 from glowledger.runs.results import Endpoint, RunResult, Trend
 from glowledger.tables.species import listed_species
 

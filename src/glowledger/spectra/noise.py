@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from glowledger.rounding import plus_minus
 from glowledger.spectra.frames import Detector, Frames
 from glowledger.spectra.photon_transfer import fit_line
 
@@ -378,7 +379,7 @@ def _sentences(
     if known.counts_per_electron is None and assumed:
         found.append(f"The spectra do not tell the photon noise; {gain:.2g} counts per electron is assumed.")
     elif known.counts_per_electron is None:
-        found.append(f"Photon noise as of {gain:.3g} ± {gain_se:.2g} counts per electron, {how}.")
+        found.append(f"Photon noise as of {plus_minus(gain, gain_se, 'counts per electron')}, {how}.")
     if correlation > SMOOTHED:
         found.append(
             "Neighbouring pixels share their noise: the spectra were smoothed before they were written."
