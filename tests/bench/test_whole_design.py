@@ -37,7 +37,7 @@ def both() -> tuple[Design, np.ndarray, Runs, np.ndarray, np.random.Generator]:
     hats = np.array([np.interp(np.arange(BINS), nodes, row) for row in np.eye(6)]).T
     full = np.column_stack([full_one, full_two, hats]) * rate[:, None]
     extra, full_extra = lines(rng, [11, 45, 83], 5)
-    return Design(joined(one, two).scaled(rate), Hats.of(BINS, 6), rate), full, extra, full_extra, rng
+    return Design(joined(one, two).scaled(rate), Hats.of(6, rate)), full, extra, full_extra, rng
 
 
 def in_full(design: Design, band: np.ndarray) -> np.ndarray:
@@ -71,7 +71,7 @@ def test_sums_and_light_are_those_of_the_full_matrix(both) -> None:
 
 def test_no_line_at_all() -> None:
     none, _ = lines(np.random.default_rng(1), [], 3)
-    design = Design(none, Hats.of(BINS, 3), np.ones(BINS))
+    design = Design(none, Hats.of(3, np.ones(BINS)))
     assert design.products().shape[0] == 3
     assert_allclose(design.sums(np.ones(BINS)).sum(), BINS)
 

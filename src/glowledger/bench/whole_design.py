@@ -12,6 +12,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy.linalg.lapack import dpbsv, dpbtrf
+from scipy.sparse import csc_array, csr_array
 
 Floats = NDArray[np.float64]
 
@@ -20,31 +21,45 @@ HELD = 1e100  # precision of what is held
 
 @dataclass(frozen=True, eq=False)
 class Hats:
-    """A broken line over bins, (b,): one column for each of its nodes (c,), straight in between.
+    """A broken line over bins, (b,), over noise: one column for each of its nodes (c,), straight in between.
 
     Attributes
     ----------
-    value : ndarray of shape (b, c)
-        The columns.
+    value : csr_array of shape (b, c)
+        The columns, over noise; nearly all of them is zero.
+    turned : csr_array of shape (c, b)
+        The same, turned.
+    squared : csr_array of shape (2 c, b)
+        What each bin adds to the product of each column with itself, then to that of each one with the next.
     left : ndarray of intp, shape (b,)
         The node to the left of each bin, never the last one.
     share : ndarray of shape (b,)
-        Value of the right node's column at each bin; that of the left one is the rest.
+        Value of the right node's column at each bin, before noise; that of the left one is the rest.
+    rate : ndarray of shape (b,)
+        One over noise.
     """
 
-    value: Floats
+    value: csr_array
+    turned: csr_array
+    squared: csr_array
     left: NDArray[np.intp]
     share: Floats
+    rate: Floats
 
     @classmethod
-    def of(cls, bins: int, nodes: int) -> Hats:
-        """Return evenly spaced nodes, at least two, from the first bin to the last."""
+    def of(cls, nodes: int, rate: Floats) -> Hats:
+        """Return evenly spaced nodes, at least two, from the first bin to the last; `rate` (b,) is one over noise."""
+        bins = len(rate)
         at = np.linspace(0.0, nodes - 1.0, bins)
         left = np.minimum(at.astype(np.intp), nodes - 2)
         share = at - left
-        value = np.zeros((bins, nodes))
-        value[np.arange(bins), left], value[np.arange(bins), left + 1] = 1.0 - share, share
-        return cls(value, left, share)
+        both = np.column_stack([1.0 - share, share]) * rate[:, None]
+        columns = np.column_stack([left, left + 1])
+        value = csr_array((both.ravel(), columns.ravel(), 2 * np.arange(bins + 1)), shape=(bins, nodes))
+        terms = np.column_stack([both**2, both[:, 0] * both[:, 1]])
+        rows = np.column_stack([columns, left + nodes])
+        squared = csr_array((terms.ravel(), rows.ravel(), 3 * np.arange(bins + 1)), shape=(bins, 2 * nodes))
+        return cls(value, value.T.tocsr(), squared.T.tocsr(), left, share, rate)
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,16 +104,25 @@ class Runs:
 
     def sums(self, values: Floats) -> Floats:
         """Return the sums of values (b,) or (b, d) over the bins, weighted by each column, (n,) or (n, d)."""
-        there = values[self.places.inside]
-        return np.asarray(np.einsum("nw,nw->n" if values.ndim == 1 else "nw,nwd->nd", self.value, there))
+        if values.ndim == 1:
+            return np.asarray(np.einsum("nw,nw->n", self.value, values[self.places.inside]))
+        return np.asarray(self._turned @ values)
 
     def spread(self, light: Floats) -> Floats:
         """Return light (n,) or (n, d) spread over the bins, (b,) or (b, d)."""
-        at, bins = self.places.inside.ravel(), self.places.bins
         if light.ndim == 1:
-            return _sums_at(at, self.value * light[:, None], bins)
-        rows = [_sums_at(at, self.value * each[:, None], bins) for each in light.T]
-        return np.array(rows).reshape(-1, bins).T
+            return _sums_at(self.places.inside.ravel(), self.value * light[:, None], self.places.bins)
+        return np.asarray(csc_array(self._sparse, shape=(self.places.bins, len(self))) @ light)
+
+    @cached_property
+    def _turned(self) -> csr_array:
+        return csr_array(self._sparse, shape=(len(self), self.places.bins))
+
+    @property
+    def _sparse(self) -> tuple[Floats, NDArray[np.intp], NDArray[np.intp]]:
+        """The columns as libraries want sparse ones: faster where there are several products."""
+        n, width = self.value.shape
+        return self.value.ravel(), self.places.inside.ravel(), width * np.arange(n + 1)
 
     def products(self, one: NDArray[np.intp], other: NDArray[np.intp], weight: Floats | None = None) -> Floats:
         """Return the products (p,) of pairs of columns that overlap, bins weighted (b,); `one` begins no later."""
@@ -214,13 +238,10 @@ class Design:
         The lines.
     hats : Hats
         The background.
-    rate : ndarray of shape (b,)
-        One over noise, by which the background still has to be multiplied.
     """
 
     runs: Runs
     hats: Hats
-    rate: Floats
 
     @cached_property
     def band(self) -> Band:
@@ -246,13 +267,12 @@ class Design:
 
     def sums(self, values: Floats) -> Floats:
         """Return the products of the columns with values (b,) or (b, d), shape (n + c,) or (n + c, d)."""
-        rated = values * (self.rate if values.ndim == 1 else self.rate[:, None])
-        return np.concatenate([self.runs.sums(values), self.hats.value.T @ rated])
+        return np.concatenate([self.runs.sums(values), self.hats.turned @ values])
 
     def spread(self, light: Floats) -> Floats:
         """Return light (n + c,) spread over the bins, (b,)."""
         lines = len(self.runs)
-        return self.runs.spread(light[:lines]) + self.rate * (self.hats.value @ light[lines:])
+        return self.runs.spread(light[:lines]) + self.hats.value @ light[lines:]
 
     def products(self, weight: Floats | None = None) -> Floats:
         """Return the band (n + c, w) of the products of the columns, the bins weighted (b,)."""
@@ -262,13 +282,12 @@ class Design:
         flat = out.reshape(-1)
         one, other, at = kinds.lines
         flat[at] = self.runs.products(one, other, weight)
-        rate = self.rate if weight is None else self.rate * weight
+        rate = hats.rate if weight is None else hats.rate * weight
         line, node, at = kinds.mixed
         flat[at] = self.by_node(self.runs, rate)[line, node]
-        square, left, share = self.rate * rate, hats.left, hats.share
         one, other, at = kinds.nodes
-        beside = np.bincount(left, square * share * (1.0 - share), nodes)
-        own = np.bincount(left, square * (1.0 - share) ** 2, nodes) + np.bincount(left + 1, square * share**2, nodes)
+        node_products = hats.squared @ (np.ones(len(hats.rate)) if weight is None else weight)
+        own, beside = node_products[:nodes], node_products[nodes:]
         flat[at] = np.where(one == other, own[one], np.where(other == one + 1, beside[one], 0.0))
         return out
 
@@ -276,10 +295,9 @@ class Design:
         """Return the products (n, c) of runs with the background at a rate (b,)."""
         n, nodes = len(runs), self.hats.value.shape[1]
         value = runs.value * rate[runs.places.inside]
-        share = self.hats.share[runs.places.inside]
-        at = self.hats.left[runs.places.inside] + nodes * np.arange(n)[:, None]
-        out = _sums_at(at.ravel(), value * (1.0 - share), n * nodes)
-        out += _sums_at(at.ravel() + 1, value * share, n * nodes)
+        right = value * self.hats.share[runs.places.inside]
+        at = (self.hats.left[runs.places.inside] + nodes * np.arange(n)[:, None]).ravel()
+        out = _sums_at(at, value - right, n * nodes) + _sums_at(at + 1, right, n * nodes)
         return out.reshape(n, nodes)
 
     def products_with(self, runs: Runs) -> Floats:
@@ -291,4 +309,4 @@ class Design:
         later = first[one] > first[lines + other]
         out = np.zeros((lines, len(runs)))
         out[one, other] = both.products(np.where(later, lines + other, one), np.where(later, one, lines + other))
-        return np.vstack([out, self.by_node(runs, self.rate).T])
+        return np.vstack([out, self.by_node(runs, self.hats.rate).T])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.polynomial.chebyshev import chebder, chebval, chebvander
@@ -60,13 +61,13 @@ class State:
         """Return the normal matrix (d + 1, d + 1) of the scale with the light left free, and its right side."""
         weight = 1.0 / (1.0 + (self.residual / OUTLIER) ** 2)
         band = self.design.band
-        moving = (self.by_scale * weight[:, None]).T
-        cross = self.design.sums(moving.T)
+        moving = self.by_scale * weight[:, None]
+        cross = self.design.sums(moving)
         light = self.design.sums(self.residual * weight) + self.off
         products = self.design.products(weight)
         reduced = band.solved(products, self.prior, self.free, np.column_stack([cross, light]))
-        normal = moving @ self.by_scale - cross.T @ reduced[:, :-1]
-        return normal, moving @ self.residual - cross.T @ reduced[:, -1]
+        normal = moving.T @ self.by_scale - cross.T @ reduced[:, :-1]
+        return normal, moving.T @ self.residual - cross.T @ reduced[:, -1]
 
     def gain_if_free(self, rate: Floats, least: float) -> Floats:
         """Return how much the loss would fall for each peak (m,) if a stranger stood there, the scale being free.
@@ -74,7 +75,7 @@ class State:
         Zero for peaks that gain less than the `least` that matters, whatever lines and scale take over.
         """
         part, gain = self.part, np.zeros(len(self.part.peak_x))
-        light = part.profiles(part.peak_x, np.interp(part.peak_x, part.x, part.width))[0].scaled(part.rate)
+        light = part.of_peaks
         pull, square = light.sums(self.residual), np.sum(light.value**2, axis=1)
         asked = np.flatnonzero((pull > 0.0) & (pull**2 >= least * (LEAST_LEFT * square + 1e-300)))
         light, pull, square = light.chosen(asked), pull[asked], square[asked]
@@ -120,7 +121,7 @@ class Part:
         ]
         self.noise = np.sqrt(noise**2 + beside[0] ** 2 + beside[1] ** 2)
         self.rate = np.where(self.good, 1.0 / np.maximum(self.noise, 1e-300), 0.0)
-        self.background = Hats.of(count, max(int(count / (BACKGROUND_WIDTHS * typical / size)), 3))
+        self.background = Hats.of(max(int(count / (BACKGROUND_WIDTHS * typical / size)), 3), self.rate)
         self.background_sd = float(np.median(np.abs(counts)) + np.median(noise))
 
     def width_nm(self, scale: Floats) -> float:
@@ -165,18 +166,17 @@ class Part:
         """Return the light of every line, stranger and of the background that explains the counts best."""
         rows, x, by_scale, step = self.places(scale)
         width = np.interp(x, self.x, self.width)
-        near = np.abs(self.peak_x[:, None] - x[None, :]) < STRANGE * width[None, :]
-        foreign = ~np.any(near, axis=1)
+        near, foreign = _met(self.peak_x, x - STRANGE * width, x + STRANGE * width)
         foreign[list(freed)] = True
         strangers = self.peak_x[foreign]
         expected = self.lines.strength[rows] * np.exp(factor[self.lines.element[rows]])
         here = np.interp(x, self.x, self.noise)
-        seen = (expected > TOO_FAINT * here * width) | np.any(near, axis=0)
+        seen = (expected > TOO_FAINT * here * width) | near
         rows, x, by_scale, width, expected = rows[seen], x[seen], by_scale[seen], width[seen], expected[seen]
         wide = np.where(self.lines.anchor[rows], width, np.hypot(width, BAND_WIDTH_NM / np.abs(step[seen])))
         loose = np.interp(strangers, self.x, self.width)
         light, by_place = self.profiles(np.concatenate([x, strangers]), np.concatenate([wide, loose]))
-        design = Design(light.scaled(self.rate), self.background, self.rate)
+        design = Design(light.scaled(self.rate), self.background)
         spread = np.where(self.lines.bright[rows], STRENGTH_SPREAD, FAINT_FACTOR)
         goal = self.counts * self.rate
         products = design.products()
@@ -190,13 +190,17 @@ class Part:
         loss = float(residual @ residual + np.sum(off[:k] ** 2 / prior[:k]))
         stray = area[k : k + len(strangers)]
         lit = np.concatenate([area[:k, None] * by_scale, np.zeros((len(stray), len(scale)))])  # strangers stay
-        moving = by_place.spread(lit) * self.rate[:, None]
+        moving = by_place.scaled(self.rate).spread(lit)
         return State(self, k, stray, design, products, moving, prior, off, free, residual, loss)
+
+    @cached_property
+    def of_peaks(self) -> Runs:
+        """A line over noise at each peak."""
+        return self.profiles(self.peak_x, np.interp(self.peak_x, self.x, self.width))[0].scaled(self.rate)
 
     def of_no_lamp(self) -> Floats:
         """Return the residuals over noise of the usable bins if every peak is a line of no lamp."""
-        width = np.interp(self.peak_x, self.x, self.width)
-        design = Design(self.profiles(self.peak_x, width)[0].scaled(self.rate), self.background, self.rate)
+        design = Design(self.of_peaks, self.background)
         goal, none = self.counts * self.rate, np.zeros(0)
         banded = (design.band, design.products())
         light, _, _ = _light(banded, design.sums(goal), none, none, len(self.peak_x), self.background_sd)
@@ -219,6 +223,13 @@ def _within(places: Floats, amount: Floats, at: Floats, reach: Floats) -> Floats
     order = slice(None) if places[-1] >= places[0] else slice(None, None, -1)
     rising, total = places[order], np.concatenate([[0.0], np.cumsum(amount[order])])
     return np.asarray(total[np.searchsorted(rising, at + reach)] - total[np.searchsorted(rising, at - reach, "right")])
+
+
+def _met(places: Floats, first: Floats, last: Floats) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Return which intervals (k,) have any of the places (m,) within, and which places are within none of them."""
+    rising, begin, end = np.sort(places), np.sort(first), np.sort(last)
+    met = np.searchsorted(rising, last) > np.searchsorted(rising, first, side="right")
+    return met, np.searchsorted(begin, places) <= np.searchsorted(end, places, side="right")
 
 
 def _below(scene: Scene) -> Floats:
