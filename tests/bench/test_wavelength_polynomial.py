@@ -71,6 +71,18 @@ def test_a_foreign_line_does_not_move_the_solution():
     assert_allclose(fit.nm(u), truth(u), atol=0.15)
 
 
+def test_two_foreign_lines_among_few_are_left_out():
+    # fits through all lines are bent so far that re-weighting alone leaves out lines that are right
+    u, sd = np.linspace(-0.9, 0.9, 9), 0.05
+    _, _, _, truth = lines(9, 0)
+    for seed in range(20):
+        nm = truth(u) + np.random.default_rng(seed).normal(0.0, sd, 9)
+        nm[[2, 6]] += 4.0, -3.0
+        fit = best_degree(u, nm, np.full(9, sd), 600.0)
+        assert np.flatnonzero(fit.weight < 0.05).tolist() == [2, 6], seed
+        assert_allclose(fit.nm(u), truth(u), atol=0.25)
+
+
 def test_the_degree_rises_only_when_the_lines_ask_for_it():
     plain = [best_degree(*lines(40, seed)[:3], 600.0).degree for seed in range(20)]
     bent = [best_degree(*lines(40, seed, quartic=2.0)[:3], 600.0).degree for seed in range(20)]

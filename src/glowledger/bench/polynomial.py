@@ -100,20 +100,26 @@ def _start(basis: Floats, nm: Floats, variance: Floats, precision: Floats) -> Fl
     everything = np.ones(count)
     if not FEWEST_TO_DROP <= count <= FEW_LINES:
         return everything
-    best, best_cost = everything, np.inf
-    drops: list[tuple[int, ...]] = [(), *((i,) for i in range(count))]
+    least = float(_costs(basis, nm, variance, everything[None, :], precision)[0])
+    if least < DROP_COST:
+        return everything
+    drops: list[tuple[int, ...]] = [(i,) for i in range(count)]
     drops += list(combinations(range(count), 2)) if count > FEWEST_TO_DROP else []
-    for drop in drops:
-        weight = everything.copy()
-        weight[list(drop)] = 0.0
-        coefficients, _, _ = _solve(basis, nm, variance, weight, precision)
-        cost = float(np.sum(weight * (nm - basis @ coefficients) ** 2 / variance))
-        cost += float(np.sum(precision[2:] * coefficients[2:] ** 2)) + DROP_COST * len(drop)
-        if cost < best_cost:
-            best, best_cost = weight, cost
-        if not drop and cost < DROP_COST:
-            break
-    return best
+    weight = np.ones((len(drops), count))
+    for row, drop in zip(weight, drops, strict=True):
+        row[list(drop)] = 0.0
+    cost = _costs(basis, nm, variance, weight, precision) + DROP_COST * np.sum(weight == 0.0, axis=1)
+    best = int(np.argmin(cost))
+    return weight[best] if cost[best] < least else everything
+
+
+def _costs(basis: Floats, nm: Floats, variance: Floats, weight: Floats, precision: Floats) -> Floats:
+    """Return what weighted ridge fits leave unexplained and how much they bend, (h,), for weights (h, m)."""
+    rate = weight / variance
+    normal = (basis.T[None, :, :] * rate[:, None, :]) @ basis + np.diag(precision)
+    coefficients = np.linalg.solve(normal, ((rate * nm) @ basis)[..., None])[..., 0]
+    left = np.sum(rate * (nm - coefficients @ basis.T) ** 2, axis=1)
+    return np.asarray(left + coefficients[:, 2:] ** 2 @ precision[2:])
 
 
 def fit_lines(
