@@ -22,6 +22,7 @@ Freed = tuple[frozenset[int], ...]  # peaks of each spectrum
 
 STRANGE_PRICE = 5.0  # natural log: of a peak that no line explains (chance of a stranger, room for a line)
 MOST_FREED, FREED = 3, 5.0  # peaks taken for strangers' beside a line; natural log of the odds that this must bring
+PULLED_STEPS = 2  # Gauss-Newton steps after which it shows which peaks pull, and by how much
 LARGEST_STEP = 0.5  # of the FWHM
 MOST_STRANGE, FEW_STRANGE = 0.25, 3  # peaks that no line explains: share, number that is no sign of another lamp
 LEAST_CHI2 = 0.5
@@ -160,16 +161,17 @@ class WholeSpectrum:
         odds : float
             Natural log of the odds that a peak is a stranger's at which it is left aside.
         """
-        fit = self.fit(scale, steps, than) if freed is None else self._drawn(scale, steps, None, freed)
+        few = min(steps, PULLED_STEPS)
+        fit = self.fit(scale, few, than) if freed is None else self._drawn(scale, few, None, freed)
         for left in range(MOST_FREED, 0, -1):
             more, gain = self._pulling(fit, odds)
             if more is None or (than is not None and than.log_odds(fit) - left * gain / than.worth > HOPELESS):
                 break
-            again = self._drawn(scale, steps, None, more, rival=than is not None)
+            again = self._drawn(scale, few, None, more, rival=than is not None)
             if not again.loss + (STRANGE_PRICE + odds) * again.worth < fit.loss:
                 break
             fit = again
-        return fit
+        return fit if few == steps else self._drawn(scale, steps, None, fit.freed, rival=than is not None)
 
     def _drawn(
         self, scale: Floats, steps: int, than: WholeFit | None, freed: Freed, *, rival: bool = False
