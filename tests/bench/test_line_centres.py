@@ -113,6 +113,26 @@ def test_lines_over_many_pixels_are_placed_as_well_and_as_surely_with_pixels_joi
         assert np.std((one[:, 0] - 6.0) / one[:, 1]) < 1.0 + 4.0 / np.sqrt(600)
 
 
+def test_windows_of_few_lines_and_of_crowds_are_placed_side_by_side_as_each_alone():
+    rng = np.random.default_rng(31)
+    windows, none, width = [], np.zeros(0), 9.0
+    for k, count in enumerate([2, 30, 1, 3, 2, 26, 1, 4]):
+        centres = np.sort(rng.uniform(10.0, 24.0, count))
+        share = rng.uniform(0.2, 1.0, count)
+        light = sum(2e4 * part * pixel_light(34, c + 0.7, width) for part, c in zip(share, centres, strict=True))
+        windows.append(Window(
+            x=np.arange(34.0) + 50.0 * k, y=200.0 + light + rng.normal(0.0, 5.0, 34), noise=np.full(34, 5.0),
+            centre_px=centres + 50.0 * k, share=share, spread=np.full(count, 0.3), width_px=width,
+            loose_px=none, loose_width_px=none, loose_sd_px=none, loose_width_sd_px=none,
+        ))  # fmt: skip
+    for window, fit in zip(windows, fit_shifts(windows), strict=True):
+        (alone,) = fit_shifts([window])
+        assert_allclose(fit.area, alone.area, rtol=1e-4, atol=1.0)
+        assert_allclose(fit.shift_px, alone.shift_px, atol=1e-5)
+        assert_allclose(fit.standard_error_px, alone.standard_error_px, rtol=1e-4)
+        assert abs(fit.shift_px - 0.7) < 5.0 * fit.standard_error_px
+
+
 def test_pixels_are_not_joined_where_too_few_groups_are_whole():
     window = wide_window(np.random.default_rng(1), np.setdiff1d(np.arange(170), np.arange(2, 170, 11)))
     assert window.coarser() is window

@@ -22,6 +22,7 @@ WIDTH_SPREAD = 0.05  # of the width: how well the width profile is known at one 
 FAR = 1e9  # pixels: where nothing falls into the window
 START_SD = 0.5  # of the width: how far off the trial scale may be
 BATCH = 60  # windows of much the same size, fitted side by side
+MOST_OF_WORK = 0.5  # share of the work that fitting some apart must leave at most, or all are fitted at once
 BAND_WIDTH_NM = 3.0  # of a phosphor band; common practice, from memory
 BAND_WIDTH_SPREAD_NM = 0.7  # how much wider or narrower it may be; the same
 HELD = 1e-4  # pixels: how far what is held may move
@@ -123,12 +124,25 @@ def fit_shifts(windows: list[Window], *, steps: int = 8) -> list[Shift | None]:
     found: list[Shift | None] = [None] * len(windows)
     fitted = [k for k, w in enumerate(windows) if len(w.x) >= 4 and len(w.centre_px)]
     windows = [w.coarser() for w in windows]
-    fitted.sort(key=lambda k: (len(windows[k].x), len(windows[k].centre_px)))
-    for first in range(0, len(fitted), BATCH):
-        rows = fitted[first : first + BATCH]
-        for k, shift in zip(rows, _Batch([windows[k] for k in rows]).fitted(steps), strict=True):
-            found[k] = shift
+    for alike in _of_like_size(fitted, [len(w.centre_px) for w in windows]):
+        alike.sort(key=lambda k: (len(windows[k].x), len(windows[k].centre_px)))
+        for first in range(0, len(alike), BATCH):
+            rows = alike[first : first + BATCH]
+            for k, shift in zip(rows, _Batch([windows[k] for k in rows]).fitted(steps), strict=True):
+                found[k] = shift
     return found
+
+
+def _of_like_size(fitted: list[int], lines: list[int]) -> list[list[int]]:
+    """Return windows, apart from those of so many lines that filling up all others to them is most of the work."""
+    order = sorted(fitted, key=lambda k: lines[k])
+    square = np.array([lines[k] for k in order], dtype=np.float64) ** 2
+    number = np.arange(1, len(order))
+    work = number * square[:-1] + (len(order) - number) * square[-1:]  # of the products of lines with lines
+    best = int(np.argmin(work)) + 1 if len(work) else 0
+    if best == 0 or work[best - 1] > MOST_OF_WORK * len(order) * square[-1]:
+        return [order]
+    return [order[:best], order[best:]]
 
 
 class _Batch:
