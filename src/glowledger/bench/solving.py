@@ -4,25 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from functools import partial
-from itertools import chain
+from functools import cache, partial
+from itertools import product
 
 import numpy as np
-from numpy.polynomial.chebyshev import chebder, chebval
 from numpy.typing import NDArray
 
 from glowledger.bench.company import likely_company
 from glowledger.bench.deciding import BySpectrum, by_spectrum, likeliest, matched_evidence, ruled_out, told_by_spectrum
 from glowledger.bench.evidence import Candidate
 from glowledger.bench.hypotheses import Prior
-from glowledger.bench.linespread import clean_widths, measured_linespread
 from glowledger.bench.matching import View, match, quite_unlike, view_of
-from glowledger.bench.model import WavelengthSolution
 from glowledger.bench.nearby import Nearby, beside_matched
-from glowledger.bench.outcome import Calibration, LineRow
+from glowledger.bench.outcome import Calibration
 from glowledger.bench.polynomial import crookedness
 from glowledger.bench.shots import Shot, joined_lines, pattern_of
 from glowledger.bench.solution import Refined, Settling, polished, refine_solution
+from glowledger.bench.solution_told import with_solution
 from glowledger.bench.whole_spectrum import WholeFit, WholeSpectrum
 
 Floats = NDArray[np.float64]
@@ -108,26 +106,25 @@ def solve(
     if whole is None:
         return replace(result, reasons=("too few lines can carry a solution",))
     matched, near = likeliest(trials, view, whole)
+    told = partial(_told, result, matched, trials, found)
     if near.own.log_evidence < FORLORN:
-        margin = _margin((matched, near), trials, found)
-        result = replace(result, log_evidence=near.own.log_evidence, log_margin=margin)
-        return replace(result, reasons=_forlorn(margin, near.own))
+        result, _ = told(near)
+        return replace(result, reasons=_forlorn(result.log_margin, near.own))
     led_away = all(near is not trial for _, trial in trials)  # by the whole spectrum
     near, better = polished(near, shots, view)
     view = replace(view, alike=_alike((matched, near), found))
     near = beside_matched(near, view, stay=led_away)
     same = all(one is other for one, other in zip(better, shots, strict=True))
-    near, fitted, refined, shots = _drawn(near, [better] if same else [better, shots], view, whole)
-    margin = _margin((matched, near), trials, found)
-    result = replace(result, log_evidence=near.own.log_evidence, log_margin=margin)
+    with_widths = [better] if same else [better, shots]
+    near, fitted, refined, shots = _drawn(near, with_widths, view, whole, cache(partial(_lost, told, whole)))
+    result, unlike = told(near)
     if refined is None:
         return replace(result, reasons=("too few lines can carry a solution, or each could as well be its neighbour",))
-    result = _with_solution(result, refined, shots, axis)
+    result = with_solution(result, refined, shots, axis)
     hiding_nm = np.sort(refined.found.wavelength_nm[likely_company(refined.found, shots) & refined.found.vague])
     refined = replace(
         refined, described=2 * fitted.strange <= fitted.peaks, clear=fitted.trusted, hiding_nm=tuple(hiding_nm.tolist())
     )  # fmt: skip
-    unlike = [c for c in (*(trial.own for _, trial in trials), *found) if quite_unlike(c, near.own)][:MOST_UNLIKE]
     sure = partial(_sure_by_spectrum, result)
     reasons = _doubts(result, near.own, refined, lambda: by_spectrum(fitted, unlike, whole, sure))
     reasons += (NOT_ALL_TRIED,) if whole.left_out else ()
@@ -135,24 +132,56 @@ def solve(
 
 
 def _drawn(
-    by_peaks: Nearby, with_widths: list[list[Shot]], view: View, whole: WholeSpectrum
+    by_peaks: Nearby,
+    with_widths: list[list[Shot]],
+    view: View,
+    whole: WholeSpectrum,
+    lost: Callable[[Nearby, WholeFit], bool],
 ) -> tuple[Nearby, WholeFit, Refined | None, list[Shot]]:
     """Return a solution drawn to the whole spectrum, this fit, what it is refined to, and the shots that tell this.
 
     Where too few lines hold it so, and enough of them by the peaks alone, these decide; and where too few do with the
-    better of the line widths, the shots with the other ones.
+    better of the line widths, the shots with the other ones. Nothing else is tried for a scale that is `lost` anyway.
     """
     near, fitted = told_by_spectrum(by_peaks, view, whole)
-    results = (
-        (drawn, fitted, refine_solution(drawn, shots, (whole, fitted)), shots)
-        for drawn in ((near,) if near is by_peaks else (near, by_peaks))
-        for shots in with_widths
-    )
-    first = next(results)
-    for result in chain([first], results):
-        if whole.left_out or (result[2] is not None and np.count_nonzero(result[2].used) >= MIN_USED):
-            return result
+    first = near, fitted, refine_solution(near, with_widths[0], (whole, fitted)), with_widths[0]
+    if _holds(first[2], whole):
+        return first
+    for drawn, shots in list(product((near,) if near is by_peaks else (near, by_peaks), with_widths))[1:]:
+        if not lost(drawn, fitted):
+            refined = refine_solution(drawn, shots, (whole, fitted))
+            if _holds(refined, whole):
+                return drawn, fitted, refined, shots
     return first
+
+
+def _holds(refined: Refined | None, whole: WholeSpectrum) -> bool:
+    """Return whether enough lines hold a solution, or nothing more may be asked."""
+    return whole.left_out or (refined is not None and bool(np.count_nonzero(refined.used) >= MIN_USED))
+
+
+def _told(
+    result: Calibration,
+    matched: Candidate,
+    trials: list[tuple[Candidate, Nearby]],
+    found: list[Candidate],
+    near: Nearby,
+) -> tuple[Calibration, list[Candidate]]:
+    """Return a result with what the peaks say of a scale, and the scales quite unlike that one."""
+    unlike = [c for c in (*(trial.own for _, trial in trials), *found) if quite_unlike(c, near.own)][:MOST_UNLIKE]
+    margin = _margin((matched, near), trials, found)
+    return replace(result, log_evidence=near.own.log_evidence, log_margin=margin), unlike
+
+
+def _lost(
+    told: Callable[[Nearby], tuple[Calibration, list[Candidate]]], whole: WholeSpectrum, near: Nearby, fitted: WholeFit
+) -> bool:
+    """Return whether a scale will be refused however many lines hold it."""
+    result, unlike = told(near)
+    if result.log_margin > MIN_MARGIN and result.log_evidence > LEAST_EVIDENCE and _confidence(result) > LEAST[-1][1]:
+        return False
+    sure = partial(_sure_by_spectrum, result)
+    return not sure(by_spectrum(fitted, unlike, whole, sure))
 
 
 def _settled(
@@ -237,66 +266,6 @@ def _another(other: Candidate, best: tuple[Candidate, Nearby]) -> bool:
     """Return whether a scale is quite unlike the best one, both as matched and as settled."""
     matched, near = best
     return quite_unlike(other, near.own) and quite_unlike(other, matched)
-
-
-def _single(refined: Refined, number: int, count: int) -> NDArray[np.bool_]:
-    """Return which peaks of a shot are used single lines, shape (count,)."""
-    rows = refined.used & refined.found.single & (refined.found.shot == number)
-    single = np.zeros(count, dtype=bool)
-    single[refined.found.peak[rows]] = True
-    return single
-
-
-def _with_solution(result: Calibration, refined: Refined, shots: list[Shot], axis: Floats) -> Calibration:
-    """Add the solution, its lines and the line-spread to a result."""
-    fit, found, used = refined.fit, refined.found, refined.used
-    at = np.interp(found.u, shots[0].u, axis)
-    rows = tuple(
-        LineRow(
-            species=found.species[k], wavelength_nm=float(found.wavelength_nm[k]), pixel=float(at[k]),
-            residual_nm=float(refined.residual_nm[k]), error_nm=float(fit.error_share * found.error_nm[k]),
-            used=bool(used[k]),
-        )
-        for k in range(len(found.peak))
-    )  # fmt: skip
-    covered = (
-        (float(np.min(at[used])), float(np.max(at[used])))
-        if np.any(used)
-        else (float(axis[0]), float(axis[-1]))
-    )
-    solution = WavelengthSolution(
-        coefficients=fit.coefficients, domain=(float(axis[0]), float(axis[-1])), covariance=fit.covariance,
-        scatter_nm=fit.scatter_nm, covered=covered,
-    )  # fmt: skip
-    place_nm, width_nm = _line_widths(refined, shots)
-    sharp = used & found.sharp if np.any(used & found.sharp) else used  # where a phosphor band lies says little
-    left_out = refined.left_out_nm[sharp]
-    return replace(
-        result,
-        solution=solution,
-        line_spread=measured_linespread(place_nm, width_nm),
-        lines=rows,
-        rms_nm=float(np.sqrt(np.mean(refined.residual_nm[sharp] ** 2))) if np.any(used) else float("nan"),
-        loo_rms_nm=float(np.sqrt(np.mean(left_out**2))) if len(left_out) else float("nan"),
-        fwhm_nm=float(np.median(width_nm)),
-    )
-
-
-def _line_widths(refined: Refined, shots: list[Shot]) -> tuple[Floats, Floats]:
-    """Return wavelength and width in nm of the single lines; of all peaks by the profile if there is none."""
-    nm, width = [], []
-    for choose_single in (True, False):
-        for number, shot in enumerate(shots):
-            u = shot.u_at(shot.peaks.pixel)
-            slope = np.abs(chebval(u, chebder(refined.fit.coefficients))) * shot.u_per_pixel(shot.peaks.pixel)
-            profile = shot.fwhm_px[np.clip(np.rint(shot.peaks.pixel).astype(int), 0, len(shot.u) - 1)]
-            rows = _single(refined, number, len(shot.peaks)) & clean_widths(shot.peaks)
-            rows = rows if choose_single else np.ones(len(shot.peaks), dtype=bool)
-            nm.append(refined.fit.nm(u[rows]))
-            width.append((shot.peaks.fwhm_px if choose_single else profile)[rows] * slope[rows])
-        if sum(len(part) for part in nm):
-            break
-    return np.concatenate(nm), np.concatenate(width)
 
 
 def _doubts(
