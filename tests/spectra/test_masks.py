@@ -5,6 +5,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_array_equal
+from scipy.ndimage import median_filter
 
 from glowledger.spectra.frames import frames_from_arrays
 from glowledger.spectra.masks import find_ceiling, hot_pixels, piled_up, spikes, stuck_pixels, with_ceiling
@@ -60,6 +61,14 @@ def test_a_dim_or_coarse_spectrum_has_no_ceiling():
     assert find_ceiling(plateau[None])[0] is None
     assert find_ceiling(np.zeros((1, 50)))[0] is None
     assert find_ceiling(np.full((1, 50), np.nan))[0] is None
+
+
+def test_the_median_filter_that_noise_is_taken_from_returns_medians():
+    """Two releases of SciPy (1.15.0, 1.15.1) did not, and lines were taken for spikes; here against sorted windows."""
+    values = np.random.default_rng(0).normal(size=500) ** 2
+    padded = np.pad(values, 25, mode="symmetric")
+    exact = np.median(np.lib.stride_tricks.sliding_window_view(padded, 51), axis=1)
+    assert_array_equal(median_filter(values, 51), exact)
 
 
 @settings(max_examples=60, deadline=None)
