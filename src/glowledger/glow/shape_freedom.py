@@ -21,7 +21,8 @@ BESIDE_SD = (0.003, 0.006, 0.01, 0.01, 0.006, 0.003)
 MOST_BESIDE = 0.05
 WIDTH_STEP, SHAPE_STEP = 0.04, 0.10  # finite differences for the derivatives
 LONGEST_STEP = 0.15  # in one round: farther the derivatives say nothing
-SETTLED_SHAPE, SETTLED_BESIDE = 0.05, 0.3  # of what the whole spectrum has found; of `BESIDE_SD`
+# how far shape and copies may still move once the whole spectrum has found them; copies as part of `BESIDE_SD`
+SETTLED_SHAPE, SETTLED_BESIDE = 0.05, 0.3
 FREEDOMS = 3 + len(BESIDE_SD)
 STEPS = (WIDTH_STEP, SHAPE_STEP, SHAPE_STEP, *(1.0 for _ in BESIDE_SD))  # from the shape to each of `tried`
 

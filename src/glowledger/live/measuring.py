@@ -374,5 +374,5 @@ class LiveRun:
 
 
 def _unexplained(series: SeriesFit) -> NDArray[np.float64]:
-    """Return the root of the summed squares of what the fit leaves beyond noise, counts, shape (n,)."""
+    """Return what the fit leaves beyond noise, root mean square over it, in errors of all light, counts, shape (n,)."""
     return np.asarray(np.sqrt(np.maximum(series.chi2_reduced - 1.0, 0.0)) * series.total_error)

@@ -374,8 +374,8 @@ def _sentences(
 ) -> tuple[str, ...]:
     found = []
     if known.read_noise_counts is None:
-        error = f" ± {read_se:.2g}" if np.isfinite(read_se) else ""
-        found.append(f"Read noise {read:.3g}{error} counts, {how}.")
+        told = plus_minus(read, read_se, "counts") if np.isfinite(read_se) else f"{read:.3g} counts"
+        found.append(f"Read noise {told}, {how}.")
     if known.counts_per_electron is None and assumed:
         found.append(f"The spectra do not tell the photon noise; {gain:.2g} counts per electron is assumed.")
     elif known.counts_per_electron is None:
