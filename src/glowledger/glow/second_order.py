@@ -37,8 +37,12 @@ class SecondOrder:
 
     def lit(self, amounts: NDArray[np.float64]) -> EmissionGrid:
         """Return the light of all emitters in given amounts, shape (m,), as one row of a grid."""
-        density = self._summed(np.where(amounts != 0, 0, -1), amounts)
-        return EmissionGrid(self.scale, density.sum(axis=0, keepdims=True) * self.seen)
+        few, many = _lines_of(self)
+        density = few.T @ amounts
+        for i in many:
+            if amounts[i]:
+                density += amounts[i] * self._many_lines(i)
+        return EmissionGrid(self.scale, (density * self.seen)[None, :])
 
     def grouped(self, group: NDArray[np.intp], parts: NDArray[np.float64]) -> GroupedOrder:
         """Return the second order of groups: the group of each emitter, -1 for none, and its part in it, shape (m,)."""
@@ -55,9 +59,13 @@ class SecondOrder:
         ).toarray()
         for i in many:
             if group[i] >= 0:
-                one = self.emitters[i]
-                found[group[i]] += parts[i] * halved(self.scale).density(one.wavelength_nm, one.rate)
+                found[group[i]] += parts[i] * self._many_lines(i)
         return found
+
+    def _many_lines(self, emitter: int) -> NDArray[np.float64]:
+        """Return the light of an emitter of many lines at the nodes, shape (q,)."""
+        one = self.emitters[emitter]
+        return halved(self.scale).density(one.wavelength_nm, one.rate)
 
 
 @lru_cache(maxsize=4)
