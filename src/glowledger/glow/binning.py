@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from glowledger.glow.scene import Scene
 
-ENOUGH_PIXELS = 2.0  # to a line width: sampling theorem, nearly all that a line tells of place, width and amount
+ENOUGH_PIXELS = 1.8  # to a line width: of an amount's certainty 4 % are lost, of a place's 9 (Fisher information)
 START_PIXELS = 1.3  # enough to tell where lines stand and how wide they are
 LEAST_PIXELS = 400  # of a spectrum, to tell noise from
 LAST_PIXELS = 1000  # where verdicts depend on it
