@@ -248,6 +248,27 @@ def test_lines_of_some_risk_serve_where_others_are_few_and_blends_are_no_ends_th
     assert len(by_spectrum) >= len(kept)  # there blends may be ends
 
 
+def test_a_phosphor_band_in_a_gap_between_lines_ends_no_range():
+    # only what is asked between lines is asked beside it
+    found = placed(np.linspace(-0.5, 0.5, 9))
+    vague = np.arange(9) == 4
+    gap = np.flatnonzero(~vague)
+
+    class Beside(Risky):
+        def risk_between(self, u, width_nm, pulled):
+            chances = {tuple(found.u): between, tuple(found.u[gap]): np.append(between[:3], [across, *between[5:]])}
+            return chances[tuple(u)]
+
+    between, across = np.full(8, 0.001), 0.001
+    risk = np.where(vague, 0.01, 0.001)
+    for sharp, kept in ((~vague, gap.tolist()), (vague | True, [0, 1, 2, 3])):
+        for rows in low_risk(replace(found, sharp=sharp), np.arange(9), Beside(risk), USUAL):
+            assert rows.tolist() == kept
+    across = 0.03  # nor is it a bridge where the gap is in doubt
+    for rows in low_risk(replace(found, sharp=~vague), np.arange(9), Beside(risk), USUAL):
+        assert rows.tolist() == [0, 1, 2, 3]
+
+
 def fitted(found, degree):
     return fit_lines(found.u, found.wavelength_nm, found.error_nm, degree, SPAN)
 

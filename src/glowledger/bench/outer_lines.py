@@ -52,11 +52,10 @@ def low_risk(
     """
     rows = rows[np.argsort(found.u[rows])]
     risk = near.risk(found.u[rows], found.width_nm[rows], pulled)
-    between = near.risk_between(found.u[rows], found.width_nm[rows], pulled)
-    best = rows[_longest(risk < MOST_RISK, between < MOST_RISK)]
+    best = _run(found, rows, risk, near, pulled, MOST_RISK)
     if np.count_nonzero(found.anchor[best] | ~found.sharp[best]) >= FEW_COVERED:
         return best, best
-    still = rows[_longest(risk < STILL_RISK, between < STILL_RISK)]
+    still = _run(found, rows, risk, near, pulled, STILL_RISK)
     well_placed = found.single & (found.error_nm < WELL_PLACED * found.width_nm)
     runs = []
     for ends in (well_placed, found.anchor):
@@ -64,6 +63,18 @@ def low_risk(
         run = still[alone[0] : alone[-1] + 1] if len(alone) else still[:0]
         runs.append(run if len(run) > len(best) else best)
     return runs[0], runs[1]
+
+
+def _run(
+    found: Identified, rows: NDArray[np.intp], risk: Floats, near: Nearby, pulled: tuple[float, float], limit: float
+) -> NDArray[np.intp]:
+    """Return the longest run of lines, with risks as many, at and between which no other curve is likely.
+
+    A phosphor band is no end, as it carries nothing: the curve is asked about beside it as between other lines.
+    """
+    some = found.sharp[rows] | (risk < limit)
+    rows, good = rows[some], risk[some] < limit
+    return rows[_longest(good, near.risk_between(found.u[rows], found.width_nm[rows], pulled) < limit)]
 
 
 def _longest(good: NDArray[np.bool_], between: NDArray[np.bool_]) -> NDArray[np.intp]:
