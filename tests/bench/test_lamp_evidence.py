@@ -100,7 +100,7 @@ def test_what_a_place_could_hide_is_read_from_the_spectrum_there(direction):
     assert missing[1] == missing[0] - 1
 
 
-def test_in_a_crowd_of_lines_margins_go_by_how_well_the_lamp_describes_them():
+def test_in_a_crowd_of_lines_the_spectrum_tells_the_scale_from_others():
     # neon at 5.5 nm on 300 pixels: no peak stands free, so what is left when each peak stands alone tells nothing
     case = make_case(260313)
     shot = shot_of(case.counts, case.lamp)
@@ -113,12 +113,12 @@ def test_in_a_crowd_of_lines_margins_go_by_how_well_the_lamp_describes_them():
     ]  # fmt: skip
     assert others
     word = by_spectrum(own, others[:4], whole, lambda _: True)
-    assert word.margin > 15.0
+    assert word.odds > 15.0
     # once no further scale can make the answer sure again, none is asked about
-    margins = [by_spectrum(own, [other], whole, lambda _: True).margin for other in others[:4]]
-    assert word.margin == min(margins)
-    assert by_spectrum(own, others[:4], whole, lambda word: word.margin == np.inf).margin == margins[0]
-    assert by_spectrum(own, others[:4], whole, lambda _: False).margin == np.inf
+    odds = [by_spectrum(own, [other], whole, lambda _: True).odds for other in others[:4]]
+    assert word.odds == min(odds)
+    assert by_spectrum(own, others[:4], whole, lambda word: word.odds == np.inf).odds == odds[0]
+    assert by_spectrum(own, others[:4], whole, lambda _: False).odds == np.inf
 
 
 def test_a_scale_beside_which_not_all_others_were_tried_is_refused(monkeypatch):
@@ -170,3 +170,34 @@ def test_thin_evidence_is_enough_where_nothing_speaks_against_it(make, seed):
     assert result.accepted
     assert largest_error(case, result.solution.nm(case.pixel), *result.solution.covered) < 1.0
 
+
+# krypton, and krypton and xenon, by the spectrum's odds over other scales alone; xenon with odds against the lamp;
+# hydrogen, half of whose peaks are of none of its lines
+@pytest.mark.parametrize(
+    ("seed", "lamp", "named"),
+    [(703831, "hg,cd,ar", "kr"), (704071, "ar", "kr,xe"), (703045, "he", "xe"), (671234, "he", "h2")],
+)
+def test_odds_over_other_scales_are_weighed_with_what_speaks_against_the_lamp(seed, lamp, named):
+    case = make_case(seed)
+    assert case.lamp == lamp
+    assert not solve([shot_of(case.counts, named)], case.pixel).accepted
+
+
+def test_phosphor_bands_alone_carry_a_solution_only_with_much_evidence():
+    # argon called a fluorescent lamp: four bands 14 nm wide agreed, and no line of mercury
+    case = make_case(702524)
+    result = solve([shot_of(case.counts, "cfl")], case.pixel)
+    assert not result.accepted
+    assert all("phosphor" in line.species for line in result.lines if line.used)
+    assert sum(line.used for line in result.lines) >= 3
+    bands = make_case(631059)  # a fluorescent lamp whose bands agree beyond doubt
+    assert solve([shot_of(bands.counts, bands.lamp)], bands.pixel).accepted
+
+
+# the first three placed by the whole spectrum, with much evidence; a fluorescent lamp with a band in a gap
+@pytest.mark.parametrize("seed", [631206, 641359, 631635, 641290])
+def test_right_solutions_once_refused_are_accepted(seed):
+    case = make_case(seed)
+    result = solve([shot_of(case.counts, case.lamp)], case.pixel)
+    assert result.accepted
+    assert largest_error(case, result.solution.nm(case.pixel), *result.solution.covered) < 1.0

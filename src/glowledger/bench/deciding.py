@@ -156,15 +156,12 @@ class BySpectrum:
     ----------
     evidence : float
         Over peaks of no lamp.
-    margin : float
-        Over the next best of quite different scales; 0 where there is none.
     odds : float
-        The same as `margin`, the room that the light of the lines has left out; nothing where it shows more than the
-        lamp.
+        Over the next best of quite different scales; 0 where there is none, or where it shows more light than the
+        lamp's.
     """
 
     evidence: float = -np.inf
-    margin: float = -np.inf
     odds: float = -np.inf
 
 
@@ -187,18 +184,13 @@ def by_spectrum(
     """
     if not own.trusted:
         return BySpectrum()
-    mine = log_evidence(own, whole, own.chi2)
     lamp_only = own.strange <= max(DECIDING_STRANGE * own.peaks, 1)
-    word = BySpectrum(
-        evidence=log_evidence(own, whole), margin=np.inf if others else 0.0,
-        odds=-np.inf if not lamp_only else np.inf if others else 0.0,
-    )  # fmt: skip
-    for other in others:
+    word = BySpectrum(evidence=log_evidence(own, whole), odds=np.inf if others and lamp_only else 0.0)
+    for other in others if lamp_only else ():
         if not sure(word):
             break
         if not whole.affords():
             return BySpectrum()
         fit = whole.fit(of_terms(other.scale), OTHER_STEPS, own)
-        margin = min(word.margin, mine - log_evidence(fit, whole, own.chi2))
-        word = replace(word, margin=margin, odds=min(word.odds, own.log_odds(fit)))
+        word = replace(word, odds=min(word.odds, own.log_odds(fit)))
     return word

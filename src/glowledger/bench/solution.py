@@ -81,6 +81,11 @@ class Refined:
     hiding_nm: tuple[float, ...] = ()
 
     @property
+    def of_lines(self) -> bool:
+        """Whether any line carries the solution, and not phosphor bands alone, which only show that it holds."""
+        return bool(np.any(self.used & self.found.sharp))
+
+    @property
     def supporting(self) -> int:
         """Number of lines that agree with the solution, vague ones included."""
         return int(np.count_nonzero(self.fit.weight > 0.05))

@@ -17,7 +17,7 @@ from glowledger.bench.whole_spectrum import STRANGE_PRICE, WholeFit, WholeSpectr
 DECADES = 3.0  # powers of ten that the light of a stranger may have, each as likely
 
 
-def log_evidence(fit: WholeFit, whole: WholeSpectrum, chi2: float = np.inf) -> float:
+def log_evidence(fit: WholeFit, whole: WholeSpectrum) -> float:
     """Return ln of the odds of a lamp under a fitted scale over as many peaks of no lamp.
 
     Parameters
@@ -26,12 +26,9 @@ def log_evidence(fit: WholeFit, whole: WholeSpectrum, chi2: float = np.inf) -> f
         The scale drawn to the spectrum.
     whole : WholeSpectrum
         The spectra.
-    chi2 : float
-        Mean square misfit over its variance of a scale that is compared with: where lines stand so close that no peak
-        is free, it tells better than these how well the lines of this instrument are told.
     """
     alone_loss, alone_chi2 = whole.alone
-    worth = BINS_PER_WIDTH * max(min(alone_chi2, chi2), 1.0)
+    worth = BINS_PER_WIDTH * max(alone_chi2, 1.0)
     total = 0.5 * alone_loss / worth + STRANGE_PRICE * (fit.peaks - fit.strange) + _room_of_scale(fit, whole, worth)
     for state in fit.states:
         prior_loss = float(np.sum(state.off[: state.lines] ** 2 / state.prior[: state.lines]))
