@@ -98,6 +98,27 @@ def test_many_single_pixels_among_few_wide_lines_are_found(fwhm):
     assert_array_equal(np.flatnonzero(spikes(counts)[0]), chosen)
 
 
+@pytest.mark.parametrize("fwhm", [3.0, 6.0, 13.0])
+@pytest.mark.parametrize("spoilt", [1, 3, 8])
+def test_as_many_single_pixels_as_wide_lines_are_found_even_on_a_flank(fwhm, spoilt):
+    from scipy.special import erf
+
+    edges, centres = np.arange(P + 1) - 0.5, np.array([[90.3], [255.8], [400.4], [521.0]])
+    cdf = 0.5 * (1 + erf((edges - centres) * 2.3548 / fwhm / np.sqrt(2)))
+    light = 300 + np.diff(cdf, axis=1).T @ (fwhm * np.array([900.0, 4000.0, 7000.0, 1500.0]))
+    counts = np.random.default_rng(spoilt).poisson(light).astype(float)[None]
+    flank = 256 + round(0.6 * fwhm) if fwhm > 4 else 220  # of narrower lines a pixel on it is hardly apart
+    chosen = np.array([flank, 30, 140, 180, 320, 450, 570, 590])[:spoilt]
+    counts[0, chosen] += np.geomspace(9000, 1500, 8)[:spoilt]
+    assert_array_equal(np.flatnonzero(spikes(counts)[0]), np.sort(chosen))
+
+
+@pytest.mark.parametrize("fwhm", [0.3, 0.5, 0.7, 0.9, 1.2, 1.5, 2.0])
+def test_few_lines_of_few_pixels_are_never_taken_for_spikes(fwhm):
+    for seed in range(200):
+        assert not spikes(lines(fwhm, seed, count=1 + seed % 10)).any()
+
+
 @pytest.mark.parametrize("fwhm", [0.5, 0.7, 0.9, 1.3, 2.0])
 def test_lines_of_few_pixels_on_a_bright_continuum_are_hardly_ever_taken_for_spikes(fwhm):
     # ripples of the continuum look like wide lines, beside which the true ones look too narrow

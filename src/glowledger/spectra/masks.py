@@ -28,6 +28,10 @@ _RESOLVED = 0.3  # the same of lines wider than some 1.3 pixels at half height
 _WIDE_PEAKS = 7  # that must be there beside them: among fewer, chance may leave out what lies between
 _FEW_BETWEEN = 0.25  # peaks of in-between widths, for each narrow one
 _BESIDE, _AROUND = 9, 51  # pixels: over which a peak has its foot, and noise is taken
+# pixels summed, as faint wide lines need, and pixels at half height: no line of one pixel is that wide, not even where
+# it falls between two
+_SMOOTH = ((1, 2.4), (3, 4.5))
+_LINES_ALIKE, _ALIKE = 2, 1.4  # lines that wide, and the factor within which the narrowest of them agree
 
 
 def find_ceiling(counts: NDArray[np.float64]) -> tuple[float | None, str]:
@@ -158,14 +162,15 @@ def spikes(counts: NDArray[np.float64]) -> NDArray[np.bool_]:
     Returns
     -------
     ndarray of bool, shape (n, p)
-        True at single high pixels. All False where fewer than five strong peaks show how wide a line is: in an
-        undersampled spectrum a single pixel may be a line.
+        True at single high pixels. All False where nothing shows how wide a line is: in an undersampled spectrum
+        a single pixel may be a line.
 
     Notes
     -----
     A peak is told by the higher of its two neighbours over itself. Lines of one width give one kind of ratio where
     they are well sampled, and every ratio down to that of a single pixel where they are not. So peaks are spikes
-    where lines prevail that are wide, or where hardly any peak lies between single pixels and wide ones.
+    where lines prevail that are wide, or where hardly any peak lies between single pixels and wide ones. Two lines
+    of one width are enough where hardly anything but single pixels is narrower than they are.
     """
     found = np.zeros(counts.shape, dtype=bool)
     if counts.shape[1] >= _FEWEST_PIXELS:
@@ -176,10 +181,17 @@ def spikes(counts: NDArray[np.float64]) -> NDArray[np.bool_]:
 
 def _lone_pixels(counts: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Return the spikes of one frame, shape (p,)."""
-    from scipy.ndimage import maximum_filter1d, median_filter, minimum_filter1d
+    from scipy.ndimage import median_filter
 
     noise = np.abs(np.convolve(counts, [1.0, -2.0, 1.0], mode="same")) / 0.6745 / np.sqrt(6.0)
     sigma = np.maximum(median_filter(noise, _AROUND), 0.5)
+    return _among_many_peaks(counts, sigma) | _among_wide_lines(counts, sigma)
+
+
+def _among_many_peaks(counts: NDArray[np.float64], sigma: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Return the peaks that are narrower than many others allow, shape (p,)."""
+    from scipy.ndimage import maximum_filter1d, minimum_filter1d
+
     height = counts - minimum_filter1d(counts, _BESIDE)  # over the foot: a bump of a bright continuum is no line
     side = np.zeros(counts.size)
     side[1:-1] = np.maximum(height[:-2], height[2:])
@@ -201,6 +213,41 @@ def _lone_pixels(counts: NDArray[np.float64]) -> NDArray[np.bool_]:
     narrow, wide = np.count_nonzero(ratios < _LONE), np.count_nonzero(ratios > _WIDE)
     few = wide >= _WIDE_PEAKS and len(ratios) - narrow - wide <= _FEW_BETWEEN * narrow
     return np.asarray((ratio < _LONE) & ~between) if few else np.zeros(counts.size, dtype=bool)
+
+
+def _among_wide_lines(counts: NDArray[np.float64], sigma: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Return single high pixels where all else is at least two lines of one width, several pixels wide, shape (p,).
+
+    A spectrometer whose lines fill one pixel shows no such lines, and some of its lines fall between two pixels.
+    """
+    from scipy.ndimage import minimum_filter1d
+
+    aside = np.stack([np.roll(counts, k) for k in (-2, -1, 1, 2)])
+    around = np.median(aside, axis=0)  # on the flank of a line it rises with it
+    side = np.maximum(aside[1], aside[2])
+    lone = (counts - side > _SPIKE_SIGMAS * sigma) & (side - around < _LONE * (counts - around))
+    foot = minimum_filter1d(counts, _BESIDE)
+    lone &= side - foot < _WIDE * (counts - foot)  # noise on top of a bright line is no spike
+    lone[:2] = lone[-2:] = False
+    rest = np.where(lone, around, counts)
+    told = lone.any() and any(_wide_alike(rest, sigma, *one, int(np.count_nonzero(lone))) for one in _SMOOTH)
+    return lone if told else np.zeros(counts.size, dtype=bool)
+
+
+def _wide_alike(
+    counts: NDArray[np.float64], sigma: NDArray[np.float64], summed: int, least_px: float, lone: int
+) -> bool:
+    """Return whether lines share a width of several pixels, with hardly any narrower beside so many single pixels."""
+    from scipy.ndimage import uniform_filter1d
+    from scipy.signal import find_peaks, peak_widths
+
+    smooth = uniform_filter1d(counts, summed)
+    at, shown = find_peaks(smooth, prominence=_PEAK_SIGMAS / np.sqrt(summed) * sigma)
+    foot = (shown["prominences"], shown["left_bases"], shown["right_bases"])
+    widths = np.sort(peak_widths(smooth, at, prominence_data=foot)[0])
+    wide = widths[widths > least_px]
+    alike = len(wide) >= _LINES_ALIKE and wide[_LINES_ALIKE - 1] < _ALIKE * wide[0]
+    return bool(alike and len(widths) - len(wide) <= _FEW_BETWEEN * lone)
 
 
 def hot_pixels(dark: NDArray[np.float64]) -> NDArray[np.bool_]:
