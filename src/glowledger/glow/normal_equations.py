@@ -208,9 +208,10 @@ def normal_equations(
     gram = sums.gram - taken[:-1, :-1]
     # a column that the free ones can copy keeps a trace of itself, or rounding would decide its amount
     gram[np.diag_indices_from(gram)] += TRACE * np.diag(sums.gram)
-    tie, tie_rhs = _tie(scene, gram, x)
+    rhs = sums.rhs - taken[:-1, -1]
+    tie, tie_rhs = _tie(scene, gram, rhs, x)
     return Normal(
-        gram=gram, rhs=sums.rhs - taken[:-1, -1], tie=tie, tie_rhs=tie_rhs, free=free,
+        gram=gram, rhs=rhs, tie=tie, tie_rhs=tie_rhs, free=free,
         cross=sums.cross, free_rhs=free_rhs,
     )  # fmt: skip
 
@@ -223,28 +224,29 @@ def _rooted(matrix: NDArray[np.float64], sides: NDArray[np.float64]) -> NDArray[
 
 
 def _tie(
-    scene: Scene, gram: NDArray[np.float64], x: NDArray[np.float64] | None
+    scene: Scene, gram: NDArray[np.float64], rhs: NDArray[np.float64], x: NDArray[np.float64] | None
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the loose tie of each level to its typical share of the species.
 
-    The scale of a species is its fitted light over its typical light; where it has none, the light at
-    which it would be one standard deviation.
+    The scale of a species is its fitted light over its typical light; where it has none, the light at which it would be
+    one standard deviation. In a first fit it is that of all levels together, each as bright as it would be alone: a
+    window may hide the brightest of them, and a scale by what is not seen there would bar all others.
     """
     m = len(scene.emitters)
     weights = np.array([e.weight for e in scene.emitters])
     names, index = scene.species_of_emitters()
     diagonal = np.maximum(np.diag(gram)[:m], 1e-12 * np.diag(gram)[:m].max())
     total = np.bincount(index, weights, len(names))
-    amounts = np.zeros(m) if x is None else x[:m]
+    amounts = np.maximum(rhs[:m], 0.0) / diagonal if x is None else x[:m]
     scale = np.bincount(index, amounts, len(names)) / total
     visible = np.sqrt(np.bincount(index, weights**2 * diagonal, len(names)))
     scale = np.maximum(scale, 1.0 / visible)
     alone = np.bincount(index, minlength=len(names)) == 1
     typical = scale[index] * weights
     precision = np.where(alone[index], 0.0, 1.0 / (TIE * typical) ** 2)
-    tie, rhs = np.zeros(gram.shape[0]), np.zeros(gram.shape[0])
+    tie, tie_rhs = np.zeros(gram.shape[0]), np.zeros(gram.shape[0])
     tie[:m] = precision
     # pulled to zero, not to the typical share, while unseen: a prior must not make light
-    seen = np.bincount(index, amounts > 0, len(names)) > 0
-    rhs[:m] = np.where(seen[index], precision * typical, 0.0)
-    return tie, rhs
+    seen = (np.bincount(index, amounts > 0, len(names)) > 0) & (x is not None)
+    tie_rhs[:m] = np.where(seen[index], precision * typical, 0.0)
+    return tie, tie_rhs
