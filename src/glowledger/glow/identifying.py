@@ -29,7 +29,7 @@ from glowledger.glow.results import Fit
 from glowledger.glow.rotation import moved_kelvin, settled_with
 from glowledger.glow.scene import Scene, build_scene, with_emitters
 from glowledger.glow.start_search import first_fit
-from glowledger.glow.starting import guessed_line_spread
+from glowledger.glow.starting import guessed_line_spread, narrowed
 from glowledger.glow.uneven_noise import uneven_variance
 from glowledger.glow.visibility import unlit, visibility, window_free_below
 from glowledger.glow.whole_pixels import fitted
@@ -43,6 +43,7 @@ _LOG = logging.getLogger(__name__)
 COARSEST_FWHM_NM = 15.0  # beyond it no band has a shape of its own
 LEAST_PIXELS = 100
 REFIT_ROUNDS = 6
+TOO_NARROW = 0.75  # of the width guessed: from so far off a fit settles slowly, and its grid carries lines half as wide badly
 CLOSING, MOST_CLOSING = 2, 6  # rounds of a fit with all emitters free; of the last one at most, while much still moves
 
 
@@ -118,9 +119,26 @@ def identify(
     _check(frames)
     listed = find_species(None if species is None else tuple(species))
     one = averaged(frames)
+    spread = _line_spread(one, bench)
+    found = _fits(one, listed, bench, spread)
+    width = found[2][1].adjustment.shape.width
+    if width < TOO_NARROW and (bench is None or bench.line_spread is None):
+        # between bands that stand close no peak is as narrow as a line, and the grid is made for lines as they looked
+        _LOG.info("lines are %.2f times as wide as they looked: fitted again", width)
+        found = _fits(one, listed, bench, narrowed(spread, width))
+    return _identified(frames, found[1], found[2], listed, bench, found[0])
+
+
+def _fits(
+    one: Frames, listed: tuple[ListedSpecies, ...], bench: Bench | None, spread: LineSpread
+) -> tuple[Plan, Scene, tuple[Scene, Solution]]:
+    """Fit one spectrum three times, from a guess of the line width.
+
+    Returns how it was fitted, the scene of all pixels, and the last fit.
+    """
     low, high = float(one.axis[0]), float(one.axis[-1])
     plan = first_plan(listed)
-    whole, scene, solution = _first(one, plan.emitters(listed, low, high), bench)
+    whole, scene, solution = _first(one, plan.emitters(listed, low, high), bench, spread)
     unlit_below = unlit(scene, visibility(scene, solution, bench))
     progress.tell(0.3)
     for last, done in ((False, 0.6), (True, 0.9)):
@@ -148,7 +166,7 @@ def identify(
         before = scene, solution
         scene = with_loosened_templates(final, before, listed, plan.kelvin)
         solution = fit_scene(scene, rounds=REFIT_ROUNDS, before=before, closing=CLOSING, most=MOST_CLOSING)
-    return _identified(frames, final, (scene, solution), listed, bench, plan)
+    return plan, final, (scene, solution)
 
 
 @one_thread
@@ -183,12 +201,13 @@ def identify_alike(frames: Frames, like: Identified, *, bench: Bench | None = No
     return _identified(frames, refined, (refined, solution), listed, bench, plan)
 
 
-def _first(one: Frames, emitters: tuple[Emitter, ...], bench: Bench | None) -> tuple[Scene, Scene, Solution]:
+def _first(
+    one: Frames, emitters: tuple[Emitter, ...], bench: Bench | None, spread: LineSpread
+) -> tuple[Scene, Scene, Solution]:
     """Fit for the first time: place and width of lines are not known yet.
 
     Returns the scene, the same with as many pixels summed as a line needs, and the fit of that.
     """
-    spread = _line_spread(one, bench)
     if not emitters:
         raise FitError(
             f"none of the species asked for emits between {one.axis[0]:.0f} and {one.axis[-1]:.0f} nm.",

@@ -141,8 +141,16 @@ def first_line_spread(axis_nm: NDArray[np.float64], data: NDArray[np.float64], n
     pixel = float(np.median(np.diff(axis_nm)))
     if widths.size < 3:
         return _constant_width(UNSEEN_PIXELS * pixel)
-    width = max(float(np.quantile(widths, NARROWER)), LEAST_PIXELS * pixel)
-    return _constant_width(float(np.exp(np.round(np.log(width) / WIDTH_LADDER) * WIDTH_LADDER)))
+    return _on_ladder(max(float(np.quantile(widths, NARROWER)), LEAST_PIXELS * pixel))
+
+
+def narrowed(spread: LineSpread, part: float) -> LineSpread:
+    """Return a guess of `first_line_spread` that turned out too wide: part of it is true."""
+    return _on_ladder(part * float(spread.fwhm_nm[0]))
+
+
+def _on_ladder(width_nm: float) -> LineSpread:
+    return _constant_width(float(np.exp(np.round(np.log(width_nm) / WIDTH_LADDER) * WIDTH_LADDER)))
 
 
 @lru_cache(maxsize=64)
