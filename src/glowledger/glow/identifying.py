@@ -43,7 +43,7 @@ _LOG = logging.getLogger(__name__)
 COARSEST_FWHM_NM = 15.0  # beyond it no band has a shape of its own
 LEAST_PIXELS = 100
 REFIT_ROUNDS = 6
-TOO_NARROW = 0.75  # of the width guessed: from so far off a fit settles slowly, and its grid carries lines half as wide badly
+TOO_NARROW = 0.75  # of the width guessed: a fit from so far off settles slowly, on a grid for wider lines
 CLOSING, MOST_CLOSING = 2, 6  # rounds of a fit with all emitters free; of the last one at most, while much still moves
 
 
