@@ -23,6 +23,7 @@ WINDOW_NM = 25.0  # over which the strength of the lines is taken as constant
 BALMER_NM = (410.17, 434.05, 486.13, 656.28)  # NIST ASD
 BESIDE_WIDTHS, BESIDE_NM = 4.0, 3.0  # around these nothing is learnt
 ATOM_SIGMA, MOLECULE_SIGMA = 4.0, 3.0  # of the first fit, which fails where the lines are many
+FAILING = 0.25  # of the templates: so large an error of a first fit is no error of lines that are listed
 MUCH = 0.3  # of the line light is hydrogen's: else its many lines are too faint to matter
 LEAST_POINTS = 10
 ONE_SD = (0.16, 0.84)  # quantiles
@@ -76,18 +77,20 @@ def many_lines_variance(scene: Scene, solution: Solution) -> NDArray[np.float64]
 
 
 def _much_hydrogen(scene: Scene, solution: Solution) -> bool:
-    """Return True if atoms and molecules of hydrogen are seen and give much of the light."""
+    """Return True if atoms and molecules of hydrogen are seen, or nothing fits, and they give much of the light."""
     atom, molecule = scene.columns_of("H I"), scene.columns_of(MANY_LINED)
     if atom.size == 0 or molecule.size == 0:
         return False
     light = species_light(scene, solution, np.concatenate([atom, molecule]))
     share = float(light[scene.used].sum()) / max(float(solution.lines[scene.used].sum()), np.finfo(float).tiny)
+    if share <= MUCH:
+        return False
     # not by the quick answer: where a species makes most of the light, errors of its own hold it back
-    return (
-        share > MUCH
-        and (_lost(scene, BALMER_NM[-1]) or drop_species(scene, solution, atom).significance > ATOM_SIGMA)
-        and drop_species(scene, solution, molecule).significance > MOLECULE_SIGMA
-    )
+    if not _lost(scene, BALMER_NM[-1]) and drop_species(scene, solution, atom).significance <= ATOM_SIGMA:
+        return False
+    # where the fit fails, bands of something else that is not there may have the light of the molecule's lines
+    failing = solution.levels.template_error > FAILING and bool(np.any(solution.x[molecule] > 0))
+    return failing or drop_species(scene, solution, molecule).significance > MOLECULE_SIGMA
 
 
 def _lost(scene: Scene, nm: float) -> bool:
