@@ -154,7 +154,7 @@ def _lit_factor(solution: Solution) -> tuple[NDArray[np.intp], tuple[NDArray[np.
 
 @lru_cache(maxsize=2)
 def _fitted_errors(scene: Scene, solution: Solution) -> NDArray[np.float64]:
-    """Return the standard error of the summed counts of each emitter's species, all lit columns free, shape (m,).
+    """Return the standard error of the summed counts of each emitter's species, shape (m,); 0 where it has no light.
 
     Notes
     -----
@@ -162,9 +162,6 @@ def _fitted_errors(scene: Scene, solution: Solution) -> NDArray[np.float64]:
     change of them, and so may the strength of a band, or its temperature. So the response takes part in the sum
     with the species' own light, and so does what is loose in it (GUM, JCGM 100:2008, 5.2).
     """
-    from scipy.linalg import lu_solve
-
-    lit, scale, factor = _tied_factor(solution)
     names, index = scene.species_of_emitters()
     nodes, in_pixels = scene.hats.shape[1], _light_in_pixels(scene, solution)
     bent = np.zeros((solution.normal.free.shape[0], len(names)))
@@ -177,20 +174,63 @@ def _fitted_errors(scene: Scene, solution: Solution) -> NDArray[np.float64]:
     taken = np.linalg.solve(solution.normal.free, bent)
     direction = np.zeros((solution.x.size, len(names)))
     direction[np.arange(index.size), index] = in_pixels
-    wanted = (direction - solution.normal.cross @ taken)[lit] * scale[:, None]
-    variance = np.sum(wanted * lu_solve(factor, wanted, check_finite=False), axis=0) + np.sum(bent * taken, axis=0)
-    return np.asarray(np.sqrt(np.maximum(variance, 0.0))[index])
+    variance = _variance_of_sums(scene, solution, direction - solution.normal.cross @ taken)
+    lit = np.bincount(index, solution.x[: index.size] > 0, len(names)) > 0
+    return np.asarray(np.sqrt(np.where(lit, np.maximum(variance + np.sum(bent * taken, axis=0), 0.0), 0.0))[index])
 
 
-@lru_cache(maxsize=2)
-def _tied_factor(
-    solution: Solution,
-) -> tuple[NDArray[np.intp], NDArray[np.float64], tuple[NDArray[np.float64], NDArray[np.intp]]]:
-    from scipy.linalg import lu_factor
+def _variance_of_sums(scene: Scene, solution: Solution, wanted: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the variance of a sum of amounts for each species with light, shape (s,); 0 for the others.
 
-    lit = np.flatnonzero(solution.x > 0)
-    gram = solution.normal.gram[np.ix_(lit, lit)] + np.diag(solution.normal.tie[lit])
+    Parameters
+    ----------
+    scene, solution : Scene and Solution
+        As fitted.
+    wanted : ndarray of shape (c, s)
+        Factor of each amount in the sum.
+
+    Notes
+    -----
+    All that is lit is free, and the species' other levels as well: where noise has put its brightest line at zero and
+    left a faint one, the faint one's error is not that of the species.
+    """
+    names, index = scene.species_of_emitters()
+    beside = solution.x.size - index.size
+    owner = np.append(index, np.full(beside, -1))
+    weights = np.append([e.weight for e in scene.emitters], np.zeros(beside))
+    gram, tie, lit = solution.normal.gram, solution.normal.tie, np.flatnonzero(solution.x > 0)
+    species = np.unique(owner[lit][owner[lit] >= 0])
+    tied = gram[np.ix_(lit, lit)]
+    for k in species:
+        mine = np.flatnonzero(owner[lit] == k)
+        tied[np.ix_(mine, mine)] += _tied_shares(tie[lit[mine]], weights[lit[mine]])
+    inverse, variance = _inverse(tied), np.zeros(len(names))
+    for k in species:
+        own, mine = np.flatnonzero(owner == k), owner[lit] == k
+        if own.size == np.count_nonzero(mine):
+            variance[k] = wanted[lit, k] @ inverse @ wanted[lit, k]
+            continue
+        sides = np.concatenate([gram[np.ix_(lit, own)], wanted[lit, k][:, None]], axis=1)
+        sides[mine] = 0.0
+        others = inverse @ sides
+        others -= inverse[:, mine] @ np.linalg.solve(inverse[np.ix_(mine, mine)], others[mine])
+        block = gram[np.ix_(own, own)] + _tied_shares(tie[own], weights[own]) - sides[:, :-1].T @ others[:, :-1]
+        left = wanted[own, k] - sides[:, :-1].T @ others[:, -1]
+        variance[k] = sides[:, -1] @ others[:, -1] + left @ _inverse(block) @ left
+    return variance
+
+
+def _tied_shares(tie: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the precision with which a tie, shape (k,), holds the shares of levels, shape (k, k), their sum left free.
+
+    The fit takes the scale of the tie from the amounts themselves: that tells nothing of how large they are.
+    """
+    pull = tie * weights
+    return np.asarray(np.diag(tie) - np.outer(pull, pull) / max(float(pull @ weights), np.finfo(float).tiny))
+
+
+def _inverse(gram: NDArray[np.float64]) -> NDArray[np.float64]:
     scale = 1.0 / np.sqrt(np.diag(gram))
-    scaled = gram * scale[:, None] * scale[None, :]
+    scaled = gram * np.outer(scale, scale)
     scaled[np.diag_indices_from(scaled)] += 1e-9
-    return lit, scale, lu_factor(scaled, check_finite=False)
+    return np.asarray(np.linalg.inv(scaled) * np.outer(scale, scale))
