@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -114,3 +116,12 @@ def test_names_and_thickness_are_checked():
     for thickness in (0.0, -1.0, float("nan")):
         with pytest.raises(TableError):
             windows.transmission("acrylic", thickness, 500.0)
+
+
+def test_what_is_suggested_for_a_wrong_name_is_among_the_known_ones():
+    with pytest.raises(TableError) as raised:
+        windows.window_material("glass")
+    suggested, known = str(raised.value.mend).split("Known:")
+    names = re.findall(r"'([^']+)'", suggested)
+    assert names
+    assert set(names) <= {name.strip(" .") for name in known.split(",")}

@@ -108,9 +108,8 @@ def window_material(name: str) -> WindowMaterial:
         return _materials()[squeezed]
     near = difflib.get_close_matches(squeezed, [*_materials(), *OTHER_NAMES], n=2, cutoff=0.5)
     mend = f"Did you mean {' or '.join(map(repr, near))}? " if near else ""
-    raise TableError(
-        f"no window material is called '{name}'.", mend=f"{mend}Known: {', '.join(window_names())}."
-    )
+    known = [*window_names(), *(other for other in OTHER_NAMES if other)]
+    raise TableError(f"no window material is called '{name}'.", mend=f"{mend}Known: {', '.join(known)}.")
 
 
 def _known_name(name: str) -> str:
