@@ -304,6 +304,29 @@ def test_field_indicator_is_a_ratio_within_a_run():
     assert not field_indicator(fit_of({"N2+ B-X v'=0": 400.0})).told
 
 
+@pytest.mark.parametrize("unseen", ["N2", "N2+"])
+def test_a_ratio_of_bands_is_no_number_where_one_of_them_is_not_seen(unseen):
+    seen = [evidence(name, 1e3, "not seen" if name == unseen else "present") for name in ("N2", "N2+")]
+    reading = field_indicator(fit_of({"N2+ B-X v'=0": 400.0, "N2 C-B v'=0": 1600.0}, species=seen))
+    assert not reading.told
+    assert f"{unseen} is not seen" in reading.reason
+
+
+def test_nitrogen_without_its_violet_bands_is_no_gas_temperature():
+    warm = Temperature(name="T_rot N2", kelvin=400.0, interval_k=(380.0, 420.0), reason="fitted")
+    for labels in ({"N2 B-A v'=5": 900.0}, {"N2 B-A v'=5": 900.0, "N2 C-B v'=0": 0.0}):
+        reading = plasma_state(fit_of(labels, temperatures=(warm,), species=[evidence("N2", 1e4)]))[0]
+        assert reading.name == "rotational temperature of N2"
+        assert reading.value == pytest.approx(400.0)
+        assert "B-A" in reading.cautions[0]
+
+
+def test_a_molecule_that_is_not_certain_has_no_temperature():
+    warm = Temperature(name="T_rot N2", kelvin=400.0, interval_k=(380.0, 420.0), reason="fitted")
+    fit = fit_of({"N2 C-B v'=0": 900.0}, temperatures=(warm,), species=[evidence("N2", 1e4, "possible")])
+    assert not plasma_state(fit)[0].told
+
+
 def test_gas_temperature_scales_with_the_rotational_constants():
     # B_X / B_C = 1.98957 / 1.8149 (Huber & Herzberg 1979, from memory): 300 K reads as T_rot(C) = 274 K.
     warm = Temperature(name="T_rot N2 C-B", kelvin=274.0, interval_k=(250.0, 300.0), reason="fitted")

@@ -36,6 +36,9 @@ def field_indicator(fit: Fit) -> StateReading:
     StateReading
         A ratio of counts.
     """
+    dark = [one.name for one in fit.species if one.name in ("N2", "N2+") and one.verdict not in ("present", "possible")]
+    if dark:
+        return untold(FIELD, "1", f"Cannot tell: {dark[0]} is not seen.", sources=FIELD_SOURCES)
     ion = emitter_rows(fit, r"N2\+ B-X v'=0\b")
     neutral = emitter_rows(fit, r"N2 C-B v'=0\b")
     for rows, what in ((neutral, "N2 337.1 (C-B)"), (ion, "N2+ 391.4 (B-X)")):
