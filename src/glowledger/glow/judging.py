@@ -20,17 +20,7 @@ from glowledger.glow.results import SpeciesEvidence, Temperature
 from glowledger.glow.rotation import log_doubt
 from glowledger.glow.scene import Scene
 from glowledger.glow.species_light import species_light, typical_light, usual_light
-from glowledger.glow.verdicts import (
-    OUT_OF_RANGE,
-    PARTS,
-    POSSIBLE_SIGMA,
-    PRESENT_SIGMA,
-    Case,
-    beside_companions,
-    entangled,
-    judge,
-    significance_needed,
-)
+from glowledger.glow.verdicts import OUT_OF_RANGE, PARTS, POSSIBLE_SIGMA, PRESENT_SIGMA, Case, entangled, judge_all
 from glowledger.glow.visibility import LEAST_VISIBLE, Visibility, unlit, visible_part
 from glowledger.tables.species import ListedSpecies
 
@@ -103,9 +93,7 @@ def evidence_of(
                 blended=one.name == MANY_LINED and bool(scene.many_lines.any()),
             )
         )  # fmt: skip
-    needed = significance_needed(np.array([c.drop.significance for c in cases if c.drop is not None]))
-    verdicts = beside_companions(cases, [judge(case, needed) for case in cases])
-    return tuple(sorted(verdicts, key=lambda e: -e.significance))
+    return tuple(sorted(judge_all(cases), key=lambda e: -e.significance))
 
 
 def _could_hide(

@@ -90,6 +90,8 @@ class Case:
         FWHM of a line, in pixels.
     blended : bool
         Its listed lines stand among others of its own that are in no table: they need not be as strong as listed.
+    unseen : frozenset of str
+        Species that are not seen: none of them hides it.
     """
 
     name: str
@@ -107,6 +109,7 @@ class Case:
     chance: float
     pixels_per_line: float = 5.0
     blended: bool = False
+    unseen: frozenset[str] = frozenset()
 
 
 def in_percent(part: float) -> str:
@@ -134,6 +137,14 @@ def significance_needed(significances: NDArray[np.float64]) -> float:
     passing = np.flatnonzero(p <= allowed)
     cut = allowed[passing[-1]] if passing.size else FALSE_DISCOVERY / max(p.size, 1)
     return float(max(-ndtri(cut), POSSIBLE_SIGMA))
+
+
+def judge_all(cases: list[Case]) -> list[SpeciesEvidence]:
+    """Return the verdicts on all species, in the order of the cases; what is not seen is named as hiding no other."""
+    needed = significance_needed(np.array([c.drop.significance for c in cases if c.drop is not None]))
+    first = [judge(case, needed) for case in cases]
+    unseen = frozenset(one.name for one in first if one.verdict == "not seen")
+    return beside_companions(cases, [judge(replace(case, unseen=unseen), needed) for case in cases])
 
 
 def judge(case: Case, needed: float) -> SpeciesEvidence:
@@ -194,14 +205,16 @@ def _seen(case: Case) -> tuple[Verdict, str]:
         return "possible", f"light that fits nothing listed could look like {best.feature.label} here by chance"
     coherent = coherence(case.tests)
     if coherent < COHERENT and not main and not (case.blended and sigma > CERTAIN_SIGMA):
-        return "possible", f"only {100 * coherent:.0f} % of its lines or bands agree, {best.feature.label} among them"
+        part = f"only {100 * coherent:.0f} % of its lines or bands agree"
+        part = part if coherent >= 0.005 else "no other line or band of it agrees"
+        return "possible", f"{best.feature.label} is seen, but {part} with it"
     pair = places(clean) >= 2 and case.chance < CHANCE_OF_PAIR
     if case.share < unexplained and not pair and (len(clean) < MANY_CLEAN or coherent < VERY_COHERENT):
         part = f"{in_percent(unexplained)} of the light fits nothing listed"
         return "possible", f"{part}; {best.feature.label} may be part of that"
     if places(clean) >= 2 and max(test.typical_part for test in clean) >= TYPICAL_PAIR:
-        names = " and ".join(test.feature.label for test in sorted(clean, key=lambda t: -t.sigma)[:2])
-        return "present", f"{names} stand out by themselves"
+        names, one = _strongest(clean)
+        return "present", f"{names} stand{'s' if one else ''} out by {'itself' if one else 'themselves'}"
     absent = gone(case.tests, best)
     if absent and not main:
         return "possible", f"{best.feature.label} is seen, but not {absent.feature.label}, which comes with it"
@@ -266,11 +279,16 @@ def _unmistakable(case: Case) -> bool:
     return case.chance < UNMISTAKABLE and places(clean) >= 2 and coherence(case.tests) >= VERY_COHERENT
 
 
+def _strongest(tests: list[FeatureTest]) -> tuple[str, bool]:
+    """Return the names of the two strongest features, and whether that is one name: two tops of a band may share it."""
+    names = list(dict.fromkeys(test.feature.label for test in sorted(tests, key=lambda t: -t.sigma)[:2]))
+    return " and ".join(names), len(names) == 1
+
+
 def _why_not_clean(case: Case, murky: list[FeatureTest]) -> str:
     """Return why no feature of a species counts as its own."""
     if murky:
-        names = " and ".join(test.feature.label for test in sorted(murky, key=lambda t: -t.sigma)[:2])
-        return f"{names} may be what no table lists of another species"
+        return f"{_strongest(murky)[0]} may be what no table lists of another species"
     top = max(case.tests, key=lambda test: test.sigma)
     if not top.centred and top.share >= OWN_SHARE:
         return f"the light near {top.feature.label} stands {abs(top.off_centre_nm):.2g} nm off its place"
@@ -306,7 +324,7 @@ def _unseen(case: Case) -> tuple[Verdict, str]:
 
 
 def _rivals(case: Case) -> str:
-    names = [name for test in case.tests for name in test.feature.overlaps]
+    names = [name for test in case.tests for name in test.feature.overlaps if name not in case.unseen]
     return ", ".join(list(dict.fromkeys(names))[:3])
 
 
