@@ -126,7 +126,9 @@ def identify(
         # between bands that stand close no peak is as narrow as a line, and the grid is made for lines as they looked
         _LOG.info("lines are %.2f times as wide as they looked: fitted again", width)
         found = _fits(one, listed, bench, narrowed(spread, width))
-    return _identified(frames, found[1], found[2], listed, bench, found[0])
+    answered = _identified(frames, found[1], found[2], listed, bench, found[0])
+    _check_width(answered.fit.fwhm_nm)  # ripples of noise on smooth light look like narrower lines at first
+    return answered
 
 
 def _fits(
@@ -300,10 +302,14 @@ def _line_spread(frames: Frames, bench: Bench | None) -> LineSpread:
             mend=f"Use a spectrometer with lines narrower than {COARSEST_FWHM_NM:.0f} nm and two points in each.",
         )
     spread = guessed_line_spread(frames)
-    if spread.fwhm_nm[0] > COARSEST_FWHM_NM:
-        raise FitError(
-            f"lines look about {spread.fwhm_nm[0]:.0f} nm wide (give or take a third, by the narrower of the peaks): "
-            "too coarse to tell species apart.",
-            mend=f"Use a spectrometer with lines narrower than {COARSEST_FWHM_NM:.0f} nm.",
-        )
+    _check_width(float(spread.fwhm_nm[0]))
     return spread
+
+
+def _check_width(fwhm_nm: float) -> None:
+    if fwhm_nm > COARSEST_FWHM_NM:
+        raise FitError(
+            f"nothing in it is narrower than about {fwhm_nm:.0f} nm: smooth light, as of a lamp, an LED or daylight, "
+            "and not a glow; or a spectrometer too coarse to tell species apart.",
+            mend=f"Keep other light from the fibre; lines must be narrower than {COARSEST_FWHM_NM:.0f} nm.",
+        )
