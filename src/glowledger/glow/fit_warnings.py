@@ -17,7 +17,13 @@ from glowledger.spectra.noise import coarse_warning
 
 GHOST_SIGMA = 5.0
 SMOOTHED_FACTOR = 1.5  # of the variance of a fitted line: less is not worth a word
+POOR_FIT = 0.15  # of templates: they err by more
+MOSTLY_FOUND = 0.5  # of the light
 FAR_OFF = 3.0  # standard deviations of what the axis may be off
+NO_LIGHT = "there is no light in it above the noise: a dark frame, or a glow too faint to tell anything of"
+NARROW_PIXELS, NARROW_SIGMA = (2, 4, 8), 5.0  # lines; of some thousand sums one in 2000 spectra is as high by chance
+SMOOTH_PIXELS, SMOOTH_SIGMA = 64, 2.0
+MEDIAN_OF_NORMAL = 0.6744897501960817  # upper quartile of the normal distribution
 
 
 def fit_warnings(
@@ -55,7 +61,13 @@ def fit_warnings(
         found.append(f"the mean of {len(frames)} frames was used")
         coarse = coarse_warning(frames)
         found.extend([coarse] if coarse else [])
-    found.extend(_of_the_axis(scene, solution, calibrated=calibrated))
+    dark = no_light(whole) and not any(one.verdict in ("present", "possible") for one in evidence)
+    if dark:
+        found.append(NO_LIGHT)
+    else:
+        found_share = sum(one.share for one in evidence if one.verdict == "present")
+        placed = found_share > MOSTLY_FOUND and solution.levels.template_error < POOR_FIT
+        found.extend(_of_the_axis(scene, solution, calibrated=calibrated, placed=placed))
     masked = int((~whole.used).sum())
     if masked:
         found.append(f"{masked} pixels were left out (saturated, dead or missing)")
@@ -64,7 +76,9 @@ def fit_warnings(
             "neighbouring pixels share their noise: the spectrum was smoothed or resampled before it was written; "
             "errors and limits allow for it"
         )
-    if solution.levels.template_error > 0.15:
+    if dark:
+        return tuple(found)
+    if solution.levels.template_error > POOR_FIT:
         found.append(
             f"lines and bands fit only to {100 * solution.levels.template_error:.0f} %: line shape, response or an "
             "unlisted emitter is wrong, so faint species are hidden"
@@ -90,8 +104,29 @@ def fit_warnings(
     return tuple(found)
 
 
-def _of_the_axis(scene: Scene, solution: Solution, *, calibrated: bool) -> list[str]:
-    """Return what the fit tells of light out of place, or of a wavelength axis that is far off, or nothing."""
+def no_light(whole: Scene) -> bool:
+    """Return whether nothing in a spectrum stands out of its noise, neither narrow nor smooth.
+
+    Noise is told from one pixel to the next. What is smooth is looked for in the means of many pixels: below the noise
+    of a pixel or two it is no more than the drift of a dark signal.
+    """
+    data = whole.data[whole.used]
+    if data.size < 2 * SMOOTH_PIXELS:
+        return False
+    sd = float(np.median(np.abs(np.diff(data)))) / (np.sqrt(2.0) * MEDIAN_OF_NORMAL)
+    level = np.convolve(np.pad(data, SMOOTH_PIXELS // 2, mode="edge"), np.ones(SMOOTH_PIXELS) / SMOOTH_PIXELS, "same")
+    level = level[SMOOTH_PIXELS // 2 :][: data.size]
+    if np.ptp(level) > (SMOOTH_SIGMA + 2 * NARROW_SIGMA / np.sqrt(SMOOTH_PIXELS)) * sd:  # the means err as well
+        return False
+    left = np.cumsum(np.append(0.0, data - level))
+    return all(np.abs(left[n:] - left[:-n]).max() <= NARROW_SIGMA * sd * np.sqrt(n) for n in NARROW_PIXELS)
+
+
+def _of_the_axis(scene: Scene, solution: Solution, *, calibrated: bool, placed: bool) -> list[str]:
+    """Return what the fit tells of light out of place, or of a wavelength axis that is far off, or nothing.
+
+    The shift of a fit is that of the axis only where the fit is good and finds most of the light for certain.
+    """
     if solution.chi2_reduced > ASTRAY:
         over = np.where(scene.used, (scene.data - solution.model) / np.sqrt(solution.pixel_variance(scene)), 0.0)
         at = float(scene.axis_nm[int(np.argmax(over))])
@@ -100,6 +135,6 @@ def _of_the_axis(scene: Scene, solution: Solution, *, calibrated: bool) -> list[
             return [f"{said}an emitter that is not listed, or a ghost of the spectrometer"]
         return [f"{said}the wavelength axis may be far off: calibrate with a lamp"]
     off, middle = solution.shift_at(scene, scene.axis_nm.size // 2), scene.axis_nm[scene.axis_nm.size // 2]
-    if abs(off) < FAR_OFF * scene.priors.shift_nm[0]:
+    if not placed or abs(off) < FAR_OFF * scene.priors.shift_nm[0]:
         return []
     return [f"near {middle:.0f} nm the wavelength axis is off by {abs(off):.1f} nm; calibrate it with a lamp"]

@@ -10,6 +10,7 @@ import numpy as np
 
 from glowledger.diagnose.run_estimates import flash_rate
 from glowledger.diagnose.sightings import Finding
+from glowledger.glow.fit_warnings import NO_LIGHT
 from glowledger.glow.results import Fit, SpeciesEvidence
 from glowledger.report.numbers import clock, clock_interval, percent, sigmas, two_digits
 from glowledger.report.wrapping import filled as _filled
@@ -43,6 +44,8 @@ def identify_summary(fit: Fit, *, findings: Sequence[Finding] = ()) -> list[str]
     list of str
         What is in the glow, what may be, what cannot be told and why, what was looked for in vain.
     """
+    if NO_LIGHT in fit.warnings:
+        return [capital(NO_LIGHT)]
     by_verdict = {v: [s for s in fit.species if s.verdict == v] for v in _VERDICTS}
     present, possible = by_verdict["present"], by_verdict["possible"]
     sentences = []
@@ -119,6 +122,8 @@ def feature_table(fit: Fit) -> Table:
 
 def fit_sentences(fit: Fit) -> list[str]:
     """Return how the fit itself went: shift, line width, agreement, temperatures."""
+    if NO_LIGHT in fit.warnings:
+        return []
     said = [
         f"The wavelength axis was shifted by {plus_minus(fit.shift_nm, fit.shift_se_nm, 'nm')}; "
         f"lines are {fit.fwhm_nm:.2f} nm wide (full width at half maximum).",
@@ -175,7 +180,7 @@ def identify_text(
         found = [f"{name}: {_small(why)}" for name, verdict, *_, why in rows if verdict in _VERDICTS[:2]]
         blocks.append(_filled(found, width))
     blocks.append(_filled(fit_sentences(fit), width))
-    blocks.append(_filled([f"Caution: {_small(w)}" for w in fit.warnings], width))
+    blocks.append(_filled([f"Caution: {_small(w)}" for w in fit.warnings if w != NO_LIGHT], width))
     blocks.append(_filled(notes, width))
     return "\n\n".join([*([title] if title else []), *(b for b in blocks if b)])
 

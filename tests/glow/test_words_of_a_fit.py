@@ -1,0 +1,108 @@
+"""What is said of spectra that hold no glow, and reasons that name what was found."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from glow_instrument import Instrument
+from glow_simulator import simulate
+
+from glowledger.errors import FitError
+from glowledger.glow.features import FeatureTest
+from glowledger.glow.fit_warnings import NO_LIGHT
+from glowledger.glow.identifying import identify_frame
+from glowledger.glow.likelihood import Drop
+from glowledger.glow.reach import Reach
+from glowledger.glow.results import Feature
+from glowledger.glow.verdicts import Case, judge_all
+from glowledger.report.sentences import fit_sentences, identify_summary
+from glowledger.spectra.frames import frames_from_arrays
+
+BENCH = Instrument(pixels=1024, fwhm_nm=(1.4, 1.5), second_order=0.0)
+AXIS = np.linspace(300.0, 800.0, 2048)
+
+
+def noise(seed, sd=5.0):
+    return sd * np.random.default_rng(seed).standard_normal(AXIS.size)
+
+
+@pytest.mark.parametrize("drift", [0.0, 3.0], ids=["flat", "the dark has drifted"])
+@pytest.mark.parametrize("seed", range(4))
+def test_a_dark_frame_is_called_that_and_nothing_else(seed, drift):
+    fit = identify_frame(frames_from_arrays(AXIS, noise(seed) - 7.0 + drift * (AXIS - 550.0) / 250.0))
+    assert NO_LIGHT in fit.warnings
+    said = [*identify_summary(fit), *fit_sentences(fit)]
+    assert len(said) == 1
+    assert said[0].startswith("There is no light in it above the noise")
+    assert not any("window" in one or "axis" in one for one in fit.warnings)
+
+
+def test_faint_light_is_no_dark_frame():
+    line = np.exp(-4 * np.log(2) * ((AXIS - 587.56) / 1.5) ** 2)
+    for light in (30.0 * line, np.where(AXIS < 500.0, 0.0, 15.0 * (AXIS - 500.0) / 300.0)):  # a lone line; a lamp
+        assert NO_LIGHT not in identify_frame(frames_from_arrays(AXIS, noise(1) + light)).warnings
+    counts, nm, _ = simulate({"Ar I": 3e4}, BENCH, 3)
+    assert NO_LIGHT not in identify_frame(frames_from_arrays(nm, counts)).warnings
+
+
+def test_smooth_light_is_not_called_a_coarse_spectrometer_alone():
+    lamp = AXIS**-4.0 / np.expm1(1.438777e7 / (AXIS * 2900.0))  # Planck, per photon
+    counts = 2e4 * lamp / lamp.max() * np.exp(-(((AXIS - 650.0) / 120.0) ** 2))
+    counts += np.sqrt(25.0 + counts) * noise(2, 1.0)
+    with pytest.raises(FitError, match="smooth light"):
+        identify_frame(frames_from_arrays(AXIS, counts))
+
+
+def test_an_axis_is_not_called_off_where_little_is_found_on_it():
+    # lines of no species at random places: some shift brings one or two of them onto listed ones
+    rng, shifts = np.random.default_rng(0), []
+    for seed in range(10):
+        at = rng.uniform(320.0, 780.0, 2 + seed % 5)
+        lines = 300.0 * np.exp(-4 * np.log(2) * ((AXIS[:, None] - at) / 1.5) ** 2) @ rng.uniform(0.2, 3.0, at.size)
+        fit = identify_frame(frames_from_arrays(AXIS, lines + noise(seed)))
+        shifts.append(abs(fit.shift_nm))
+        assert not any("wavelength axis is off by" in one for one in fit.warnings)
+    assert max(shifts) > 3.0
+
+
+def feature(label, sigma, **more):
+    one = Feature(label=label, wavelength_nm=400.0, counts=100.0, standard_error=10.0, clean=True)
+    usual = FeatureTest(
+        feature=one, sigma=sigma, standing_sigma=sigma, expected_sigma=sigma, off_centre_nm=0.0, off_centre_se_nm=0.1,
+        typical_part=1.0, typical_sigma=1.0, beside=0.0, share=0.9, centred=True, band=True, murky=False,
+    )  # fmt: skip
+    return replace(usual, **more)
+
+
+def case(name, sigma, tests):
+    none = np.zeros(0)
+    return Case(
+        name=name, visible=1.0, blocked="", tests=tests, share=0.01, total_counts=1e6, chance=1e-12,
+        drop=Drop(loss=sigma**2, levels=1, significance=sigma, residual=none, residual_with=none, variance=none),
+        reach=Reach(counts=1e3, standard_error=10.0, alone_error=5.0), positions_uncertain=False, fit_failed=False,
+        unexplained_anywhere=0.0, unexplained=0.0,
+    )  # fmt: skip
+
+
+def test_no_reason_names_a_feature_twice():
+    tops = [feature("Ar I 763.51", 30.0, band=False), feature("Ar I 763.51", 20.0, band=False)]
+    tops[1] = replace(tops[1], feature=replace(tops[1].feature, wavelength_nm=402.0))
+    said = judge_all([case("Ar I", 40.0, tops)])[0].reason
+    assert said.startswith("Ar I 763.51 stands out by itself")
+
+
+def test_what_nothing_agrees_with_is_not_counted_among_what_agrees():
+    alone = feature("N2+ B-X (0,0)", 10.0, expected_sigma=90.0, standing_sigma=10.0)
+    one = judge_all([case("N2+", 12.0, [alone])])[0]
+    assert one.verdict == "possible"
+    assert "0 %" not in one.reason
+    assert "among them" not in one.reason
+
+
+def test_what_is_not_seen_hides_nothing():
+    under = feature("CO B-A (0,0)", 4.0, share=0.1)
+    under = replace(under, feature=replace(under.feature, clean=False, overlaps=("N2", "Ne I")))
+    said = {one.name: one for one in judge_all([case("CO", 9.0, [under]), case("Ne I", 0.5, [])])}
+    assert said["Ne I"].verdict == "not seen"
+    assert said["CO"].verdict == "cannot tell"
+    assert said["CO"].reason.endswith("that of N2")
