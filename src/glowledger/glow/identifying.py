@@ -43,6 +43,7 @@ _LOG = logging.getLogger(__name__)
 COARSEST_FWHM_NM = 15.0  # beyond it no band has a shape of its own
 LEAST_PIXELS = 100
 REFIT_ROUNDS = 6
+MOST_GUESSES = 3  # of the line width
 TOO_NARROW = 0.75  # of the width guessed: a fit from so far off settles slowly, on a grid for wider lines
 CLOSING, MOST_CLOSING = 2, 6  # rounds of a fit with all emitters free; of the last one at most, while much still moves
 
@@ -120,21 +121,25 @@ def identify(
     listed = find_species(None if species is None else tuple(species))
     one = averaged(frames)
     spread = _line_spread(one, bench)
-    found = _fits(one, listed, bench, spread)
-    width = found[2][1].adjustment.shape.width
-    if width < TOO_NARROW and (bench is None or bench.line_spread is None):
+    guesses = MOST_GUESSES if bench is None or bench.line_spread is None else 1
+    while True:
+        found = _fits(one, listed, bench, spread, guesses > 1)
+        width = found[2][1].adjustment.shape.width
+        if guesses == 1 or width >= TOO_NARROW:
+            break
         # between bands that stand close no peak is as narrow as a line, and the grid is made for lines as they looked
         _LOG.info("lines are %.2f times as wide as they looked: fitted again", width)
-        found = _fits(one, listed, bench, narrowed(spread, width))
+        spread, guesses = narrowed(spread, width), guesses - 1
     answered = _identified(frames, found[1], found[2], listed, bench, found[0])
     _check_width(answered.fit.fwhm_nm)  # ripples of noise on smooth light look like narrower lines at first
     return answered
 
 
 def _fits(
-    one: Frames, listed: tuple[ListedSpecies, ...], bench: Bench | None, spread: LineSpread
+    one: Frames, listed: tuple[ListedSpecies, ...], bench: Bench | None, spread: LineSpread,
+    guess_may_fail: bool,
 ) -> tuple[Plan, Scene, tuple[Scene, Solution]]:
-    """Fit one spectrum three times, from a guess of the line width.
+    """Fit one spectrum three times, from a guess of the line width, or until that turns out to be too wide.
 
     Returns how it was fitted, the scene of all pixels, and the last fit.
     """
@@ -142,8 +147,11 @@ def _fits(
     plan = first_plan(listed)
     whole, scene, solution = _first(one, plan.emitters(listed, low, high), bench, spread)
     unlit_below = unlit(scene, visibility(scene, solution, bench))
+    final = whole
     progress.tell(0.3)
     for last, done in ((False, 0.6), (True, 0.9)):
+        if guess_may_fail and solution.adjustment.shape.width < TOO_NARROW:
+            return plan, final, (scene, solution)
         asked, before = seen_in(scene, solution, listed, plan), (scene, solution)
         if last:
             asked = with_tilts(with_clear(asked, scene, solution, listed), scene, solution)
