@@ -158,6 +158,8 @@ def _fits(
             asked = with_temperatures(asked, scene, solution, listed)
         else:
             asked = warming(asked, scene, solution, listed)
+            if asked.freed == plan.freed and not asked.kelvin:
+                continue
         if last and plan.is_like(asked):
             plan = replace(plan, temperatures=asked.temperatures)
             scene = with_loosened_templates(scene, before, listed, plan.kelvin)
