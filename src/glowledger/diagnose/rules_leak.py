@@ -164,11 +164,14 @@ def room_light(seen: Sightings) -> Finding | None:
     """Mercury is far more often a lamp in the room than a gas in the chamber."""
     if not seen.present(("Hg I",)):
         return None
+    phosphor = bool(seen.hinted(("phosphor",)))
+    bands = " and bands of its phosphor" if phosphor else ""
+    likely = "" if phosphor else ", most likely"
     return Finding(
         kind="room light",
-        text="Mercury lines are seen: light of a fluorescent lamp reaches the fibre, most likely.",
-        confidence="medium" if seen.strong("Hg I") else "low",
-        evidence=seen.evidence(("Hg I",)),
+        text=f"Mercury lines{bands} are seen: light of a fluorescent lamp reaches the fibre{likely}.",
+        confidence="high" if phosphor and seen.strong("Hg I") else "medium" if seen.strong("Hg I") else "low",
+        evidence=seen.evidence(("Hg I", "phosphor") if phosphor else ("Hg I",)),
         confirm_by=LAMP_TESTS,
         could_also_be=LAMP_ALSO,
     )

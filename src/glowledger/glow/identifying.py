@@ -24,8 +24,11 @@ from glowledger.glow.judging import evidence_of
 from glowledger.glow.likelihood import failed
 from glowledger.glow.loosening import with_loosened_templates
 from glowledger.glow.many_lines import among_many_lines, many_lines_variance
+from glowledger.glow.phosphor import PHOSPHOR
+from glowledger.glow.phosphor_doubt import phosphor_variance
 from glowledger.glow.plan import Plan, first_plan, seen_in, warming, with_clear, with_temperatures, with_tilts
 from glowledger.glow.results import Fit
+from glowledger.glow.room_light import fluorescent
 from glowledger.glow.rotation import moved_kelvin, settled_with
 from glowledger.glow.scene import Scene, build_scene, with_emitters
 from glowledger.glow.start_search import first_fit
@@ -118,9 +121,11 @@ def identify(
 ) -> Identified:
     """As `identify_frame`, with all its parts kept."""
     _check(frames)
-    listed = find_species(None if species is None else tuple(species))
     one = averaged(frames)
     spread = _line_spread(one, bench)
+    listed = find_species(None if species is None else tuple(species))
+    if species is None and not fluorescent(one, float(spread.fwhm(float(np.median(one.axis)))), offset_sd_nm(bench)):
+        listed = tuple(each for each in listed if each.name != PHOSPHOR)
     guesses = MOST_GUESSES if bench is None or bench.line_spread is None else 1
     while True:
         found = _fits(one, listed, bench, spread, guesses > 1)
@@ -231,11 +236,13 @@ def _first(
     few, solution = first_fit(scene, offset_sd_nm(bench), width_known=width_known, closing=CLOSING)
     if few is not scene and failed(solution):  # where nothing fits, what little is told is in the shapes
         few, solution = first_fit(scene, offset_sd_nm(bench), width_known=width_known, closing=CLOSING, whole=True)
-    many_lines = many_lines_variance(few, solution)
-    many_lines = np.interp(scene.axis_nm, few.axis_nm, many_lines) / few.summed_pixels**2
-    if np.any(many_lines > 0):  # what fails for want of their places is begun anew
-        scene = among_many_lines(scene, many_lines)
-        few, solution = first_fit(scene, offset_sd_nm(bench), width_known=width_known, closing=CLOSING)
+    many_lines, phosphor = many_lines_variance(few, solution), phosphor_variance(few, solution)
+    if np.any(many_lines + phosphor > 0):  # what fails for want of their places is begun anew
+        allowed = np.interp(scene.axis_nm, few.axis_nm, many_lines + phosphor) / few.summed_pixels**2
+        scene, sd = among_many_lines(scene, allowed), offset_sd_nm(bench)
+        if phosphor.any():  # seen where it is listed: the axis is not farther off than this fit has it
+            sd = min(sd, abs(float(solution.adjustment.shift_nm[0])))
+        few, solution = first_fit(scene, sd, width_known=width_known, closing=CLOSING)
     uneven = np.interp(scene.axis_nm, few.axis_nm, uneven_variance(few, solution)) / few.summed_pixels
     return replace(scene, stated_variance=scene.stated_variance + uneven), few, solution
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from glowledger.glow.agreement import WEIGHTY_SIGMA, coherence, gone, missing, places, rest_of_pattern
 from glowledger.glow.features import OWN_SHARE, FeatureTest
 from glowledger.glow.likelihood import Drop
+from glowledger.glow.phosphor import PHOSPHOR
 from glowledger.glow.reach import Reach
 from glowledger.glow.results import Feature, SpeciesEvidence, Verdict
 
@@ -40,7 +41,7 @@ NEUTRALS = {
     "CO2+": ("CO", "CO+"), "C II": ("C I", "CO", "CH", "C2", "CN"), "Ca II": ("Ca I",), "Mg II": ("Mg I",),
 }  # fmt: skip
 # a glow breaks these up, and the parts shine brighter than the whole
-PARTS = {"H2": "H I", "He2": "He I"}
+PARTS = {"H2": "H I", "He2": "He I", "phosphor": "Hg I"}
 UNMISTAKABLE = 1e-20  # chance
 CHANCE_BESIDE_BLOCKED = 1e-3  # what shows itself in the part that is open is not 'cannot tell'
 CHANCE_BESIDE_BAD = 1e-3  # where the fit is bad, what is hardly rarer than misfit is no sign of anything
@@ -164,7 +165,7 @@ def judge(case: Case, needed: float) -> SpeciesEvidence:
     if case.drop is None or case.reach is None:
         return _evidence(case, "cannot tell", case.blocked or OUT_OF_RANGE)
     if case.drop.significance >= needed:
-        verdict, reason = _seen(case)
+        verdict, reason = _phosphor(case) if case.name == PHOSPHOR else _seen(case)
         shows_itself = not case.blocked or case.chance < CHANCE_BESIDE_BLOCKED
         if verdict == "present" or (verdict == "possible" and shows_itself):
             return _evidence(case, verdict, reason)
@@ -228,6 +229,13 @@ def _seen(case: Case) -> tuple[Verdict, str]:
     if rest + 2 * rest_error < REST_ASTRAY and not (certain or main or best.band):
         return "possible", f"{best.feature.label} is seen, but the rest only at {rest:.1f} times its usual strength"
     return _alone(case, best)
+
+
+def _phosphor(case: Case) -> tuple[Verdict, str]:
+    """Decide on bands that have no place of their own to a tenth of a line width."""
+    if case.drop is None or case.drop.significance < PRESENT_SIGMA:
+        return "cannot tell", "light where the phosphor of a fluorescent lamp has bands, too faint to tell"
+    return "possible", "wide bands stand where the phosphor of a fluorescent lamp has them"
 
 
 def _alone(case: Case, best: FeatureTest) -> tuple[Verdict, str]:

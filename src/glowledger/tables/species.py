@@ -19,7 +19,7 @@ class ListedSpecies:
     name : str
         Standard notation: ``N2``, ``Ar I``, ``OH``.
     role : str
-        ``feed``, ``contaminant`` or ``metal``.
+        ``feed``, ``contaminant``, ``metal`` or ``lamp``.
     systems : tuple of str
         Molecular systems; empty for atoms.
     levels : int
