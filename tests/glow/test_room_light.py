@@ -12,6 +12,7 @@ from glowledger.diagnose.findings import findings
 from glowledger.glow.identifying import identify_frame
 from glowledger.glow.room_light import fluorescent
 from glowledger.glow.starting import guessed_line_spread
+from glowledger.report.identify_files import fit_csv
 from glowledger.spectra.frames import frames_from_arrays
 
 OF_THE_LAMP = {"Hg I", "Ar I"}
@@ -76,3 +77,14 @@ def test_a_lamp_is_looked_for_where_it_shines_and_its_axis_is_off():
     for off_nm, looked_for in ((0.0, True), (1.5, True), (-1.5, True), (9.0, False)):
         frames = frames_from_arrays(instrument.believed_nm() + off_nm, counts)
         assert fluorescent(frames, 1.5, 1.0) is looked_for
+
+
+def test_what_a_file_does_not_hold_is_drawn_and_written_as_a_gap():
+    rng = np.random.RandomState(74)
+    counts, nm, _ = simulate({"Ar I": 1e7}, random_instrument(rng, pixels=1024, range_nm=(300.0, 900.0)), rng)
+    counts = counts.copy()
+    counts[200:203] = np.nan
+    fit = identify_frame(frames_from_arrays(nm, counts))
+    assert np.flatnonzero(np.isnan(fit.data)).tolist() == [200, 201, 202]
+    rows = [row.split(",") for row in fit_csv(fit).splitlines() if not row.startswith("#")][1:]
+    assert [row[1] for row in rows[199:204]].count("") == 3

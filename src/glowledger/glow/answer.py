@@ -41,7 +41,7 @@ def answer(
     picture = drawn(whole, scene, solution)
     return Fit(
         axis_nm=whole.axis_nm + off,
-        data=whole.data,
+        data=np.where(whole.used | (whole.data != 0), whole.data, np.nan),
         model=picture.model,
         background=picture.background,
         standard_deviation=picture.standard_deviation,

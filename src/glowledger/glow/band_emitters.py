@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from glowledger.glow.bands import BandLines, photon_rates, upper_level_lines
 from glowledger.glow.emitters import Emitter
-from glowledger.glow.phosphor import PHOSPHOR, phosphor_emitters
+from glowledger.glow.phosphor import PHOSPHORS, phosphor_emitters
 from glowledger.tables.molecules import BandSystem, band_heads, system
 from glowledger.tables.species import ListedSpecies
 
@@ -43,8 +43,8 @@ def band_emitters(species: ListedSpecies, t_rot_k: float) -> tuple[Emitter, ...]
     """
     found: list[Emitter] = []
     for name in species.systems:
-        if name == PHOSPHOR:
-            found.extend(phosphor_emitters(species.name))
+        if name in PHOSPHORS:
+            found.extend(phosphor_emitters(species.name, name))
             continue
         bands = system(name)
         if bands.heads_only:
@@ -62,7 +62,7 @@ def band_emitters(species: ListedSpecies, t_rot_k: float) -> tuple[Emitter, ...]
 
 def rough_positions(species: ListedSpecies) -> bool:
     """Return True if the tables hold only heads of all the species' systems."""
-    return species.molecular and all(name == PHOSPHOR or system(name).heads_only for name in species.systems)
+    return species.molecular and all(name in PHOSPHORS or system(name).heads_only for name in species.systems)
 
 
 @cache

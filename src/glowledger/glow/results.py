@@ -115,7 +115,7 @@ class Fit:
     axis_nm : ndarray of shape (p,)
         nm in air, after the fitted shift.
     data, model, background, standard_deviation : ndarray of shape (p,)
-        Counts; `model` includes `background`.
+        Counts; `model` includes `background`. `data` is NaN where the file has no value.
     used : ndarray of bool, shape (p,)
         Pixels that entered the fit.
     species_model : dict of str to ndarray of shape (p,)

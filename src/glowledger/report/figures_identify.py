@@ -209,7 +209,7 @@ def stretches(axis_nm: NDArray[np.float64], where: NDArray[np.bool_]) -> list[tu
 def _draw_flags(figure: Figure, axes: Axes, fit: Fit, scale: Scale) -> int:
     """Label the features; return how many found no room."""
     marks = [m for m in ranked_marks(fit) if fit.axis_nm[0] <= m.wavelength_nm <= fit.axis_nm[-1]]
-    top = float(np.nanmax(np.where(fit.used, np.maximum(fit.data, fit.model), 0.0), initial=1.0))
+    top = float(np.nanmax(np.where(fit.used, np.fmax(fit.data, fit.model), 0.0), initial=1.0))
     floor = float(min(0.0, np.nanpercentile(fit.data, 1)))
     _leave_room(axes, floor, top, LABEL_PART if marks else 0.06)
     if not marks:
@@ -270,7 +270,7 @@ def _draw_pole(axes: Axes, mark: Mark, foot: float, height: float, name: str) ->
 def _height_near(fit: Fit, nm: float) -> float:
     near = np.abs(fit.axis_nm - nm) <= max(fit.fwhm_nm, 1e-9)
     near[np.argmin(np.abs(fit.axis_nm - nm))] = True
-    return float(np.nanmax(np.maximum(fit.data[near], fit.model[near])))
+    return float(np.nanmax(np.fmax(fit.data[near], fit.model[near])))
 
 
 def _leave_room(axes: Axes, floor: float, top: float, part: float) -> None:
