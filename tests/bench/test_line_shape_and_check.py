@@ -59,7 +59,36 @@ def test_a_moved_spectrometer_is_noticed(shift):
     bench, frames = bench_and_frames(shift)
     check = check_bench(frames, bench)
     assert check.verdict == "moved"
-    assert_allclose(check.shift_nm, shift, atol=0.3)
+    assert abs(check.shift_nm - shift) < 4 * check.shift_se_nm
+    assert 0.0 < check.shift_se_nm < 0.05
+
+
+@pytest.mark.parametrize("lines", [NEON, MERCURY | ARGON])
+@pytest.mark.parametrize("shift", [-0.5, 0.45, 0.6])
+def test_a_spectrometer_moved_by_a_third_of_a_line_width_does_not_fit(lines, shift):
+    # 0.45 to 0.6 nm at lines 1.4 nm wide: small for the eye, many standard errors for ten lines
+    bench, frames = bench_and_frames(shift, lines)
+    check = check_bench(frames, bench)
+    assert check.verdict == "moved"
+    assert abs(check.shift_nm - shift) < 4 * check.shift_se_nm
+
+
+def test_phosphor_bands_do_not_hide_that_a_fluorescent_lamp_fits():
+    # bands about as in compact fluorescent lamps (common practice, no source)
+    bands = {450.0: (60, 50.0), 487.5: (25, 6.0), 492.0: (10, 6.0), 542.5: (60, 3.0), 548.5: (15, 4.0),
+             584.5: (15, 4.0), 588.0: (18, 2.5), 593.6: (17, 3.0), 599.7: (12, 2.5), 611.4: (140, 2.2),
+             620.6: (10, 5.0), 630.2: (15, 4.0), 650.5: (8, 3.5), 662.5: (6, 3.0), 687.5: (5, 3.0),
+             693.5: (5, 3.0), 707.5: (15, 4.0), 712.0: (9, 3.5)}  # fmt: skip
+    bench, _ = bench_and_frames()
+    for shift in (0.0, 1.0):
+        nm = axis() + shift
+        counts = spectrum({k: v for k, v in MERCURY.items() if k > 380}, nm, seed=6)
+        for centre, (height, fwhm) in bands.items():
+            counts = counts + 300.0 * height * np.exp(-4 * np.log(2) * ((nm - centre) / fwhm) ** 2)
+        frames = frames_from_arrays(np.arange(len(nm), dtype=float), np.rint(counts), axis_kind="pixel")
+        check = check_bench(frames, bench)
+        assert check.verdict == ("moved" if shift else "fits")
+        assert abs(check.shift_nm - shift) < 4 * check.shift_se_nm
 
 
 def test_another_spectrometer_does_not_fit():

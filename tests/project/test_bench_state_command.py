@@ -77,6 +77,7 @@ def test_a_spectrometer_that_was_moved_is_noticed(calibrated, tmp_path):
     (tmp_path / "moved.csv").write_text("\n".join([*lines[:start], *rows]) + "\n", encoding="utf-8")
     text = invoke("bench", calibrated, "--spectrum", tmp_path / "moved.csv")
     assert "moved" in text.splitlines()[1]
-    shift = float(re.search(r"moved by ([+-][\d.]+) nm", text)[1])
+    shift, error = map(float, re.search(r"moved by ([+-][\d.]+) ± ([\d.]+) nm", text).groups())
+    assert error < 0.1
     assert shift == pytest.approx(5 * 602 / 1023, abs=0.3)  # 602 nm over 1023 pixels, sample_spectra/README.md
     assert "glowledger calibrate" in text.splitlines()[2]
