@@ -8,6 +8,7 @@ import numpy as np
 from numpy.polynomial.chebyshev import chebval
 from numpy.typing import NDArray
 
+from glowledger.bench.broken_scale import unbroken
 from glowledger.bench.company import likely_company
 from glowledger.bench.identified import Identified
 from glowledger.bench.matching import View
@@ -196,11 +197,11 @@ def refine_solution(
     if max(len(rows) for rows in trusted) >= FEWEST_KEPT:
         aside = np.union1d(usable[~alone[usable]], unlikely(found, near, pulled))
         whole = _without(found, aside, shots, by_whole, near.own.scale)
-    by_spectrum = _by_spectrum(found, (usable, trusted[0]), first, whole)
+    by_spectrum = _by_spectrum(found, (usable, trusted[0]), first, whole, shots)
     best = by_spectrum if by_peaks is None else max(by_peaks, by_spectrum, key=_holding)
     if _holding(best) >= (FEWEST_KEPT if best is by_peaks else ENOUGH_USED):
         return best
-    return max(best, _by_spectrum(found, (usable, trusted[1]), first, whole), key=_holding)
+    return max(best, _by_spectrum(found, (usable, trusted[1]), first, whole, shots), key=_holding)
 
 
 def _without(
@@ -264,6 +265,15 @@ def _by_peaks(
         return None
     fit = fit if by_whole is None else as_ill_told(fit, by_whole[1])
     alive = kept[(fit.weight > 0.05) & ~np.isin(kept, np.concatenate([doubtful, strange]))]
+    whole_run = unbroken(found, alive, fit, shots)
+    if len(whole_run) < len(alive):  # what lies beyond is of another scale, and may have bent this one
+        ends = np.min(found.u[whole_run]), np.max(found.u[whole_run])
+        kept = kept[(found.u[kept] >= ends[0]) & (found.u[kept] <= ends[1])]
+        again = _fitted(found, kept, span)
+        if again is None:
+            return None
+        fit = again if by_whole is None else as_ill_told(again, by_whole[1])
+        alive = whole_run[np.isin(whole_run, kept[fit.weight > 0.05])]
     cautious = doubting_faint(found, kept, fit)
     carrying = undisputed(found, well_covered(found, alive[_showing(found, alive)], cautious), fit, first)
     if by_whole is not None:
@@ -287,7 +297,11 @@ def as_ill_told(fit: LineFit, whole: WholeFit) -> LineFit:
 
 
 def _by_spectrum(
-    found: Identified, usable_kept: tuple[NDArray[np.intp], NDArray[np.intp]], first: LineFit, whole: WholeFit
+    found: Identified,
+    usable_kept: tuple[NDArray[np.intp], NDArray[np.intp]],
+    first: LineFit,
+    whole: WholeFit,
+    shots: list[Shot],
 ) -> Refined:
     """Return the curve that the whole spectrum places, where lines agree with it: of the usable the kept ones.
 
@@ -297,6 +311,7 @@ def _by_spectrum(
     fit = _as_line_fit(whole, found, usable)
     shows = found.error_nm < np.where(found.sharp, SHOWS, BAND_SHOWS) * found.width_nm
     agree = usable[(fit.weight > 0.05) & shows[usable] & np.isin(usable, kept)]
+    agree = unbroken(found, agree, fit, shots)
     carrying = undisputed(found, well_covered(found, agree, fit, GOOD_TO), fit, first)
     return replace(_refined(found, usable, carrying, fit), by_spectrum=True)
 

@@ -1,0 +1,42 @@
+"""Two detectors joined: a line of the other one that fits by chance must not carry the range over the joint."""
+
+import numpy as np
+import pytest
+from lamp_spectra import ARGON, NEON, axis, spectrum
+
+from glowledger.bench.calibration import calibrate
+from glowledger.spectra.frames import frames_from_arrays
+
+PIXELS = 1024
+
+
+def neon_on_two_detectors(joint_nm, gap_nm, lines=NEON):
+    """A neon lamp on an axis that jumps by `gap_nm` at a wavelength, and the true wavelength of each pixel."""
+    first = axis(PIXELS, 400.0, 900.0, 0.01, 0.002)
+    beyond = np.arange(PIXELS) >= np.searchsorted(first, joint_nm)
+    second = first + gap_nm
+    counts = np.where(beyond, spectrum(lines, second, seed=joint_nm + 1), spectrum(lines, first, seed=joint_nm))
+    return frames_from_arrays(np.arange(float(PIXELS)), counts, axis_kind="pixel"), np.where(beyond, second, first)
+
+
+# joints at which a single line beyond them lies where the other detector's scale has a line: 14 and 20 nm off
+@pytest.mark.parametrize(("joint_nm", "gap_nm"), [(600, 20.0), (700, 14.0), (640, 8.0), (680, -15.0)])
+def test_the_range_ends_before_the_joint(joint_nm, gap_nm):
+    frames, true = neon_on_two_detectors(joint_nm, gap_nm)
+    result = calibrate([(frames, "ne")])
+    if not result.accepted:  # to refuse it is right as well
+        return
+    low, high = result.solution.covered
+    places = np.arange(np.ceil(low), high)
+    off = np.abs(result.solution.nm(places) - np.interp(places, np.arange(PIXELS), true))
+    assert np.max(off) < 0.2 * 1.4
+
+
+def test_lines_of_an_unnamed_gas_end_no_range():
+    # argon beside neon is light of another kind on the same scale
+    nm = axis(PIXELS, 400.0, 900.0, 0.01, 0.002)
+    counts = spectrum(NEON | ARGON, nm, seed=3)
+    result = calibrate([(frames_from_arrays(np.arange(float(PIXELS)), counts, axis_kind="pixel"), "ne")])
+    assert result.accepted
+    assert result.range_nm[0] < 590.0
+    assert result.range_nm[1] > 700.0
