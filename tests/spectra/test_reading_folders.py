@@ -168,3 +168,11 @@ def test_a_date_in_the_cell_beside_its_name_is_read(tmp_path, head, exposure):
     frames = read_spectra(tmp_path / "one.csv")
     assert frames.started_at == "2026-03-28T23:50:15"
     assert frames.exposure_s[0] == 0.2
+
+
+def test_a_folder_of_nothing_but_darks_holds_darks(tmp_path):
+    # beside frames, files named as darks are none; by themselves they are what the folder is for
+    folder = fill(tmp_path, "dark_{k:03d}.csv")
+    assert_array_equal(read_spectra(folder).counts, COUNTS)
+    fill(tmp_path, "frame_{k:03d}.csv")
+    assert len(read_spectra(folder)) == COUNT

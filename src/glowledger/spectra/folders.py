@@ -34,8 +34,10 @@ class Listing:
     left_out: tuple[str, ...]
 
 
-def list_frames(folder: Path, skip: Collection[str] = ()) -> Listing:
+def list_frames(folder: Path, skip: Collection[str] = (), *, darks_alone: bool = False) -> Listing:
     """Return the files of a folder that may hold a frame, but for names to skip.
+
+    Files named as darks or references are left out; `darks_alone`: unless there are no others, as in a folder of darks.
 
     Raises
     ------
@@ -49,7 +51,7 @@ def list_frames(folder: Path, skip: Collection[str] = ()) -> Listing:
         raise ReadError(
             f"the folder cannot be read ({error.strerror}).", mend="Check its permissions.", file=folder
         ) from None
-    kept, left_out = [], []
+    kept, named, left_out = [], [], []
     endings = SUFFIXES | added_endings()
     for name in sorted(names, key=_natural):
         path = folder / name
@@ -57,9 +59,13 @@ def list_frames(folder: Path, skip: Collection[str] = ()) -> Listing:
         if name.startswith(".") or path.suffix.lower() not in endings:
             left_out.append(f"{name} was left out: its ending is none of a spectrum.")
         elif role in ("dark", "reference"):
-            left_out.append(f"{name} was left out: it is named as a {role}.")
+            named.append((path, f"{name} was left out: it is named as a {role}."))
         else:
             kept.append(path)
+    if kept or not darks_alone:
+        left_out += [text for _, text in named]
+    else:
+        kept = [path for path, _ in named]
     if not kept:
         raise ReadError(
             "the folder holds no spectra." if left_out else "the folder is empty.",
@@ -84,7 +90,7 @@ def read_folder(folder: Path, options: ReadingOptions) -> Frames:
     """
     from glowledger.spectra.batches import read_batch
 
-    listing = list_frames(folder)
+    listing = list_frames(folder, darks_alone=True)
     frames = read_batch(listing.files, options) if reader_for(listing.files[0]) is None else None
     notes = list(listing.left_out)
     if frames is None:
