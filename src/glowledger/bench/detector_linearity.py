@@ -45,7 +45,8 @@ class Linearity:
             f"{100 * self.standard_error[worst]:.1f} % at {self.counts[worst]:.0f} counts above the dark"
         )
         if self.linear_to_counts is None:
-            return f"{text}: linear up to the highest counts seen."
+            told = f"within {100 * TOLERATED:.0f} % of proportion up to {self.counts[-1]:.0f}, the most that tell"
+            return f"{text}: {told}."
         return f"{text}; beyond {self.linear_to_counts:.0f} raw counts it exceeds {100 * TOLERATED:.0f} %."
 
 
@@ -104,6 +105,20 @@ def linearity(frames: Frames, offset: Floats | float, ceiling: float | None = No
         limit = float(counts[max(first - 1, 0)] + np.median(np.broadcast_to(offset, light.shape)))
         limit = min(limit, raw_top)
     return Linearity(counts=counts, departure=off, standard_error=se, linear_to_counts=limit)
+
+
+def between(one: Linearity, other: Linearity | None) -> Linearity:
+    """Return the mean of two that hold different things true of the dark, with half their difference in the error."""
+    if other is None:
+        return one
+    beside = np.interp(one.counts, other.counts, other.departure)
+    departure, half = 0.5 * (one.departure + beside), 0.5 * np.abs(one.departure - beside)
+    limits = [found.linear_to_counts for found in (one, other)]
+    known = [limit for limit in limits if limit is not None]
+    return Linearity(
+        counts=one.counts, departure=departure, standard_error=np.hypot(one.standard_error, half),
+        linear_to_counts=max(known) if len(known) == len(limits) else None,
+    )  # fmt: skip
 
 
 def _rates(light: Floats, exposure: Floats, dim: NDArray[np.bool_]) -> tuple[Floats, Floats]:

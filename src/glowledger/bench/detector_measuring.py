@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from glowledger.bench.applying import calibrated
 from glowledger.bench.detector_darks import DarkReport, dark_report
 from glowledger.bench.detector_gain import transfer_gain
-from glowledger.bench.detector_linearity import Linearity, linearity
+from glowledger.bench.detector_linearity import Linearity, between, linearity
 from glowledger.bench.model import Bench
 from glowledger.bench.stray_light import blocked_to_nm, second_order, stray_fraction
 from glowledger.rounding import plus_minus
@@ -198,12 +198,15 @@ def _linearity(light: tuple[Frames, ...], dark: Frames | None, ceiling: float | 
         exposure_s=np.concatenate([one.exposure_s for one in known]),
         averages=np.concatenate([one.averages for one in known]), origins=(), known_variance=None,
     )  # fmt: skip
-    offset: Floats | float
-    if dark is not None and dark.axis.shape == joined.axis.shape:
-        offset = joined.counts - subtract_dark(replace(joined, origins=()), dark).counts
-    else:
-        offset = np.quantile(joined.counts, 0.02, axis=1, keepdims=True)
-    return linearity(joined, offset, ceiling)
+    if dark is None or dark.axis.shape != joined.axis.shape:
+        return linearity(joined, np.quantile(joined.counts, 0.02, axis=1, keepdims=True), ceiling)
+    scaled = linearity(joined, joined.counts - subtract_dark(joined, dark).counts, ceiling)
+    unknown = ~np.isfinite(dark.exposure_s)
+    if scaled is None or np.unique(np.round(dark.exposure_s[~unknown], 9)).size > 1:
+        return scaled
+    # darks of one exposure do not tell what of them grows with it: the truth lies between all and nothing
+    plain = replace(dark, exposure_s=np.full(len(dark), np.nan))
+    return between(scaled, linearity(joined, joined.counts - subtract_dark(joined, plain).counts, ceiling))
 
 
 def _stray(
