@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from lamp_spectra import ARGON, NEON, axis, spectrum
+from lamp_spectra import ARGON, MERCURY, NEON, axis, spectrum
 
 from glowledger.bench.calibration import calibrate
 from glowledger.spectra.frames import frames_from_arrays
@@ -40,3 +40,17 @@ def test_lines_of_an_unnamed_gas_end_no_range():
     assert result.accepted
     assert result.range_nm[0] < 590.0
     assert result.range_nm[1] > 700.0
+
+
+@pytest.mark.parametrize("moved_nm", [3.0, -6.0, 45.0])
+def test_files_between_which_the_instrument_was_moved_are_not_combined(moved_nm):
+    nm = axis(PIXELS, 330.0, 880.0, 0.01, 0.002)
+    files = [
+        frames_from_arrays(np.arange(float(PIXELS)), spectrum(lines, place, seed=seed), axis_kind="pixel")
+        for lines, place, seed in ((MERCURY, nm, 4), (NEON, nm + moved_nm, 5))
+    ]
+    result = calibrate([(files[0], "hg"), (files[1], "ne")])
+    assert not result.accepted
+    assert "follow another scale than those of the other file" in result.reasons[0]
+    assert calibrate([(files[0], "hg"), (frames_from_arrays(
+        np.arange(float(PIXELS)), spectrum(NEON, nm, seed=5), axis_kind="pixel"), "ne")]).accepted  # fmt: skip

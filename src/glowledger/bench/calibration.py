@@ -12,7 +12,7 @@ from glowledger.bench.expected import lines_of
 from glowledger.bench.hypotheses import Prior
 from glowledger.bench.line_shape import with_shape
 from glowledger.bench.outcome import Calibration
-from glowledger.bench.seams import check_seam
+from glowledger.bench.seams import check_files, check_seam
 from glowledger.bench.shots import USE_LINES, Shot, of_no_lines, prepare_shot
 from glowledger.bench.solving import HIDDEN, NOT_ALL_TRIED, candidates_for, solve
 from glowledger.errors import CalibrationError
@@ -61,10 +61,17 @@ def calibrate(shots: list[tuple[Frames, str]], *, prior: Prior | None = None) ->
                 return alone
             shot = replace(shot, lamp=alone.lamp, lines=lines_of(alone.lamp))
         found.append(shot)
-    result = check_seam(solve(found, axis, prior=prior), found, axis)
+    names = [_name(frames, number) for number, (frames, _) in enumerate(shots, 1)]
+    result = check_seam(check_files(solve(found, axis, prior=prior), found, names, axis), found, axis)
     if result.accepted:
         result = with_shape(result, found, axis)
     return _noted(result if result.accepted else _explained(result, found, axis, prior), shots)
+
+
+def _name(frames: Frames, number: int) -> str:
+    """Return what to call a lamp spectrum."""
+    file = frames.origins[0].file if frames.origins else None
+    return f"spectrum {number}" if file is None else file.name
 
 
 def _check_axes(shots: list[tuple[Frames, str]]) -> None:

@@ -1,4 +1,7 @@
-"""Two detectors joined under one axis: found by solving the part that the solution leaves unexplained."""
+"""Two scales under one axis, of joined detectors or of files between which the instrument was moved.
+
+Found by solving by itself what the solution leaves unexplained.
+"""
 
 from __future__ import annotations
 
@@ -19,6 +22,8 @@ Floats = NDArray[np.float64]
 BRIGHT_SHARE = 0.02  # of the brightest peak: fainter ones beyond the lines prove nothing
 FEWEST_STRANGERS = 3
 PART_PRIOR = Prior(start_nm=(150.0, 950.0), end_nm=(230.0, 1220.0))
+ON_SCALE, MOST_ON_SCALE = 0.4, 0.5  # of the FWHM: a peak of a line; share of a file's peaks that are off its scale
+SURE_ERRORS = 5.0  # standard errors by which the scales of two files differ
 SURE_LINES, SURE_EVIDENCE, SURE_MARGIN = 5, 5.0, 12.0  # a part is believed only when it stands by itself
 
 
@@ -67,6 +72,49 @@ def check_seam(result: Calibration, shots: list[Shot], axis: Floats) -> Calibrat
                 f"{len(rows)} bright peaks {where} {nm:.0f} nm are no lines of this lamp; nothing is claimed there."
             )
     return replace(result, warnings=(*result.warnings, *notes))
+
+
+def check_files(result: Calibration, shots: list[Shot], names: list[str], axis: Floats) -> Calibration:
+    """Refuse an accepted solution of several files if the lines of one follow another scale than it.
+
+    Parameters
+    ----------
+    result : Calibration
+        An accepted one.
+    shots : list of Shot
+        The lamp spectra behind it.
+    names : list of str
+        What their files are called.
+    axis : ndarray of shape (p,)
+        The axis of the files.
+    """
+    solution = result.solution
+    if not result.accepted or solution is None or len(shots) < 2:
+        return result
+    on_scale = np.array([line.pixel for line in result.lines if abs(line.residual_nm) < ON_SCALE * result.fwhm_nm])
+    step = float(np.median(np.diff(axis)))
+    for shot, name in zip(shots, names, strict=True):
+        at = np.interp(shot.peaks.pixel, np.arange(len(axis)), axis)
+        bright = (shot.peaks.area > BRIGHT_SHARE * np.max(shot.peaks.area)) & ~shot.peaks.broad
+        gap = np.min(np.abs(at[:, None] - on_scale[None, :]), axis=1)
+        off_scale = bright & (gap > ON_SCALE * shot.scene.fwhm_px * step)
+        few = np.count_nonzero(off_scale) < FEWEST_STRANGERS
+        if few or np.count_nonzero(off_scale) < MOST_ON_SCALE * np.count_nonzero(bright):
+            continue
+        own = solve([shot], axis)
+        if not own.accepted or own.solution is None:
+            continue
+        places = np.linspace(*own.solution.covered, 21)
+        off = own.solution.nm(places) - solution.nm(places)
+        error = np.hypot(own.solution.standard_error_nm(places), solution.standard_error_nm(places))
+        if np.max(np.abs(off) - SURE_ERRORS * error) > 0.5 * result.fwhm_nm:
+            worst = float(off[np.argmax(np.abs(off))])
+            reason = f"the lines of {name} follow another scale than those of the other file, off by {worst:+.1f} nm"
+            return replace(result, accepted=False, reasons=(reason,), mend=(
+                "The instrument was moved between them, or they are of two instruments: record the lamps one after "
+                "the other and touch nothing, or calibrate with one of them."
+            ))  # fmt: skip
+    return result
 
 
 def _part(result: Calibration, shot: Shot, axis: Floats, side: int) -> str | None:
