@@ -5,6 +5,7 @@ import pytest
 from lamp_spectra import ARGON, MERCURY, NEON, axis, spectrum
 
 from glowledger.bench.calibration import calibrate
+from glowledger.bench.seams import bend_of_axis
 from glowledger.spectra.frames import frames_from_arrays
 
 PIXELS = 1024
@@ -54,3 +55,15 @@ def test_files_between_which_the_instrument_was_moved_are_not_combined(moved_nm)
     assert "follow another scale than those of the other file" in result.reasons[0]
     assert calibrate([(files[0], "hg"), (frames_from_arrays(
         np.arange(float(PIXELS)), spectrum(NEON, nm, seed=5), axis_kind="pixel"), "ne")]).accepted  # fmt: skip
+
+
+@pytest.mark.parametrize("digits", [2, 4])
+def test_an_nm_axis_of_two_pieces_is_told(digits):
+    true = axis(PIXELS, 400.0, 900.0, 0.01, 0.002)
+    counts = spectrum(NEON, true, seed=3)
+    pieces = np.where(true > 640.0, true + 0.04 * (true - 640.0), true)  # the second part stretched by 4 %
+    for written, bent in ((true + 3.0, False), (pieces, True)):
+        made = calibrate([(frames_from_arrays(np.round(written, digits), counts, axis_kind="nm_air"), "ne")])
+        if made.accepted:
+            assert any("bends at 64" in text or "bends at 63" in text for text in made.warnings) == bent
+        assert (bend_of_axis(np.round(written, digits)) is not None) == bent

@@ -12,7 +12,7 @@ from glowledger.bench.expected import lines_of
 from glowledger.bench.hypotheses import Prior
 from glowledger.bench.line_shape import with_shape
 from glowledger.bench.outcome import Calibration
-from glowledger.bench.seams import check_files, check_seam
+from glowledger.bench.seams import bend_of_axis, check_files, check_seam
 from glowledger.bench.shots import USE_LINES, Shot, of_no_lines, prepare_shot
 from glowledger.bench.solving import HIDDEN, NOT_ALL_TRIED, candidates_for, solve
 from glowledger.errors import CalibrationError
@@ -193,5 +193,11 @@ def _noted(result: Calibration, shots: list[tuple[Frames, str]]) -> Calibration:
             notes.append(
                 f"The nm axis of the file is wrong: by {off[0]:+.1f} nm at {places[0]:.0f}, {off[-1]:+.1f} nm at "
                 f"{places[-1]:.0f}, at most {worst:+.1f} nm; mended from the lamp."
+            )
+        bend = bend_of_axis(frames.axis)
+        if bend is not None and result.solution.covered[0] < bend < result.solution.covered[1]:
+            notes.append(
+                f"The nm axis of the file bends at {bend:.0f} nm, as if two pieces were put together: one curve "
+                "through both may be off there by more than is told. Export pixel numbers, or each piece by itself."
             )
     return replace(result, warnings=(*result.warnings, *notes))

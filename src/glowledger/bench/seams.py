@@ -23,6 +23,7 @@ BRIGHT_SHARE = 0.02  # of the brightest peak: fainter ones beyond the lines prov
 FEWEST_STRANGERS = 3
 PART_PRIOR = Prior(start_nm=(150.0, 950.0), end_nm=(230.0, 1220.0))
 ON_SCALE, MOST_ON_SCALE = 0.4, 0.5  # of the FWHM: a peak of a line; share of a file's peaks that are off its scale
+BENT = 0.01  # of a step: change at once that makes two pieces of an axis
 SURE_ERRORS = 5.0  # standard errors by which the scales of two files differ
 SURE_LINES, SURE_EVIDENCE, SURE_MARGIN = 5, 5.0, 12.0  # a part is believed only when it stands by itself
 
@@ -115,6 +116,29 @@ def check_files(result: Calibration, shots: list[Shot], names: list[str], axis: 
                 "the other and touch nothing, or calibrate with one of them."
             ))  # fmt: skip
     return result
+
+
+def bend_of_axis(axis: Floats) -> float | None:
+    """Return where the steps of an axis (p,) change at once, as of two pieces put together; None where nowhere.
+
+    Steps of one spectrometer change smoothly: their change over some points, less a parabola, is that of rounding.
+    """
+    reach = max(10, len(axis) // 40)
+    if len(axis) < 8 * reach:
+        return None
+    step = (axis[reach:] - axis[:-reach]) / reach
+    change = (step[reach:] - step[:-reach]) / np.median(step)
+    place = np.linspace(-1.0, 1.0, len(change))
+    quiet = np.ones(len(change), dtype=bool)
+    left = change
+    for _ in range(4):
+        left = change - np.polyval(np.polyfit(place[quiet], change[quiet], 2), place)
+        quiet = np.abs(left) < max(3.0 * 1.4826 * float(np.median(np.abs(left))), 1e-6)
+    rounding = 1.4826 * float(np.median(np.abs(left)))
+    most = int(np.argmax(np.abs(left)))
+    if abs(left[most]) < max(BENT, 8.0 * rounding):
+        return None
+    return float(axis[most + reach])
 
 
 def _part(result: Calibration, shot: Shot, axis: Floats, side: int) -> str | None:
