@@ -21,8 +21,9 @@ ROUGH_BEFORE_NM, ROUGH_AFTER_NM = 20.0, 40.0  # vibrational sequences beyond the
 HEAD_GROUP_NM = 2.0  # closer heads of one system are parts of one band
 STRONG_LINE = 3.0  # times a plain line, where a list tells no more (from memory, uncertain)
 LINES_WEIGHT = 0.5  # of the lowest level of the species' bands: an assumption
-# Lowest level of a second system over that of the first, where it is far fainter: common practice, no source
-FAINTER_SYSTEMS = {"NO B-X": 0.05}
+# Lowest level of a second system over that of the first, where it is far fainter: common practice, no source; that of
+# CH from memory of glows and flames, where 389 nm has about a tenth of the light of 431 nm
+FAINTER_SYSTEMS = {"NO B-X": 0.05, "CH B-X": 0.1}
 HEAD_TAIL_NM, HEAD_STEPS = 1.5, 12  # length of a band known by its head alone: an assumption
 
 
