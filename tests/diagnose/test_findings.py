@@ -530,3 +530,10 @@ def test_material_hints_follow_the_gas():
     assert not any("sputtering" in hint for hint in material_hints(parse_feed("air")))
     assert material_hints(Feed(parts=())) == ()
     assert material_hints(None) == ()
+
+
+def test_a_feed_that_the_light_suggests_is_not_called_fed():
+    suggested = next(f for f in findings_of(species(N2=0.6, O_I=0.2)) if "Oxygen" in f.text)
+    stated = next(f for f in findings_of(species(N2=0.6, O_I=0.2), parse_feed("N2")) if "Oxygen" in f.text)
+    assert "is fed" not in suggested.text
+    assert "only N2 is fed" in stated.text

@@ -68,9 +68,9 @@ def _leak_under_nitrogen(seen: Sightings) -> Finding | None:
         dry = not seen.hinted(("OH", "H I"))
         return Finding(
             kind="air leak",
-            text=f"Oxygen ({', '.join(oxygen)}) glows although only {seen.feed} is fed: an air leak"
+            text=f"Oxygen ({', '.join(oxygen)}) glows although {seen.only_fed}: an air leak"
             + ("." if dry else " or water; hydrogen or OH is seen with it, which speaks for water.")
-            + " The nitrogen light cannot tell, because nitrogen is fed.",
+            + f" The nitrogen light cannot tell, because nitrogen {'is' if seen.stated else 'may be'} fed.",
             confidence="medium" if dry and "NO" in oxygen and seen.stated else "low",
             evidence=seen.evidence((*oxygen, *nitrogen)),
             confirm_by=LEAK_TESTS,
@@ -134,7 +134,7 @@ def _water_under_hydrogen(seen: Sightings) -> Finding | None:
     signs = seen.present(("OH", "O I"))
     return Finding(
         kind="water",
-        text=f"Oxygen ({', '.join(signs)}) glows although only {seen.feed} is fed: water from the walls, "
+        text=f"Oxygen ({', '.join(signs)}) glows although {seen.only_fed}: water from the walls, "
         "oxide being reduced, or a leak.",
         confidence="medium" if "OH" in signs and not seen.present(NITROGEN) else "low",
         evidence=seen.evidence(signs),

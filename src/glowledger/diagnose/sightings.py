@@ -70,6 +70,11 @@ class Sightings:
     species: Mapping[str, SpeciesEvidence]
     feed: Feed | None
 
+    @property
+    def only_fed(self) -> str:
+        """Return in words that no other gas is fed, as the user said or as the light suggests."""
+        return f"only {self.feed} is fed" if self.stated else f"most of the light speaks of {self.feed} as the feed"
+
     def present(self, names: Iterable[str]) -> tuple[str, ...]:
         """Return those of the names that are present; amid the lines of H2 only those beyond doubt."""
         found = tuple(n for n in names if self.verdict(n) == "present")
