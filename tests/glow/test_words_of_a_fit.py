@@ -106,3 +106,11 @@ def test_what_is_not_seen_hides_nothing():
     assert said["Ne I"].verdict == "not seen"
     assert said["CO"].verdict == "cannot tell"
     assert said["CO"].reason.endswith("that of N2")
+
+
+def test_what_lies_outside_the_range_is_not_said_to_be_hidden_by_a_window():
+    """Hydroxyl alone between 250 and 400 nm: below 280 nm there is nothing to see, but xenon's lines lie above 450."""
+    bench = Instrument(pixels=1024, range_nm=(250.0, 400.0), fwhm_nm=(0.6, 0.6), bend=(0.0, 0.0))
+    counts, nm, _ = simulate({"OH": 3e7}, bench, 1, background_share=0.02)
+    found = {one.name: one for one in identify_frame(frames_from_arrays(nm, counts)).species}
+    assert "outside the measured range" in found["Xe I"].reason

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -66,11 +67,13 @@ def evidence_of(
     total = float(sum(one[scene.used].sum() for one in light.values()))
     strange, anywhere = unexplained_light(scene, solution), unexplained_part(scene, solution)
     murky = _murky(scene, solution, listed, light)
+    lit = replace(seen, open=scene.used & ~seen.blocked_by_window)
     cases = []
     for one in listed:
         columns = scene.columns_of(one.name)
-        part = visible_part(_whole_species(one), scene, seen)
-        blocked = _why_blocked(part, seen, scene)
+        whole = _whole_species(one)
+        part, could = visible_part(whole, scene, seen), visible_part(whole, scene, lit)
+        blocked = _why_blocked(part, could, seen, scene)
         if columns.size == 0:
             cases.append(_unmeasured(one.name, part, blocked))
             continue
@@ -151,14 +154,14 @@ def _unmeasured(name: str, part: float, blocked: str) -> Case:
     )  # fmt: skip
 
 
-def _why_blocked(part: float, seen: Visibility, scene: Scene) -> str:
-    """Return why too little of a species' light is measured, or ''."""
+def _why_blocked(part: float, could: float, seen: Visibility, scene: Scene) -> str:
+    """Return why too little of a species' light is measured, or ''; `could` is the part were all the range lit."""
     if part >= LEAST_VISIBLE:
         return ""
     if np.any(seen.blocked_by_window):
         return "its lines and bands lie where the window blocks them or outside the measured range"
-    if unlit(scene, seen):
+    if unlit(scene, seen) and could >= LEAST_VISIBLE:
         return (
             f"nothing at all is seen below {seen.lit_from_nm:.0f} nm, so window or optics may block its light"
         )
-    return "its lines and bands lie outside the measured range, or in saturated or masked pixels"
+    return "nearly all its light lies outside the measured range, or in saturated or masked pixels"
