@@ -48,3 +48,12 @@ def test_hydrocarbon_is_known_without_the_level_that_falls_apart(seed, monkeypat
     counts, nm, _ = simulate({"N2": 2e7, "CH": 2e6, "H I": 2e6}, sharp, seed, background_share=0.02, whole=True)
     found = {one.name: one for one in identify_frame(frames_from_arrays(nm, counts)).species}
     assert found["CH"].verdict == "present", found["CH"].reason
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_helium_lights_nitrogen_ions_without_nitrogen(seed):
+    """Penning ionisation starts from nitrogen in its ground state, which does not glow (common practice, no source)."""
+    coarse = Instrument(pixels=512, range_nm=(350.0, 850.0), fwhm_nm=(3.0, 3.0), bend=(0.0, 0.0), tail=0.0, wing=0.0)
+    counts, nm, _ = simulate({"He I": 3e6, "N2+": 1e5}, coarse, seed, background_share=0.02)
+    found = {one.name: one for one in identify_frame(frames_from_arrays(nm, counts)).species}
+    assert found["N2+"].verdict == "present", found["N2+"].reason

@@ -40,6 +40,9 @@ NEUTRALS = {
     "N2+": ("N2",), "N II": ("N I", "N2"), "O II": ("O I",), "O2+": ("O I",), "Ar II": ("Ar I",), "CO+": ("CO",),
     "CO2+": ("CO", "CO+"), "C II": ("C I", "CO", "CH", "C2", "CN"), "Ca II": ("Ca I",), "Mg II": ("Mg I",),
 }  # fmt: skip
+# Metastable helium, 19.8 eV, makes these shine straight from the neutral in its ground state, which need not glow
+# (Penning ionisation: Schmeltekopf, Ferguson & Fehsenfeld, J. Chem. Phys. 48, 2966 (1968), from memory)
+LIT_BY_HELIUM = frozenset({"N2+", "CO+", "CO2+"})
 # a glow breaks these up, and the parts shine brighter than the whole
 PARTS = {"H2": "H I", "He2": "He I", "phosphor": "Hg I"}
 UNMISTAKABLE = 1e-20  # chance
@@ -260,15 +263,16 @@ def beside_companions(cases: list[Case], verdicts: list[SpeciesEvidence]) -> lis
     Returns
     -------
     list of SpeciesEvidence
-        An ion is `present` only where its neutral is seen or cannot be told, or where its own pattern is
-        unmistakable. A species known by a few heads only cannot be told absent where its neutral glows, and a
-        molecule that a glow breaks up is not seen without its atoms.
+        An ion is `present` only where its neutral is seen or cannot be told, where helium lights it, or where its
+        own pattern is unmistakable. A species known by a few heads only cannot be told absent where its neutral
+        glows, and a molecule that a glow breaks up is not seen without its atoms.
     """
     words = {one.name: one.verdict for one in verdicts}
     held = []
     for case, one in zip(cases, verdicts, strict=True):
         neutrals = {name: words[name] for name in NEUTRALS.get(one.name, ()) if name in words}
         alone = bool(neutrals) and all(word == "not seen" for word in neutrals.values())
+        alone = alone and not (one.name in LIT_BY_HELIUM and words.get("He I") == "present")
         if one.verdict == "present" and alone and not _unmistakable(case):
             reason = f"its light is seen, but no {' and '.join(neutrals)}, which it comes from"
             one = replace(one, verdict="possible", reason=reason)
