@@ -57,3 +57,16 @@ def test_helium_lights_nitrogen_ions_without_nitrogen(seed):
     counts, nm, _ = simulate({"He I": 3e6, "N2+": 1e5}, coarse, seed, background_share=0.02)
     found = {one.name: one for one in identify_frame(frames_from_arrays(nm, counts)).species}
     assert found["N2+"].verdict == "present", found["N2+"].reason
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3, 5])
+def test_carbon_monoxide_is_found_in_the_ultraviolet_alone(seed):
+    """Its third positive bands stand beside those of nitrogen, which must not take their light at a shifted axis."""
+    bench = Instrument(pixels=2048, range_nm=(200.0, 400.0), fwhm_nm=(0.45, 0.45), bend=(0.0, 0.0), tail=0.0, wing=0.0)
+    counts, nm, _ = simulate({"CO": 3e7, "CO+": 3e6}, bench, seed, background_share=0.02, whole=True)
+    fit = identify_frame(frames_from_arrays(nm, counts))
+    found = {one.name: one for one in fit.species}
+    assert found["CO"].verdict == "present", found["CO"].reason
+    assert found["N2"].verdict != "present"
+    assert found["Ne I"].verdict != "present"
+    assert fit.fwhm_nm == pytest.approx(0.45, rel=0.25)

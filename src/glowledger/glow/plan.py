@@ -18,7 +18,7 @@ from glowledger.glow.rotation import fitted_temperature, found_kelvin, moved_kel
 from glowledger.glow.scene import Scene
 from glowledger.tables.species import ListedSpecies
 
-FREED_AT_START = frozenset({"N2", "N2+", "Ar I", "H I", "O I", "He I", "Ne I"})
+FREED_AT_START = frozenset({"N2", "N2+", "CO", "Ar I", "H I", "O I", "He I", "Ne I"})
 FREED_BY = {"H2": "H I"}  # the many lines of a molecule may be anything, unless its atoms glow clearly
 BLENDED = 2.0  # standard errors of a level beside its neighbours over those were it alone
 FREE_SIGMA = 3.0  # a species this significant has its levels freed
