@@ -31,6 +31,7 @@ from glowledger.glow.results import Fit
 from glowledger.glow.room_light import fluorescent
 from glowledger.glow.rotation import moved_kelvin, settled_with
 from glowledger.glow.scene import Scene, build_scene, with_emitters
+from glowledger.glow.second_start import COARSEST_FWHM_NM, best_start
 from glowledger.glow.start_search import first_fit
 from glowledger.glow.starting import guessed_line_spread, narrowed
 from glowledger.glow.uneven_noise import uneven_variance
@@ -43,7 +44,6 @@ from glowledger.tables.species import ListedSpecies, find_species
 from glowledger.threads import one_thread
 
 _LOG = logging.getLogger(__name__)
-COARSEST_FWHM_NM = 15.0  # beyond it no band has a shape of its own
 LEAST_PIXELS = 100
 REFIT_ROUNDS = 6
 MOST_GUESSES = 3  # of the line width
@@ -135,8 +135,12 @@ def identify(
         # between bands that stand close no peak is as narrow as a line, and the grid is made for lines as they looked
         _LOG.info("lines are %.2f times as wide as they looked: fitted again", width)
         spread, guesses = narrowed(spread, width), guesses - 1
+    if bench is None or bench.line_spread is None:
+        found = best_start(found, spread, lambda other: _fits(one, listed, bench, other, False))
     answered = _identified(frames, found[1], found[2], listed, bench, found[0])
-    _check_width(answered.fit.fwhm_nm)  # ripples of noise on smooth light look like narrower lines at first
+    seen = visibility(*answered.few, bench)
+    least = COARSEST_FWHM_NM if seen.lit_from_nm < seen.lit_to_nm else COARSEST_FWHM_NM / 2  # where nothing stands out
+    _check_width(answered.fit.fwhm_nm, least)  # ripples of noise on smooth light look like narrower lines at first
     return answered
 
 
@@ -323,8 +327,8 @@ def _line_spread(frames: Frames, bench: Bench | None) -> LineSpread:
     return spread
 
 
-def _check_width(fwhm_nm: float) -> None:
-    if fwhm_nm > COARSEST_FWHM_NM:
+def _check_width(fwhm_nm: float, least_nm: float = COARSEST_FWHM_NM) -> None:
+    if fwhm_nm > least_nm:
         raise FitError(
             f"nothing in it is narrower than about {fwhm_nm:.0f} nm: smooth light, as of a lamp, an LED or daylight, "
             "and not a glow; or a spectrometer too coarse to tell species apart.",
