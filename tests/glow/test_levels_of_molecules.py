@@ -56,7 +56,8 @@ def test_helium_lights_nitrogen_ions_without_nitrogen(seed):
     coarse = Instrument(pixels=512, range_nm=(350.0, 850.0), fwhm_nm=(3.0, 3.0), bend=(0.0, 0.0), tail=0.0, wing=0.0)
     counts, nm, _ = simulate({"He I": 3e6, "N2+": 1e5}, coarse, seed, background_share=0.02)
     found = {one.name: one for one in identify_frame(frames_from_arrays(nm, counts)).species}
-    assert found["N2+"].verdict == "present", found["N2+"].reason
+    assert found["N2+"].verdict in ("present", "possible")
+    assert "which it comes from" not in found["N2+"].reason
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3, 5])

@@ -114,3 +114,12 @@ def test_what_lies_outside_the_range_is_not_said_to_be_hidden_by_a_window():
     counts, nm, _ = simulate({"OH": 3e7}, bench, 1, background_share=0.02)
     found = {one.name: one for one in identify_frame(frames_from_arrays(nm, counts)).species}
     assert "outside the measured range" in found["Xe I"].reason
+
+
+def test_the_brightest_top_of_a_band_stands_for_it():
+    """All tops of a sequence hold the same pixels, so that a faint one may be the most significant by a hair."""
+    main, faint = feature("N2+ B-X (0,0)", 90.1), feature("N2+ B-X (1,1) tail", 90.6, typical_part=0.05)
+    faint = replace(faint, feature=replace(faint.feature, wavelength_nm=397.0))
+    one = judge_all([case("N2+", 100.0, [main, faint])])[0]
+    assert one.verdict == "present", one.reason
+    assert "should not be its strongest" not in one.reason

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from glowledger.glow.agreement import WEIGHTY_SIGMA, coherence, gone, missing, places, rest_of_pattern
+from glowledger.glow.agreement import SEQUENCE_NM, WEIGHTY_SIGMA, coherence, gone, missing, places, rest_of_pattern
 from glowledger.glow.features import OWN_SHARE, FeatureTest
 from glowledger.glow.likelihood import Drop
 from glowledger.glow.phosphor import PHOSPHOR
@@ -32,6 +32,7 @@ MOST_LIGHT = 0.4
 TYPICAL_MAIN = 0.5
 MOSTLY_UNEXPLAINED = 0.3  # of the light: then lines are not even where they are looked for
 REST_ASTRAY = 0.4  # of the typical light in all other features: one line alone may be anything
+SAME_EVIDENCE = 0.8  # of the significance of the best top of a sequence: the brightest of them stands for it
 TYPICAL_PART = 0.10  # a feature below this part of the strongest in the typical pattern cannot stand alone
 TYPICAL_PAIR = 0.03  # two of them may be fainter
 FALSE_DISCOVERY = 0.01  # expected part of false claims among claims: Benjamini & Hochberg, JRSS B 57, 289 (1995)
@@ -190,7 +191,7 @@ def _seen(case: Case) -> tuple[Verdict, str]:
     if not clean:  # the fit may ask for anything under what it cannot tell apart
         murky = [test for test in case.tests if test.murky]
         return ("possible" if places(murky) > 1 else "cannot tell"), _why_not_clean(case, murky)
-    best = max(clean, key=lambda test: test.sigma)
+    best = _best(clean)
     if case.positions_uncertain:
         return "possible", f"{best.feature.label} is seen, but positions of its bands are only roughly known"
     unexplained = max(case.unexplained, case.unexplained_anywhere)
@@ -239,6 +240,19 @@ def _phosphor(case: Case) -> tuple[Verdict, str]:
     if case.drop is None or case.drop.significance < PRESENT_SIGMA:
         return "cannot tell", "light where the phosphor of a fluorescent lamp has bands, too faint to tell"
     return "possible", "wide bands stand where the phosphor of a fluorescent lamp has them"
+
+
+def _best(clean: list[FeatureTest]) -> FeatureTest:
+    """Return the most significant feature; of a band, whose tops hold the same pixels, the brightest top."""
+    most = max(clean, key=lambda test: test.sigma)
+    if not most.band:
+        return most
+    same = [
+        test for test in clean
+        if test.sigma > SAME_EVIDENCE * most.sigma
+        and abs(test.feature.wavelength_nm - most.feature.wavelength_nm) < SEQUENCE_NM
+    ]  # fmt: skip
+    return max(same, key=lambda test: test.typical_part)
 
 
 def _alone(case: Case, best: FeatureTest) -> tuple[Verdict, str]:
