@@ -54,7 +54,7 @@ def best_start(
     """
     solution = first[2][1]
     width = solution.adjustment.shape.width
-    parts = (width,) if width > WIDEST else ()
+    parts: tuple[float, ...] = (width,) if width > WIDEST else ()
     if width > WIDER and solution.levels.template_error > ASTRAY:
         parts += NARROWER
     if width * float(spread.fwhm_nm[0]) > COARSEST_FWHM_NM:
