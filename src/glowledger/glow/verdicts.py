@@ -249,7 +249,7 @@ def _best(clean: list[FeatureTest]) -> FeatureTest:
         return most
     same = [
         test for test in clean
-        if test.sigma > SAME_EVIDENCE * most.sigma
+        if test.sigma > SAME_EVIDENCE * most.sigma and test.share >= min(most.share, LONE_SHARE)
         and abs(test.feature.wavelength_nm - most.feature.wavelength_nm) < SEQUENCE_NM
     ]  # fmt: skip
     return max(same, key=lambda test: test.typical_part)
