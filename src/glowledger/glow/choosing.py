@@ -27,8 +27,8 @@ MANY_LINES = 4096
 MERGED_NM = 0.01  # lines of a typical pattern closer than this become one at their mean: a thirtieth of a line width
 TERM_EV = 0.03  # apart at most: levels of one term
 TERM_PART = 0.1  # of the brightest level of the species: what is no faint rest
-# Helium fills the high levels of N2+ B (charge transfer, Penning ionisation: common practice, no source). In other glows
-# these are faint, and would take the tails of the bands beside them, which tell the temperature
+# Helium fills the high levels of N2+ B (charge transfer, Penning ionisation: common practice, no source). In other
+# glows these are faint, and would take the tails of the bands beside them, which tell the temperature
 FEWER_WITHOUT = {"N2+": ("He I", 3)}
 IN_RANGE = 2e-3  # of an emitter's photons must fall in range, or it is left out
 

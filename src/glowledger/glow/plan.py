@@ -19,6 +19,7 @@ from glowledger.glow.scene import Scene
 from glowledger.tables.species import ListedSpecies
 
 FREED_AT_START = frozenset({"N2", "N2+", "CO", "Ar I", "H I", "O I", "He I", "Ne I"})
+FREED_AT_FIRST = frozenset({"CO"})  # later only where seen: its bands lie on lines of many metals
 FREED_BY = {"H2": "H I"}  # the many lines of a molecule may be anything, unless its atoms glow clearly
 BLENDED = 2.0  # standard errors of a level beside its neighbours over those were it alone
 FREE_SIGMA = 3.0  # a species this significant has its levels freed
@@ -187,6 +188,7 @@ def _freed(scene: Scene, solution: Solution, before: frozenset[str]) -> frozense
     clear = _significant(scene, solution, here - frozenset(FREED_BY.values()), ATOM_SIGMA)
     held = frozenset(name for name, atom in FREED_BY.items() if atom in here and atom not in clear)
     by_atom = frozenset(name for name, atom in FREED_BY.items() if name in here and atom in clear)
+    before = before - FREED_AT_FIRST
     return (before | _significant(scene, solution, before) | by_atom) - held
 
 
