@@ -31,7 +31,7 @@ from glowledger.glow.results import Fit
 from glowledger.glow.room_light import fluorescent
 from glowledger.glow.rotation import moved_kelvin, settled_with
 from glowledger.glow.scene import Scene, build_scene, with_emitters
-from glowledger.glow.second_start import COARSEST_FWHM_NM, best_start
+from glowledger.glow.second_start import COARSEST_FWHM_NM, WIDEST, best_start
 from glowledger.glow.start_search import first_fit
 from glowledger.glow.starting import guessed_line_spread, narrowed
 from glowledger.glow.uneven_noise import uneven_variance
@@ -128,7 +128,7 @@ def identify(
         listed = tuple(each for each in listed if each.name != PHOSPHOR)
     guesses = MOST_GUESSES if bench is None or bench.line_spread is None else 1
     while True:
-        found = _fits(one, listed, bench, spread, guesses > 1)
+        found = _fits(one, listed, bench, spread, (TOO_NARROW if guesses > 1 else 0.0, np.inf))
         width = found[2][1].adjustment.shape.width
         if guesses == 1 or width >= TOO_NARROW:
             break
@@ -136,7 +136,7 @@ def identify(
         _LOG.info("lines are %.2f times as wide as they looked: fitted again", width)
         spread, guesses = narrowed(spread, width), guesses - 1
     if bench is None or bench.line_spread is None:
-        found = best_start(found, spread, lambda other: _fits(one, listed, bench, other, False))
+        found = best_start(found, spread, lambda other: _fits(one, listed, bench, other, (0.0, WIDEST)))
     answered = _identified(frames, found[1], found[2], listed, bench, found[0])
     seen = visibility(*answered.few, bench)
     least = COARSEST_FWHM_NM if seen.lit_from_nm < seen.lit_to_nm else COARSEST_FWHM_NM / 2  # where nothing stands out
@@ -146,9 +146,9 @@ def identify(
 
 def _fits(
     one: Frames, listed: tuple[ListedSpecies, ...], bench: Bench | None, spread: LineSpread,
-    guess_may_fail: bool,
+    sound: tuple[float, float],
 ) -> tuple[Plan, Scene, tuple[Scene, Solution]]:
-    """Fit one spectrum three times, from a guess of the line width, or until that turns out to be too wide.
+    """Fit one spectrum three times, from a guess of the line width, or until lines are no longer in sound parts of it.
 
     Returns how it was fitted, the scene of all pixels, and the last fit.
     """
@@ -159,7 +159,7 @@ def _fits(
     final = whole
     progress.tell(0.3)
     for last, done in ((False, 0.6), (True, 0.9)):
-        if guess_may_fail and solution.adjustment.shape.width < TOO_NARROW:
+        if not sound[0] <= solution.adjustment.shape.width <= sound[1]:
             return plan, final, (scene, solution)
         asked, before = seen_in(scene, solution, listed, plan), (scene, solution)
         if last:

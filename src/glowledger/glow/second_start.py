@@ -50,19 +50,25 @@ def best_start(
     spread : LineSpread
         The guess it began with.
     fits : callable
-        The same from another guess.
+        The same from another guess; it may end at once where lines widen beyond `WIDEST`.
     """
-    solution = first[2][1]
+    scene, solution = first[2]
     width = solution.adjustment.shape.width
     parts: tuple[float, ...] = (width,) if width > WIDEST else ()
     if width > WIDER and solution.levels.template_error > ASTRAY:
         parts += NARROWER
     if width * float(spread.fwhm_nm[0]) > COARSEST_FWHM_NM:
         parts = ()  # smooth light, of which ripples of noise only are narrow
+    if scene.many_lines.any():
+        parts = ()  # what is left over has its reason
+    pixel = scene.pixel_nm / scene.summed_pixels  # narrower than that no line can be told
+    parts = tuple(part for part in parts if part * float(spread.fwhm_nm[0]) > pixel)
     best, least = first, CLEARLY_LESS * left_over(*first[2])
     for part in parts:
         _LOG.info("lines look wider than any peak: fitted again from %.2g times the width", part)
         found = fits(narrowed(spread, part))
+        if found[2][1].adjustment.shape.width > WIDEST:  # back to lines as wide as they were
+            continue
         left = left_over(*found[2])
         if left < least:
             best, least = found, left
