@@ -164,4 +164,4 @@ def _why_blocked(part: float, could: float, seen: Visibility, scene: Scene) -> s
         return (
             f"nothing at all is seen below {seen.lit_from_nm:.0f} nm, so window or optics may block its light"
         )
-    return "nearly all its light lies outside the measured range, or in saturated or masked pixels"
+    return "nearly all of this light lies outside the measured range, or in saturated or masked pixels"
