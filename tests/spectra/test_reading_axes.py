@@ -111,3 +111,73 @@ def test_the_preamble_may_state_vacuum_wavelengths(tmp_path, line, vacuum):
     file = file_of(tmp_path, "wavelength_nm", NM)
     file.write_text(line + "\n" + file.read_text())
     assert_allclose(read_spectra(file).axis, air(NM) if vacuum else NM, rtol=0, atol=1e-6)
+
+
+def _cubic_axis(pixels, low, high, bend):
+    """Return the axis of a grating spectrometer, nm: a cubic of the pixel number."""
+    x = np.linspace(-1.0, 1.0, pixels)
+    return low + (high - low) * ((x + 1) / 2 + bend * (1 - x**2) + 0.3 * bend * x * (1 - x**2))
+
+
+def _written(tmp_path, axis, decimals, counts, name="a.csv"):
+    file = tmp_path / name
+    rows = [f"{nm:.{decimals}f},{c}" for nm, c in zip(axis, counts, strict=True)]
+    file.write_text("Wavelength (nm),counts\n" + "\n".join(rows) + "\n")
+    return file
+
+
+@pytest.mark.parametrize("bend", [0.0, 0.02, -0.03])
+@pytest.mark.parametrize(
+    ("pixels", "low", "high", "decimals"),
+    [(2048, 250.0, 900.0, 1), (3648, 350.0, 700.0, 1), (2048, 250.0, 900.0, 0), (288, 340.0, 850.0, 0)],
+)
+def test_axis_with_few_decimals_is_where_the_pixels_are(tmp_path, pixels, low, high, decimals, bend):
+    axis = _cubic_axis(pixels, low, high, bend)
+    counts = np.random.default_rng(1).integers(100, 999, pixels)
+    frames = read_spectra(_written(tmp_path, axis, decimals, counts))
+    assert_array_equal(frames.counts[0], counts)
+    # a cubic has four unknowns: its error from rounding by up to half a unit, at the ends, where it is largest
+    assert_allclose(frames.axis, axis, rtol=0, atol=4 * 4 * 10.0**-decimals / np.sqrt(12 * pixels))
+    assert any("smooth curve" in sentence for sentence in frames.origins[0].understood)
+
+
+def test_axis_is_left_as_written_where_rounding_does_not_explain_its_steps(tmp_path):
+    rng = np.random.default_rng(2)
+    axis = np.round(np.cumsum(rng.uniform(0.2, 0.5, 900)) + 300.0, 1)
+    frames = read_spectra(_written(tmp_path, axis, 1, rng.integers(100, 999, 900)))
+    assert_array_equal(frames.axis, axis)
+
+
+def test_fine_axis_is_left_as_written(tmp_path):
+    axis = np.round(_cubic_axis(2048, 250.0, 900.0, 0.02), 3)
+    frames = read_spectra(_written(tmp_path, axis, 3, np.random.default_rng(3).integers(100, 999, 2048)))
+    assert_array_equal(frames.axis, axis)
+
+
+def test_pixels_closer_than_a_decimal_are_kept_where_some_counts_are_equal(tmp_path):
+    axis = _cubic_axis(3648, 350.0, 600.0, 0.02)
+    counts = np.random.default_rng(4).integers(0, 3, axis.size)  # a dark record: neighbours are often equal
+    frames = read_spectra(_written(tmp_path, axis, 1, counts))
+    assert frames.axis.size == axis.size
+    assert not any("left out" in sentence for sentence in frames.origins[0].understood)
+
+
+def test_axis_that_turns_back_is_refused_with_few_decimals_too(tmp_path):
+    axis = _cubic_axis(2048, 250.0, 900.0, 0.02)
+    axis[1000:1010] = axis[1010:1000:-1]
+    with pytest.raises(ReadError, match="turns back"):
+        read_spectra(_written(tmp_path, axis, 1, np.arange(2048)))
+
+
+def test_two_spectra_below_each_other_are_refused_with_few_decimals_too(tmp_path):
+    axis = np.tile(_cubic_axis(1024, 250.0, 900.0, 0.02), 2)
+    with pytest.raises(ReadError, match="turns back"):
+        read_spectra(_written(tmp_path, axis, 1, np.random.default_rng(5).integers(0, 999, 2048)))
+
+
+def test_file_still_written_is_left_out_with_few_decimals_too(tmp_path):
+    axis, rng = _cubic_axis(2048, 250.0, 900.0, 0.02), np.random.default_rng(6)
+    for number, points in enumerate((2048, 2048, 1500)):
+        _written(tmp_path, axis[:points], 1, rng.integers(100, 999, points), f"frame_{number:03}.csv")
+    frames = read_spectra(tmp_path)
+    assert len(frames) == 2

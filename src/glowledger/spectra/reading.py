@@ -21,6 +21,7 @@ from glowledger.spectra.layouts import FEWEST_POINTS, arrange
 from glowledger.spectra.masks import find_ceiling, spikes, stuck_pixels
 from glowledger.spectra.options import ReadingOptions
 from glowledger.spectra.other_formats import reader_for
+from glowledger.spectra.rounded_axis import unrounded
 from glowledger.spectra.rows import parse
 from glowledger.spectra.settings import detector_of, elapsed_of, moment_in, settings_of, states_vacuum
 
@@ -226,15 +227,12 @@ def _axis(
         unit, why = find_unit(block.axis, block.axis_name, block.axis_unit, path)
         if unit in ("nm", "angstrom") and states_vacuum(dialect.metadata):
             unit, why = f"{unit}_vacuum", f"{why}; the preamble states vacuum wavelengths"
+    written, counts, dark, more = _points(block)
     try:
-        axis, how = to_standard(block.axis, unit)
+        axis, how = to_standard(written, unit)
     except ReadError as error:
         raise ReadError(error.problem, mend=error.mend, file=path) from None
-    sentences = [f"The axis is {spoken(unit)} ({why})." + (f" {how}" if how else "")]
-    counts, dark = block.counts, block.dark
-    axis, counts, dark, repeated = _without_repeats(axis, counts, dark)
-    if repeated:
-        sentences.append(f"Rows that repeat the row before them exactly were left out: {repeated}.")
+    sentences = [f"The axis is {spoken(unit)} ({why})." + (f" {how}" if how else ""), *more]
     step = np.diff(axis)
     if step.size and np.all(step < 0):
         axis, counts = axis[::-1].copy(), np.ascontiguousarray(counts[:, ::-1])
@@ -244,6 +242,26 @@ def _axis(
     elif not np.all(step > 0):
         raise _uneven(block, dialect, step, path)
     return axis, "pixel" if unit == "pixel" else "nm_air", counts, dark, sentences
+
+
+def _points(
+    block: Block,
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64] | None, list[str]]:
+    """Return axis in its unit, counts and dark without rows written twice and not rounded, and sentences."""
+    axis, counts, dark, repeated = _without_repeats(block.axis, block.counts, block.dark)
+    sentences = []
+    if repeated and np.any(np.diff(axis) == 0):  # some of them differ: they are pixels closer than a last decimal
+        axis, counts, dark, repeated = block.axis, block.counts, block.dark, 0
+    if repeated:
+        sentences.append(f"Rows that repeat the row before them exactly were left out: {repeated}.")
+    curve = unrounded(axis)
+    if curve is not None:
+        sentences.append(
+            f"The axis is written to {curve[1]:g} with steps of {np.ptp(axis) / (axis.size - 1):.2g}: "
+            "the smooth curve that rounds to its numbers was taken."
+        )
+        axis = curve[0]
+    return axis, counts, dark, sentences
 
 
 def _without_repeats(
