@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 MOST_DECIMALS = 6
 COARSE = 0.02  # of a step; by less than this rounding does not change what a pixel collects
 HIGHEST_DEGREE = 6  # polynomials of spectrometers are of third degree; a little more for other units
-SLACK = 3.0  # standard errors of the curve, beyond half a unit of the last decimal
+FARTHEST = 0.55  # of the unit of the last decimal: half of it, and what the curve may lack after its last step
+MOST_STEPS = 200
 LEAST_POINTS = 50
 
 
@@ -47,11 +48,9 @@ def _unrounded(raw: bytes) -> tuple[NDArray[np.float64], float] | None:
         return None
     place = np.linspace(-1.0, 1.0, n)
     for degree in range(1, HIGHEST_DEGREE + 1):
-        powers = np.vander(place, degree + 1)
-        curve = powers @ np.linalg.lstsq(powers, axis, rcond=None)[0]
+        curve = _through(axis, np.linalg.qr(np.vander(place, degree + 1))[0], 0.5 * unit)
         farthest = float(np.abs(curve - axis).max())
-        error = (degree + 1) / np.sqrt(12.0 * n)  # at the ends; rounding errs by a twelfth of the unit's square
-        if farthest <= (0.5 + SLACK * error) * unit:
+        if farthest <= FARTHEST * unit:
             break
     else:
         return None
@@ -59,6 +58,21 @@ def _unrounded(raw: bytes) -> tuple[NDArray[np.float64], float] | None:
     if farthest < 1e-3 * unit or not (np.all(steps > 0) or np.all(steps < 0)):
         return None
     return curve, unit
+
+
+def _through(axis: NDArray[np.float64], basis: NDArray[np.float64], half: float) -> NDArray[np.float64]:
+    """Return a curve within half a unit of all points, if there is one, by turns the nearest curve and nearest points.
+
+    Rounding errs by the same amounts again and again where a step is a simple fraction of the unit: the curve of least
+    squares may leave the points then. `basis`, shape (p, d), is orthonormal.
+    """
+    curve = basis @ (basis.T @ axis)
+    for _ in range(MOST_STEPS):
+        inside = np.clip(curve, axis - half, axis + half)
+        if np.array_equal(inside, curve):
+            break
+        curve = basis @ (basis.T @ inside)
+    return np.asarray(curve)
 
 
 def _last_decimal(axis: NDArray[np.float64]) -> float | None:
