@@ -38,10 +38,11 @@ from scipy.optimize import nnls
 
 from glowledger.bench.model import LineSpread
 from glowledger.glow.identifying import Identified, identify
+from glowledger.glow.line_shape import LineShape
 from glowledger.glow.nonnegative import solve_nonnegative
 from glowledger.glow.projection import least_squares
 from glowledger.glow.series import SeriesModel, learn_series
-from glowledger.glow.templates import LineShape, emission_grid, pixel_edges
+from glowledger.glow.templates import emission_grid, pixel_edges
 from glowledger.spectra.frames import Frames, frames_from_arrays
 
 GOAL_SECONDS, GOAL_RATE, GOAL_RATIO, GOAL_VARIANCE, GOAL_MEMORY = 0.3, 500.0, 1000.0, 1.05, 1.1

@@ -9,7 +9,8 @@ from scipy.stats import cauchy, norm
 
 from glowledger.bench.model import LineSpread
 from glowledger.glow.emitters import atomic_emitters
-from glowledger.glow.templates import LineShape, emission_grid, pixel_edges
+from glowledger.glow.line_shape import LineShape
+from glowledger.glow.templates import emission_grid, pixel_edges
 from glowledger.glow.width_scale import FEW_LINES, width_scale
 from glowledger.tables.species import find_species
 

@@ -7,11 +7,12 @@ import pytest
 from glow_instrument import Instrument
 from glow_simulator import simulate
 from numpy.testing import assert_allclose
-from scipy.stats import norm
+from scipy.stats import cauchy, norm
 
 from glowledger.bench.model import LineSpread
 from glowledger.glow.identifying import identify, identify_frame
-from glowledger.glow.templates import BESIDE_WIDTHS, LineShape, emission_grid, pixel_edges
+from glowledger.glow.line_shape import BESIDE_WIDTHS, LineShape
+from glowledger.glow.templates import emission_grid, pixel_edges
 from glowledger.spectra.frames import frames_from_arrays
 
 FWHM = 1.2
@@ -30,6 +31,31 @@ def test_light_beside_a_line_is_a_gaussian_at_its_distance_and_taken_from_the_li
     exact = 0.96 * norm.cdf(pixel_edges(axis), 500.0, SIGMA)
     exact += 0.04 * norm.cdf(pixel_edges(axis), 500.0 + FWHM * BESIDE_WIDTHS[which], SIGMA)
     assert_allclose(light, np.diff(exact), atol=0.003 * light.max())
+
+
+def test_light_around_a_line_is_a_wide_lorentzian_that_ends_in_nothing():
+    axis = np.arange(440.0, 560.0, 0.25)
+    grid = emission_grid([np.array([500.0])], [np.ones(1)], SPREAD, axis[0], axis[-1])
+    light = grid.spread(LineShape(skirt=0.2)).on_pixels(pixel_edges(axis))[:, 0]
+    edges = pixel_edges(axis)
+    exact = np.diff(0.8 * norm.cdf(edges, 500.0, SIGMA) + 0.2 * cauchy.cdf(edges, 500.0, 2 * FWHM))
+    near = np.abs(axis - 500.0) < 12.0
+    # what a Lorentzian of four widths has beyond some twenty widths, 2/pi atan(1/11), is put into the rest of it
+    assert_allclose(light[near], exact[near], rtol=0.08)
+    steps = np.diff(light[axis > 503.0])
+    assert steps.max() < 1e-6 * light.max()
+    assert steps.min() > -0.01 * light.max()
+    assert light[-1] < 1e-6 * light.max()  # 50 widths away
+
+
+@pytest.mark.parametrize("seed", [0, 1, 2, 3])
+def test_scattered_light_around_bright_lines_is_no_nitrogen(seed):
+    """Argon at 0.5 nm: wings that a tenth of all light makes stand where the first positive system has its bands."""
+    fine = Instrument(pixels=2048, range_nm=(550.0, 900.0), fwhm_nm=(0.5, 0.6), wing=0.12)
+    counts, nm, _ = simulate({"Ar I": 3e8, "H I": 3e7}, fine, seed, background_share=0.0)
+    fit = identify_frame(frames_from_arrays(nm, counts))
+    assert {one.name for one in fit.species if one.verdict in ("present", "possible")} == {"Ar I", "H I"}
+    assert next(one for one in fit.species if one.name == "N2").significance < 5
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])

@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 from glowledger.glow.features import CONTRAST_PIXELS, CONTRAST_WIDTHS, OFF_CENTRE, FeatureTest
 from glowledger.glow.fitting import Solution
 from glowledger.glow.instrument import expected_variance
+from glowledger.glow.line_shape import unit_profile
 from glowledger.glow.quantiles import quantile
 from glowledger.glow.scene import Scene
-from glowledger.glow.templates import unit_profile
 from glowledger.glow.variance_without import local_misfit
 
 REACH_NM = 100.0  # how far around a feature the null is taken: bright gases fill parts of the range only

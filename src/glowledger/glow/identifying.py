@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 
@@ -136,7 +136,7 @@ def identify(
         _LOG.info("lines are %.2f times as wide as they looked: fitted again", width)
         spread, guesses = narrowed(spread, width), guesses - 1
     if bench is None or bench.line_spread is None:
-        found = best_start(found, spread, lambda other: _fits(one, listed, bench, other, (0.0, WIDEST)))
+        found = best_start(found, spread, lambda other: _fits(one, listed, bench, other, (0.0, WIDEST), tried=True))
     answered = _identified(frames, found[1], found[2], listed, bench, found[0])
     seen = visibility(*answered.few, bench)
     least = COARSEST_FWHM_NM if seen.lit_from_nm < seen.lit_to_nm else COARSEST_FWHM_NM / 2  # where nothing stands out
@@ -146,7 +146,7 @@ def identify(
 
 def _fits(
     one: Frames, listed: tuple[ListedSpecies, ...], bench: Bench | None, spread: LineSpread,
-    sound: tuple[float, float],
+    sound: tuple[float, float], *, tried: bool = False,
 ) -> tuple[Plan, Scene, tuple[Scene, Solution]]:
     """Fit one spectrum three times, from a guess of the line width, or until lines are no longer in sound parts of it.
 
@@ -154,7 +154,7 @@ def _fits(
     """
     low, high = float(one.axis[0]), float(one.axis[-1])
     plan = first_plan(listed)
-    whole, scene, solution = _first(one, plan.emitters(listed, low, high), bench, spread)
+    whole, scene, solution = _first(one, plan.emitters(listed, low, high), bench, spread, tried)
     unlit_below = unlit(scene, visibility(scene, solution, bench))
     final = whole
     progress.tell(0.3)
@@ -223,7 +223,7 @@ def identify_alike(frames: Frames, like: Identified, *, bench: Bench | None = No
 
 
 def _first(
-    one: Frames, emitters: tuple[Emitter, ...], bench: Bench | None, spread: LineSpread
+    one: Frames, emitters: tuple[Emitter, ...], bench: Bench | None, spread: LineSpread, tried: bool
 ) -> tuple[Scene, Scene, Solution]:
     """Fit for the first time: place and width of lines are not known yet.
 
@@ -236,17 +236,19 @@ def _first(
         )
     scene = build_scene(one, emitters, spread, bench)
     progress.tell(0.1)
-    width_known = bench is not None and bench.line_spread is not None
-    few, solution = first_fit(scene, offset_sd_nm(bench), width_known=width_known, closing=CLOSING)
-    if few is not scene and failed(solution):  # where nothing fits, what little is told is in the shapes
-        few, solution = first_fit(scene, offset_sd_nm(bench), width_known=width_known, closing=CLOSING, whole=True)
+    fit = partial(
+        first_fit, width_known=bench is not None and bench.line_spread is not None, width_held=tried, closing=CLOSING
+    )
+    few, solution = fit(scene, offset_sd_nm(bench))
+    if few.summed_pixels > 1 and failed(solution):  # where nothing fits, what little is told is in the shapes
+        few, solution = fit(scene, offset_sd_nm(bench), whole=True)
     many_lines, phosphor = many_lines_variance(few, solution), phosphor_variance(few, solution)
     if np.any(many_lines + phosphor > 0):  # what fails for want of their places is begun anew
         allowed = np.interp(scene.axis_nm, few.axis_nm, many_lines + phosphor) / few.summed_pixels**2
         scene, sd = among_many_lines(scene, allowed), offset_sd_nm(bench)
         if phosphor.any():  # seen where it is listed: the axis is not farther off than this fit has it
             sd = min(sd, abs(float(solution.adjustment.shift_nm[0])))
-        few, solution = first_fit(scene, sd, width_known=width_known, closing=CLOSING)
+        few, solution = fit(scene, sd)
     uneven = np.interp(scene.axis_nm, few.axis_nm, uneven_variance(few, solution)) / few.summed_pixels
     return replace(scene, stated_variance=scene.stated_variance + uneven), few, solution
 

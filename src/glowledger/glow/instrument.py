@@ -357,7 +357,7 @@ def _prior(scene: Scene, adjustment: Adjustment) -> tuple[NDArray[np.float64], N
 def _precision(
     priors: Priors, loose: tuple[LooseTemplates, ...]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    shapes = prior_sd(priors.width_log, priors.shape)
+    shapes = prior_sd(priors.width_log, priors.shape, priors.skirt)
     sd = np.concatenate([priors.shift_nm, shapes, *(one.error for one in loose), priors.log_response])
     precision = np.diag(np.append(1.0 / sd**2, 0.0))
     # a common factor of the response belongs to the amounts: held at one

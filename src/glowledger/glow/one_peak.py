@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.glow.fitting import Solution
+from glowledger.glow.line_shape import unit_profile
 from glowledger.glow.scene import Scene
-from glowledger.glow.templates import unit_profile
 
 APART_WIDTHS = 3.3  # line widths, from which on a line is out of the other's foot
 REACH_WIDTHS = 1.2  # on either side of the two

@@ -17,8 +17,9 @@ from glowledger.errors import FitError
 from glowledger.glow.background import background_basis
 from glowledger.glow.choosing import chosen_emitters
 from glowledger.glow.emitters import Emitter, summed
+from glowledger.glow.line_shape import LineShape
 from glowledger.glow.response_guess import expected_response, window_transmission
-from glowledger.glow.templates import LineShape, emission_grid, pixel_edges
+from glowledger.glow.templates import emission_grid, pixel_edges
 from glowledger.tables.species import ListedSpecies
 
 SILICON_NM = (150.0, 1300.0)

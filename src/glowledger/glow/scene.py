@@ -12,12 +12,13 @@ from glowledger.bench.model import Bench, LineSpread
 from glowledger.glow.axis_freedom import axis_freedom
 from glowledger.glow.background import background_basis, window_edge
 from glowledger.glow.emitters import Emitter
+from glowledger.glow.line_shape import LineShape
 from glowledger.glow.loose_templates import LooseTemplates
 from glowledger.glow.noise_levels import NoiseLevels, first_levels
 from glowledger.glow.response_guess import bends, expected_response, hats, response_freedom
 from glowledger.glow.second_order import GroupedOrder, SecondOrder
-from glowledger.glow.shape_freedom import SHAPE_SD
-from glowledger.glow.templates import EmissionGrid, LineShape, emission_grid, pixel_edges, placed
+from glowledger.glow.shape_freedom import SHAPE_SD, SKIRT_SD
+from glowledger.glow.templates import EmissionGrid, emission_grid, pixel_edges, placed
 from glowledger.spectra.frames import Frames
 from glowledger.spectra.noise import rounding_variance
 
@@ -53,6 +54,7 @@ class Priors:
     finer_nm: float
     width_log: float
     shape: float
+    skirt: float
     log_response: NDArray[np.float64]
 
 
@@ -247,6 +249,7 @@ def build_scene(
             finer_nm=finer,
             width_log=0.5 * WIDTH_LOG_SD if measured else 2 * WIDTH_LOG_SD,
             shape=SHAPE_SD,
+            skirt=SKIRT_SD,
             log_response=log_sd,
         ),
         first=first,

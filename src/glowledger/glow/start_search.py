@@ -13,15 +13,18 @@ from glowledger.glow.binning import binned, enough_pixels, summed_pixels
 from glowledger.glow.coarse import typically_coarse
 from glowledger.glow.fitting import Solution, first_equations, fit_scene, in_other_pixels
 from glowledger.glow.instrument import response_templates
+from glowledger.glow.line_shape import LineShape
 from glowledger.glow.scene import Adjustment, Scene
+from glowledger.glow.shape_freedom import NO_SKIRT_SD
 from glowledger.glow.starting import shift_steps
-from glowledger.glow.templates import SINGLE, EmissionGrid, LineShape, SpreadLines
+from glowledger.glow.templates import SINGLE, EmissionGrid, SpreadLines
 
 TRUSTED_WIDTHS = 0.8  # line widths by which a start may be off the axis without a second look
 ASTRAY = 30.0  # reduced χ² of a first fit whose lines are not where they are looked for; of others it is 1 to 15
 FAR = 4.0  # by this factor an axis that nobody has calibrated may be farther off than usual
 NEARLY = 10.0  # standard deviations by which the model may still move: freeing all emitters moves it by some twenty
 FARTHER = 2  # widths on from the best one before no narrower one is tried
+HELD_WIDTH_SD = 0.1  # of the logarithm of a width that is tried: free, it goes back to where it came from
 WIDTHS_TRIED = (0.85, 0.7, 0.5, 0.35)  # beside it, of the first guess: blends make lines look wide, never narrow
 
 
@@ -45,7 +48,7 @@ class Start:
 
 
 def first_fit(
-    scene: Scene, shift_sd_nm: float, *, width_known: bool, closing: int, whole: bool = False
+    scene: Scene, shift_sd_nm: float, *, width_known: bool, closing: int, whole: bool = False, width_held: bool = False
 ) -> tuple[Scene, Solution]:
     """Fit from the best of several offsets of the axis and, where no bench tells it, of several line widths.
 
@@ -61,12 +64,24 @@ def first_fit(
         As for `fit_scene`.
     whole : bool
         Keep all pixels.
+    width_held : bool
+        Stay near the width as it is.
 
     Returns
     -------
     Scene, Solution
         The scene with as many pixels summed as a line needs, and its fit.
     """
+    width_log = min(scene.priors.width_log, HELD_WIDTH_SD) if width_held else scene.priors.width_log
+    held = replace(scene, priors=replace(scene.priors, skirt=NO_SKIRT_SD, width_log=width_log))
+    few, solution = _best_fit(held, shift_sd_nm, width_known or width_held, closing, whole)
+    return replace(few, priors=scene.priors), solution
+
+
+def _best_fit(
+    scene: Scene, shift_sd_nm: float, width_known: bool, closing: int, whole: bool
+) -> tuple[Scene, Solution]:
+    """Return scene and fit as `first_fit`."""
     width = float(scene.line_spread.fwhm(scene.axis_nm[scene.axis_nm.size // 2]))
     groups = typically_coarse(binned(scene, width))
     coarse = groups.scene

@@ -14,97 +14,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.bench.model import LineSpread
-from glowledger.glow.width_scale import REACH, STEP, WidthScale, pixel_sums, spline_shares, width_scale
+from glowledger.glow.line_shape import WINGS, Copy, LineShape, Skirt
+from glowledger.glow.width_scale import STEP, WidthScale, pixel_sums, spline_shares, width_scale
 
 if TYPE_CHECKING:
     from scipy.sparse import csr_array
 
 SPLINES = 6  # sinc factors of sharing a line between nodes and of drawing light between them, three each
 SINGLE, DOUBLE = np.dtype(np.float32), np.dtype(np.float64)
-BESIDE_WIDTHS = (-3.0, -2.0, -1.25, 1.25, 2.0, 3.0)  # of the FWHM: where light may stand beside a line
 BLOCK = 64  # emitters spread at a time
 ROUND_NM = 2.0  # the range of a grid ends at multiples of this
-
-
-def unit_profile(u: NDArray[np.float64], lorentz_fraction: float, asymmetry: float) -> NDArray[np.float64]:
-    """Return the pseudo-Voigt line-spread of unit FWHM, normalised to unit sum.
-
-    Parameters
-    ----------
-    u : ndarray
-        Distance from the line centre in FWHM, evenly spaced.
-    lorentz_fraction : float
-        η of the pseudo-Voigt: (1 - η) Gaussian + η Lorentzian of the same FWHM
-        (Thompson, Cox & Hastings, J. Appl. Cryst. 20, 79 (1987), from memory).
-    asymmetry : float
-        (right half width - left half width) / FWHM, in -0.9 to 0.9.
-
-    Returns
-    -------
-    ndarray
-        Same shape as `u`.
-    """
-    scaled = u / np.where(u > 0, 1 + asymmetry, 1 - asymmetry)
-    gauss = np.sqrt(4 * np.log(2) / np.pi) * np.exp(-4 * np.log(2) * scaled**2)
-    lorentz = (2 / np.pi) / (1 + 4 * scaled**2)
-    profile = (1 - lorentz_fraction) * gauss + lorentz_fraction * lorentz
-    return np.asarray(profile / profile.sum())
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LineShape:
-    """The line-spread on the u coordinate.
-
-    Attributes
-    ----------
-    width : float
-        FWHM as a multiple of the one that defines u.
-    lorentz_fraction, asymmetry : float
-        As in `unit_profile`.
-    beside : tuple of float
-        Part of the light that stands in each `Copy` at `BESIDE_WIDTHS`.
-    """
-
-    width: float = 1.0
-    lorentz_fraction: float = 0.0
-    asymmetry: float = 0.0
-    beside: tuple[float, ...] = (0.0,) * len(BESIDE_WIDTHS)
-
-    def kernel(self) -> NDArray[np.float64]:
-        """Return the shape on the grid, of unit sum."""
-        # a line stands at the middle of its half maximum, as a fit of a symmetric line would place it
-        line = unit_profile(_grid() / self.width + 0.5 * self.asymmetry, self.lorentz_fraction, self.asymmetry)
-        for part, off in zip(self.beside, BESIDE_WIDTHS, strict=True):
-            if part:
-                line += part * (Copy(off).kernel() - line)
-        return line
-
-
-@dataclass(frozen=True, slots=True)
-class Copy:
-    """Light beside a line: a Gaussian of the FWHM that defines u.
-
-    Attributes
-    ----------
-    off : float
-        Its distance from the line, of that FWHM.
-    """
-
-    off: float
-
-    def kernel(self) -> NDArray[np.float64]:
-        """Return the shape on the grid, of unit sum."""
-        return _copy_kernel(self.off)
-
-
-def _grid() -> NDArray[np.float64]:
-    half = int(REACH / STEP)
-    return np.arange(-half, half + 1, dtype=np.float64) * STEP
-
-
-@lru_cache(maxsize=16)
-def _copy_kernel(off: float) -> NDArray[np.float64]:
-    return unit_profile(_grid() - off, 0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -262,14 +181,14 @@ class EmissionGrid:
             self._transform[precision] = transform
         return self._transform[precision]
 
-    def spread_sum(self, amounts: NDArray[np.float64], shapes: tuple[LineShape | Copy, ...]) -> SpreadLines:
+    def spread_sum(self, amounts: NDArray[np.float64], shapes: tuple[LineShape | Copy | Skirt, ...]) -> SpreadLines:
         """Spread the sum of all emitters, in given amounts, by several line-spreads.
 
         Parameters
         ----------
         amounts : ndarray of shape (m,)
             Light of each emitter.
-        shapes : tuple of k LineShape or Copy
+        shapes : tuple of k LineShape, Copy or Skirt
             The line-spreads.
 
         Returns
@@ -305,11 +224,11 @@ def _all_light(grid: EmissionGrid) -> NDArray[np.float64]:
 def _transform_length(grid: EmissionGrid) -> int:
     from scipy.fft import next_fast_len
 
-    return int(next_fast_len(grid.density.shape[1] + 2 * int(REACH / STEP) + 1, real=True))
+    return int(next_fast_len(grid.density.shape[1] + int(WINGS / STEP), real=True))  # what wraps round is not read
 
 
 @lru_cache(maxsize=32)
-def _kernel_transform(shape: LineShape | Copy, length: int) -> NDArray[np.complex128]:
+def _kernel_transform(shape: LineShape | Copy | Skirt, length: int) -> NDArray[np.complex128]:
     """Return the transform of the line-spread, centred on the first sample so that nothing moves.
 
     What the splines of the grid smooth, by sinc once for each, is taken out of it: the sum over nodes is then the
