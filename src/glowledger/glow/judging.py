@@ -68,6 +68,8 @@ def evidence_of(
     strange, anywhere = unexplained_light(scene, solution), unexplained_part(scene, solution)
     murky = _murky(scene, solution, listed, light)
     lit = replace(seen, open=scene.used & ~seen.blocked_by_window)
+    middle = float(np.median(scene.axis_nm))
+    wide = float(scene.line_spread.fwhm(middle)) * solution.adjustment.shape.width
     cases = []
     for one in listed:
         columns = scene.columns_of(one.name)
@@ -92,7 +94,7 @@ def evidence_of(
                 reach=reach, total_counts=total, positions_uncertain=rough_positions(one),
                 fit_failed=failed(solution), unexplained_anywhere=anywhere, chance=accident,
                 unexplained=_could_hide(scene, solution, columns, strange) / max(total, 1e-300),
-                pixels_per_line=scene.pixels_per_line,
+                pixels_per_line=scene.pixels_per_line, fwhm_nm=wide,
                 blended=one.name == MANY_LINED and bool(scene.many_lines.any()),
             )
         )  # fmt: skip

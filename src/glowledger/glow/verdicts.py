@@ -21,6 +21,7 @@ LONE_SURE_SIGMA = 20.0
 # below two pixels to a FWHM places and shapes of lines are ambiguous (sampling theorem), and one line proves little
 SAMPLED = 2.0
 UNSAMPLED_SIGMA = 20.0
+COARSE_NM = 5.0  # FWHM above which neighbours are one: magnesium at 383 and CN at 388, silver at 338 and N2 at 337 nm
 LONE_SIGMA = 8.0  # of the only feature, when a species can show just one
 LONE_SHARE = 0.5  # of the light there must be its own, others counted as fitted or as usual, whichever is more
 COHERENT = 0.5
@@ -93,6 +94,8 @@ class Case:
         Probability that unexplained structure gives it the features it has.
     pixels_per_line : float
         FWHM of a line, in pixels.
+    fwhm_nm : float
+        The same in nm.
     blended : bool
         Its listed lines stand among others of its own that are in no table: they need not be as strong as listed.
     unseen : frozenset of str
@@ -113,6 +116,7 @@ class Case:
     unexplained: float
     chance: float
     pixels_per_line: float = 5.0
+    fwhm_nm: float = 1.5
     blended: bool = False
     unseen: frozenset[str] = frozenset()
 
@@ -263,6 +267,8 @@ def _alone(case: Case, best: FeatureTest) -> tuple[Verdict, str]:
         return "possible", f"only {best.feature.label} is seen, at {best.sigma:.1f} standard deviations"
     if case.pixels_per_line < SAMPLED and best.sigma < UNSAMPLED_SIGMA:
         return "possible", f"only {best.feature.label} is seen, and so few pixels to a line hardly tell its place"
+    if case.fwhm_nm > COARSE_NM:
+        return "possible", f"only {best.feature.label} is seen, and lines {case.fwhm_nm:.0f} nm wide hide its neighbours"
     return "present", f"{best.feature.label} stands out by itself, the only one free of other light here"
 
 
