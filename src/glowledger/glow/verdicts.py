@@ -268,7 +268,8 @@ def _alone(case: Case, best: FeatureTest) -> tuple[Verdict, str]:
     if case.pixels_per_line < SAMPLED and best.sigma < UNSAMPLED_SIGMA:
         return "possible", f"only {best.feature.label} is seen, and so few pixels to a line hardly tell its place"
     if case.fwhm_nm > COARSE_NM:
-        return "possible", f"only {best.feature.label} is seen, and lines {case.fwhm_nm:.0f} nm wide hide its neighbours"
+        wide = f"lines {case.fwhm_nm:.0f} nm wide hide its neighbours"
+        return "possible", f"only {best.feature.label} is seen, and {wide}"
     return "present", f"{best.feature.label} stands out by itself, the only one free of other light here"
 
 
