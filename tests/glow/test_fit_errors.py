@@ -9,16 +9,16 @@ from glow_simulator import simulate
 from numpy.testing import assert_allclose
 from scipy.interpolate import CubicSpline
 
-from glowledger.glow.agreement import coherence, gone, rest_of_pattern
+from glowledger.glow.agreement import coherence, gone, rest_of_pattern, together
 from glowledger.glow.features import FeatureTest
 from glowledger.glow.identifying import identify
 from glowledger.glow.instrument import error_shape, response_doubt, second_order
-from glowledger.glow.likelihood import freedom
+from glowledger.glow.likelihood import Drop, freedom
 from glowledger.glow.noise_levels import FIRST_MISMATCH, FIRST_MISSHAPE, NoiseLevels, fitted_levels
 from glowledger.glow.response_guess import bends, hats
 from glowledger.glow.results import Feature, Temperature
 from glowledger.glow.rotation import found_kelvin, log_doubt
-from glowledger.glow.verdicts import Case, _alone
+from glowledger.glow.verdicts import Case, _alone, _seen
 from glowledger.spectra.frames import frames_from_arrays
 from glowledger.tables import atoms
 
@@ -151,6 +151,36 @@ def test_what_others_could_take_of_a_bright_band_does_not_speak_against_it():
     assert coherence([replace(bright, sigma=4.0)]) == 0.0  # hardly anything needs it
     assert coherence([replace(bright, standing_sigma=60.0)]) == 0.0  # what stands there is not what was fitted
     assert coherence([replace(bright, centred=False)]) == 0.0
+
+
+def test_heads_that_are_faint_one_by_one_are_seen_together():
+    # C2 471, 516, 558 nm among the unlisted lines of H2, each at about two standard deviations
+    at = {471.4: 2.2, 516.1: 2.8, 558.2: 1.9}
+    heads = [
+        band(f"C2 {nm}", sigma, 2.5, feature=replace(band("", 0, 0).feature, wavelength_nm=nm))
+        for nm, sigma in at.items()
+    ]
+    sigma, own = together(heads)
+    assert sigma == pytest.approx(sum(at.values()) / np.sqrt(3))
+    assert len(own) == 3
+    # another top of the same head, and a head that lies under others, say nothing more
+    near = band("tail", 2.0, 2.0, feature=replace(heads[1].feature, wavelength_nm=513.0))
+    under = band("under", 9.0, 9.0, share=0.2, feature=replace(heads[1].feature, wavelength_nm=436.0))
+    assert together([*heads, near, under])[0] == pytest.approx(sigma)
+    # one that should be there as clearly and is not takes from the rest
+    absent = band("absent", 0.0, 2.5, feature=replace(heads[1].feature, wavelength_nm=600.0))
+    assert together([*heads, absent])[0] == pytest.approx(sum(at.values()) / 2)
+    case = Case(
+        name="C2", visible=1.0, blocked="", drop=Drop(
+            loss=100.0, levels=3, significance=9.0, residual=np.zeros(1), residual_with=np.zeros(1),
+            variance=np.ones(1),
+        ), tests=heads, share=0.2, reach=None, total_counts=1e5, positions_uncertain=False, fit_failed=False,
+        unexplained_anywhere=0.0, unexplained=0.0, chance=1.0,
+    )  # fmt: skip
+    verdict, reason = _seen(case)
+    assert verdict == "possible"
+    assert "together" in reason
+    assert _seen(replace(case, tests=heads[:2]))[0] == "not seen"
 
 
 def test_a_line_under_much_brighter_light_says_nothing_of_the_pattern():

@@ -15,8 +15,9 @@ from glowledger.glow.bands import photon_rates, upper_level_lines
 from glowledger.glow.likelihood import significance
 from glowledger.glow.line_shape import LineShape
 from glowledger.glow.noise_levels import FIRST_MISMATCH, NoiseLevels, first_levels, fitted_levels
+from glowledger.glow.significance import FALSE_DISCOVERY, POSSIBLE_SIGMA, significance_needed
 from glowledger.glow.templates import emission_grid, pixel_edges
-from glowledger.glow.verdicts import CURRIE, FALSE_DISCOVERY, ONE_SIDED_95, POSSIBLE_SIGMA, significance_needed
+from glowledger.glow.verdicts import CURRIE, ONE_SIDED_95
 from glowledger.spectra.frames import Detector, frames_from_arrays
 
 AXIS = np.linspace(250.0, 900.0, 2048)

@@ -24,9 +24,9 @@ from glowledger.glow.nonnegative import scaled_gram
 from glowledger.glow.normal_equations import weighted_sums
 from glowledger.glow.scene import build_scene
 from glowledger.glow.second_order import SecondOrder
+from glowledger.glow.significance import POSSIBLE_SIGMA
 from glowledger.glow.start_search import best_offset
 from glowledger.glow.templates import emission_grid, pixel_edges
-from glowledger.glow.verdicts import POSSIBLE_SIGMA
 from glowledger.glow.width_scale import pixel_sums, width_scale
 from glowledger.spectra.frames import frames_from_arrays
 from glowledger.tables.species import find_species

@@ -1,5 +1,7 @@
 """Which upper levels of a molecule the fit knows: light of others is taken for something else."""
 
+from dataclasses import replace
+
 import glow_emission
 import pytest
 from glow_instrument import Instrument
@@ -71,3 +73,14 @@ def test_carbon_monoxide_is_found_in_the_ultraviolet_alone(seed):
     assert found["N2"].verdict != "present"
     assert found["Ne I"].verdict != "present"
     assert fit.fwhm_nm == pytest.approx(0.45, rel=0.25)
+
+
+@pytest.mark.parametrize(("kelvin", "seed"), [(6500.0, 0), (6500.0, 2), (1500.0, 0), (1500.0, 1)])
+def test_high_levels_of_nitrogen_ions_are_fitted_where_they_shine(kelvin, seed, monkeypatch):
+    """In discharges strong enough they shine without helium: left out, N2+ errs by a tenth and SiH takes its light."""
+    monkeypatch.setitem(glow_emission.T_VIB, "N2+ first negative", kelvin)
+    wide = replace(FINE, range_nm=(200.0, 850.0), fwhm_nm=(1.3, 1.5))
+    counts, nm, _ = simulate({"N2": 2e7, "N2+": 3e7, "O I": 2e6}, wide, seed, whole=True)
+    fit = identify_frame(frames_from_arrays(nm, counts))
+    assert ("N2+ B-X v'=3" in fit.emitter_labels) == (kelvin > 5000.0)
+    assert fit.chi2_reduced < 1.5

@@ -29,6 +29,25 @@ def places(clean: list[FeatureTest]) -> int:
     return len(kept)
 
 
+def together(tests: list[FeatureTest]) -> tuple[float, list[FeatureTest]]:
+    """Return how significant the features of a pattern are together, and which they are, strongest first.
+
+    One of each place, where most of the light is the species' own; each counts by what it should show (weights by
+    expected significance: Lipták 1958, from memory), so that a place where nothing is found speaks against the rest.
+    """
+    own: list[FeatureTest] = []
+    for test in sorted(tests, key=lambda test: -test.expected_sigma):
+        apart = SEQUENCE_NM if test.band else 0.0
+        near = any(abs(test.feature.wavelength_nm - other.feature.wavelength_nm) <= apart for other in own)
+        if not near and test.expected_sigma > 0 and test.share >= MOSTLY_OWN:
+            own.append(test)
+    expected = np.array([test.expected_sigma for test in own])
+    found = np.array([test.sigma if test.centred else 0.0 for test in own])
+    if not own:
+        return 0.0, []
+    return float(expected @ found / np.sqrt(expected @ expected)), own
+
+
 def coherence(tests: list[FeatureTest]) -> float:
     """Return the part of a species' features that are as strong as fitted and stand where they should.
 

@@ -27,7 +27,7 @@ MANY_LINES = 4096
 MERGED_NM = 0.01  # lines of a typical pattern closer than this become one at their mean: a thirtieth of a line width
 TERM_EV = 0.03  # apart at most: levels of one term
 TERM_PART = 0.1  # of the brightest level of the species: what is no faint rest
-# Helium fills the high levels of N2+ B (charge transfer, Penning ionisation: common practice, no source). In other
+# Helium fills the high levels of N2+ B (charge transfer, Penning ionisation: common practice, no source). In most other
 # glows these are faint, and would take the tails of the bands beside them, which tell the temperature
 FEWER_WITHOUT = {"N2+": ("He I", 3)}
 IN_RANGE = 2e-3  # of an emitter's photons must fall in range, or it is left out
@@ -43,6 +43,7 @@ def chosen_emitters(
     clear: frozenset[str] = frozenset(),
     tilt: Mapping[str, float] | None = None,
     told: Told | None = None,
+    vibrating: frozenset[str] = frozenset(),
 ) -> tuple[Emitter, ...]:
     """Return the emitters for a fit.
 
@@ -65,6 +66,8 @@ def chosen_emitters(
         By how much 1 / kT of an atom's levels is less than the typical, 1 / eV.
     told : callable, optional
         Which levels of an atom the spectrum could tell, shape (m,); others are not freed.
+    vibrating : frozenset of str
+        Molecules of `FEWER_WITHOUT` whose high levels are bright all the same.
 
     Returns
     -------
@@ -77,7 +80,7 @@ def chosen_emitters(
         temperature = float(t_rot_k.get(one.name, like_others))
         shares, here = _shares_in_range(one, temperature, low_nm, high_nm, (tilt or {}).get(one.name, 0.0))
         maker, fewer = FEWER_WITHOUT.get(one.name, ("", 0))
-        if bright and maker and maker not in bright:
+        if bright and maker and maker not in bright and one.name not in vibrating:
             shares, here = shares[:fewer], here[:fewer]
         if not here:
             continue

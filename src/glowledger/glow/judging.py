@@ -20,8 +20,9 @@ from glowledger.glow.reach import reach_of
 from glowledger.glow.results import SpeciesEvidence, Temperature
 from glowledger.glow.rotation import log_doubt
 from glowledger.glow.scene import Scene
+from glowledger.glow.significance import POSSIBLE_SIGMA
 from glowledger.glow.species_light import species_light, typical_light, usual_light
-from glowledger.glow.verdicts import OUT_OF_RANGE, PARTS, POSSIBLE_SIGMA, PRESENT_SIGMA, Case, entangled, judge_all
+from glowledger.glow.verdicts import OUT_OF_RANGE, PARTS, PRESENT_SIGMA, Case, entangled, judge_all
 from glowledger.glow.visibility import LEAST_VISIBLE, Visibility, unlit, visible_part
 from glowledger.tables.species import ListedSpecies
 

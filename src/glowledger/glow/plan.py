@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.glow.band_emitters import rough_positions
-from glowledger.glow.choosing import FIRST_T_ROT_K, OTHERS, Told, chosen_emitters
+from glowledger.glow.choosing import FEWER_WITHOUT, FIRST_T_ROT_K, OTHERS, Told, chosen_emitters
 from glowledger.glow.emitters import Emitter
 from glowledger.glow.fitting import Solution
 from glowledger.glow.level_tilt import level_tilt
@@ -27,6 +27,9 @@ CLEAR_SIGMA = 15.0  # this significant, an atom shows more than its few main lev
 TEMPERATURE_SIGMA = 12.0  # bands this significant speak of temperature
 ATOM_SIGMA = 6.0  # what frees a molecule by its atom
 BRIGHT_SHARE = 0.2
+# of the light of the lowest level, beyond three standard errors: less, in glows cooler than some 3000 K, is not worth
+# what it costs of the temperature (an assumption)
+SHINING, SURE = 0.008, 3.0
 # plans are the same while temperatures, by their logarithms, and excitations, 1 / eV, differ by no more: fits follow
 ALIKE_LOG_T, ALIKE_TILT = 0.12, 0.3
 
@@ -43,6 +46,8 @@ class Plan:
         Species that give much of the light.
     clear : frozenset of str
         Atoms clearly there: more of their levels show.
+    vibrating : frozenset of str
+        As in `chosen_emitters`.
     tilt : dict of str to float
         By how much 1 / kT of an atom's levels is less than the typical, 1 / eV.
     temperatures : tuple of Temperature
@@ -54,6 +59,7 @@ class Plan:
     freed: frozenset[str]
     bright: frozenset[str] = frozenset()
     clear: frozenset[str] = frozenset()
+    vibrating: frozenset[str] = frozenset()
     tilt: dict[str, float] = field(default_factory=dict)
     temperatures: tuple[Temperature, ...] = ()
     kelvin: dict[str, float] = field(default_factory=dict)
@@ -63,16 +69,17 @@ class Plan:
     ) -> tuple[Emitter, ...]:
         """Return the emitters for a fit between two wavelengths; `told` as in `chosen_emitters`."""
         return chosen_emitters(
-            listed, self.freed, self.kelvin, low_nm, high_nm, self.bright, self.clear, self.tilt, told
-        )
+            listed, self.freed, self.kelvin, low_nm, high_nm, self.bright, self.clear, self.tilt, told,
+            self.vibrating,
+        )  # fmt: skip
 
     def is_like(self, other: Plan) -> bool:
         """Return whether another plan would give much the same fit."""
-        levels = (self.freed, self.bright, self.clear) == (other.freed, other.bright, other.clear)
+        mine, others = ((one.freed, one.bright, one.clear, one.vibrating) for one in (self, other))
         tilts = (abs(self.tilt.get(name, 0.0) - other.tilt.get(name, 0.0)) for name in {*self.tilt, *other.tilt})
         drawn = self.kelvin.keys() | other.kelvin.keys()
         heats = (abs(np.log(self._drawn_at(name) / other._drawn_at(name))) for name in drawn)
-        return levels and max(tilts, default=0.0) < ALIKE_TILT and max(heats, default=0.0) < ALIKE_LOG_T
+        return mine == others and max(tilts, default=0.0) < ALIKE_TILT and max(heats, default=0.0) < ALIKE_LOG_T
 
     def _drawn_at(self, name: str) -> float:
         return self.kelvin.get(name, self.kelvin.get(OTHERS, FIRST_T_ROT_K))
@@ -99,6 +106,7 @@ def seen_in(scene: Scene, solution: Solution, listed: tuple[ListedSpecies, ...],
     return replace(
         last, freed=_freed(scene, solution, last.freed), bright=_bright(scene, solution),
         clear=_significant(scene, solution, molecules, CLEAR_SIGMA),
+        vibrating=_vibrating(scene, solution, last.vibrating),
     )  # fmt: skip
 
 
@@ -198,6 +206,19 @@ def _bright(scene: Scene, solution: Solution) -> frozenset[str]:
     light = (scene.used.astype(float) @ solution.templates) * solution.x[: len(scene.emitters)]
     share = np.bincount(index, light, len(names)) / max(float(light.sum()), np.finfo(float).tiny)
     return frozenset(name for name, part in zip(names, share, strict=True) if part > BRIGHT_SHARE)
+
+
+def _vibrating(scene: Scene, solution: Solution, before: frozenset[str]) -> frozenset[str]:
+    """Return the molecules of `FEWER_WITHOUT` whose high levels shine, as far as they are fitted; others as before."""
+    gram, found = np.diag(solution.sums.gram), set(before)
+    for name, (_, fewer) in FEWER_WITHOUT.items():
+        own = scene.columns_of(name)
+        if own.size <= fewer or not _apart(scene, name):
+            continue
+        error = BLENDED / np.sqrt(max(float(gram[own[fewer]]), np.finfo(float).tiny))
+        shines = solution.x[own[fewer]] - SURE * error > SHINING * solution.x[own[0]]
+        found = found | {name} if shines else found - {name}
+    return frozenset(found)
 
 
 def _tilts(scene: Scene, solution: Solution) -> dict[str, float]:

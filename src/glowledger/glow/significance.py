@@ -7,6 +7,9 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+POSSIBLE_SIGMA = 3.0  # of a whole species
+FALSE_DISCOVERY = 0.01  # expected part of false claims among claims: Benjamini & Hochberg, JRSS B 57, 289 (1995)
+
 
 def significance(loss: float, levels: int) -> float:
     """Return the equivalent Gaussian significance of a χ² loss with `levels` amounts bounded at zero.
@@ -49,3 +52,25 @@ def _mixture(levels: int) -> tuple[NDArray[np.float64], NDArray[np.float64], NDA
     dof = np.arange(1, levels + 1)
     parts = gammaln(levels + 1) - gammaln(dof + 1) - gammaln(levels - dof + 1) - levels * np.log(2)
     return dof / 2, gammaln(dof / 2), parts
+
+
+def significance_needed(significances: NDArray[np.float64]) -> float:
+    """Return the significance above which claims have a false-discovery rate of `FALSE_DISCOVERY`.
+
+    Parameters
+    ----------
+    significances : ndarray of shape (s,)
+        Of every species tested.
+
+    Returns
+    -------
+    float
+        One-sided standard deviations; never below `POSSIBLE_SIGMA`.
+    """
+    from scipy.special import ndtr, ndtri
+
+    p = np.sort(ndtr(-significances))
+    allowed = FALSE_DISCOVERY * np.arange(1, p.size + 1) / max(p.size, 1)
+    passing = np.flatnonzero(p <= allowed)
+    cut = allowed[passing[-1]] if passing.size else FALSE_DISCOVERY / max(p.size, 1)
+    return float(max(-ndtri(cut), POSSIBLE_SIGMA))

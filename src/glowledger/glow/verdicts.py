@@ -5,18 +5,26 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from glowledger.glow.agreement import SEQUENCE_NM, WEIGHTY_SIGMA, coherence, gone, missing, places, rest_of_pattern
+from glowledger.glow.agreement import (
+    SEQUENCE_NM,
+    WEIGHTY_SIGMA,
+    coherence,
+    gone,
+    missing,
+    places,
+    rest_of_pattern,
+    together,
+)
 from glowledger.glow.features import OWN_SHARE, FeatureTest
 from glowledger.glow.likelihood import Drop
 from glowledger.glow.phosphor import PHOSPHOR
 from glowledger.glow.reach import Reach
 from glowledger.glow.results import Feature, SpeciesEvidence, Verdict
+from glowledger.glow.significance import POSSIBLE_SIGMA, significance_needed
 
 OUT_OF_RANGE = "none of its lines or bands lies in the measured range"
 PRESENT_SIGMA = 5.0  # of the whole species
-POSSIBLE_SIGMA = 3.0
 LONE_SURE_SIGMA = 20.0
 # below two pixels to a FWHM places and shapes of lines are ambiguous (sampling theorem), and one line proves little
 SAMPLED = 2.0
@@ -25,6 +33,7 @@ COARSE_NM = 5.0  # FWHM above which neighbours are one: magnesium at 383 and CN 
 LONE_SIGMA = 8.0  # of the only feature, when a species can show just one
 LONE_SHARE = 0.5  # of the light there must be its own, others counted as fitted or as usual, whichever is more
 COHERENT = 0.5
+FEWEST_TOGETHER = 3  # places of features that together show a species which none shows by itself
 VERY_COHERENT, MANY_CLEAN = 0.8, 4  # what it takes to believe a species fainter than the unexplained light
 CERTAIN_SIGMA = 20.0
 CERTAIN_LINE_SIGMA, CERTAIN_SHARE = 100.0, 0.8  # a main line this strong and free of others stands for its atom
@@ -36,7 +45,6 @@ REST_ASTRAY = 0.4  # of the typical light in all other features: one line alone 
 SAME_EVIDENCE = 0.8  # of the significance of the best top of a sequence: the brightest of them stands for it
 TYPICAL_PART = 0.10  # a feature below this part of the strongest in the typical pattern cannot stand alone
 TYPICAL_PAIR = 0.03  # two of them may be fainter
-FALSE_DISCOVERY = 0.01  # expected part of false claims among claims: Benjamini & Hochberg, JRSS B 57, 289 (1995)
 # an ion takes more energy than its neutral, which then glows as well: without it a line is more likely another's
 NEUTRALS = {
     "N2+": ("N2",), "N II": ("N I", "N2"), "O II": ("O I",), "O2+": ("O I",), "Ar II": ("Ar I",), "CO+": ("CO",),
@@ -126,28 +134,6 @@ def in_percent(part: float) -> str:
     return f"{100 * part:.0f} %" if part >= 0.0995 else f"{100 * part:.2g} %"
 
 
-def significance_needed(significances: NDArray[np.float64]) -> float:
-    """Return the significance above which claims have a false-discovery rate of `FALSE_DISCOVERY`.
-
-    Parameters
-    ----------
-    significances : ndarray of shape (s,)
-        Of every species tested.
-
-    Returns
-    -------
-    float
-        One-sided standard deviations; never below `POSSIBLE_SIGMA`.
-    """
-    from scipy.special import ndtr, ndtri
-
-    p = np.sort(ndtr(-significances))
-    allowed = FALSE_DISCOVERY * np.arange(1, p.size + 1) / max(p.size, 1)
-    passing = np.flatnonzero(p <= allowed)
-    cut = allowed[passing[-1]] if passing.size else FALSE_DISCOVERY / max(p.size, 1)
-    return float(max(-ndtri(cut), POSSIBLE_SIGMA))
-
-
 def judge_all(cases: list[Case]) -> list[SpeciesEvidence]:
     """Return the verdicts on all species, in the order of the cases; what is not seen is named as hiding no other."""
     needed = significance_needed(np.array([c.drop.significance for c in cases if c.drop is not None]))
@@ -191,7 +177,7 @@ def _seen(case: Case) -> tuple[Verdict, str]:
     clean = [test for test in case.tests if test.feature.clean]
     sigma = case.drop.significance if case.drop else 0.0
     if max((test.sigma for test in case.tests), default=0.0) < POSSIBLE_SIGMA:
-        return "not seen", ""
+        return _seen_together(case)
     if not clean:  # the fit may ask for anything under what it cannot tell apart
         murky = [test for test in case.tests if test.murky]
         return ("possible" if places(murky) > 1 else "cannot tell"), _why_not_clean(case, murky)
@@ -237,6 +223,15 @@ def _seen(case: Case) -> tuple[Verdict, str]:
     if rest + 2 * rest_error < REST_ASTRAY and not (certain or main or best.band):
         return "possible", f"{best.feature.label} is seen, but the rest only at {rest:.1f} times its usual strength"
     return _alone(case, best)
+
+
+def _seen_together(case: Case) -> tuple[Verdict, str]:
+    """Decide on a species that no feature shows by itself, among the unlisted lines of another as a rule."""
+    sigma, tests = together(case.tests)
+    if sigma < POSSIBLE_SIGMA or len(tests) < FEWEST_TOGETHER:
+        return "not seen", ""
+    names = " and ".join(test.feature.label for test in tests[:2])
+    return "possible", f"{names} and others are seen together, though none of them by itself"
 
 
 def _phosphor(case: Case) -> tuple[Verdict, str]:
