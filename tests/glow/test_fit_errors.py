@@ -181,6 +181,7 @@ def test_heads_that_are_faint_one_by_one_are_seen_together():
     assert verdict == "possible"
     assert "together" in reason
     assert _seen(replace(case, tests=heads[:2]))[0] == "not seen"
+    assert _seen(replace(case, drop=replace(case.drop, significance=4.0)))[0] == "not seen"
 
 
 def test_a_line_under_much_brighter_light_says_nothing_of_the_pattern():

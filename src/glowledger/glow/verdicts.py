@@ -228,7 +228,8 @@ def _seen(case: Case) -> tuple[Verdict, str]:
 def _seen_together(case: Case) -> tuple[Verdict, str]:
     """Decide on a species that no feature shows by itself, among the unlisted lines of another as a rule."""
     sigma, tests = together(case.tests)
-    if sigma < POSSIBLE_SIGMA or len(tests) < FEWEST_TOGETHER:
+    whole = case.drop.significance if case.drop else 0.0
+    if sigma < POSSIBLE_SIGMA or whole < PRESENT_SIGMA or len(tests) < FEWEST_TOGETHER:
         return "not seen", ""
     names = " and ".join(test.feature.label for test in tests[:2])
     return "possible", f"{names} and others are seen together, though none of them by itself"
