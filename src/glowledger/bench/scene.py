@@ -15,6 +15,7 @@ QUIET, QUIET_SD = 0.2, 0.2533  # share of the second differences; standard norma
 # pixels: narrowest line meant here; a hot pixel has beside it less than half of what such a line, or one half as wide
 # as those of the spectrum, puts into the next pixel
 NARROWEST_PX = 1.2
+FEWEST_LINES = 3  # that tell how wide lines are
 FULL_SCALES = tuple(2.0**bits - 1.0 for bits in (8, 10, 12, 14, 16))  # of converters; common practice
 
 
@@ -109,9 +110,18 @@ def typical_width(counts: Floats, noise: float) -> float:
     widths = signal.peak_widths(smooth, found[strongest], rel_height=0.5)[0]
     sampled = np.sqrt(np.maximum(widths**2 - (0.6 * 2.355) ** 2 * (len(counts) > 600) - 0.46, 1.0))
     weights = np.sqrt(facts["prominences"][strongest])
-    order = np.argsort(sampled)
+    width = _narrow_quarter(sampled, weights)
+    lines = sampled > NARROWEST_PX
+    if width > NARROWEST_PX or np.count_nonzero(lines) < FEWEST_LINES:
+        return width
+    return _narrow_quarter(sampled[lines], weights[lines])  # what is narrower has a hot pixel in it
+
+
+def _narrow_quarter(widths: Floats, weights: Floats) -> float:
+    """Return the weighted quarter of widths (k,)."""
+    order = np.argsort(widths)
     share = np.cumsum(weights[order]) / np.sum(weights)
-    return float(sampled[order][np.searchsorted(share, 0.25)])
+    return float(widths[order][np.searchsorted(share, 0.25)])
 
 
 def _bridged(counts: Floats, hot: NDArray[np.intp]) -> tuple[Floats, NDArray[np.intp]]:
