@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy.special import bdtrc
 
 from glowledger.bench.company import doubting_wide
+from glowledger.bench.element_light import as_it_burns
 from glowledger.bench.identified import Identified, Placed, as_identified, joined
 from glowledger.bench.shifts import (
     BAND_WIDTH_NM,
@@ -86,6 +87,7 @@ def identify_peaks(shot: Shot, coefficients: Floats, reach: float, most: int = M
     Identified
     """
     trial = _on_grid(shot, coefficients)
+    shot = replace(shot, lines=as_it_burns(shot, trial.line_px))
     chosen = np.sort(np.argsort(-shot.peaks.area, kind="stable")[:most])
     about = [found for i in chosen.tolist() if (found := _within(shot, trial, i, reach)) is not None]
     lines = [peak for peak in about if shot.lines.anchor[peak.brightest]]
