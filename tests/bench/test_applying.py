@@ -1,5 +1,7 @@
 """A bench put to spectra: the right axis in rising order, and the wrong bench noticed."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.polynomial import Chebyshev
@@ -87,3 +89,28 @@ def test_whether_the_instrument_moved_is_judged_by_the_errors():
     assert "has not moved" in moved(solution(), solution(0.005))
     assert "+0.400 nm" in moved(solution(), solution(0.4))
     assert "has moved" in moved(solution(), solution(0.4))
+
+
+@pytest.mark.parametrize("change", [[57.0], [0.0, -13.0], [0.0, -602.4], [0.0, 0.0, 9.0]])
+def test_a_scale_further_off_than_one_instrument_moves_is_told_as_of_another(change):
+    other = replace(solution(), coefficients=solution().coefficients + np.pad(change, (0, 4 - len(change))))
+    said = moved(solution(), other)
+    assert "another instrument" in said
+    assert "response, window and detector" in said
+    assert "moved" not in said
+
+
+def test_a_knock_and_a_warm_day_make_no_other_instrument():
+    warm = replace(solution(1.5), coefficients=solution(1.5).coefficients + np.array([0.0, 0.6, 0.2, 0.0]))
+    assert "has moved by +1." in moved(solution(), warm)
+
+
+def test_what_is_known_badly_makes_no_other_instrument():
+    vague = replace(solution(10.0), covariance=np.diag([4.0, 4.0, 4.0, 4.0]))
+    assert "another instrument" not in moved(solution(), vague)
+
+
+def test_scales_that_share_no_lines_are_told_apart_where_they_are_known():
+    blue, red = replace(solution(), covered=(100.0, 700.0)), replace(solution(57.0), covered=(900.0, 1900.0))
+    assert "another instrument" in moved(blue, red)
+    assert "share no range" in moved(blue, replace(red, coefficients=solution(0.2).coefficients))

@@ -9,6 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from glowledger import __version__
 from glowledger.bench.bench_file import bench_text, read_bench
@@ -17,7 +18,12 @@ from glowledger.bench.outcome import Calibration
 from glowledger.errors import CalibrationError
 from glowledger.spectra.frames import Frames
 
+Floats = NDArray[np.float64]
+
 OWN_PARTS = ("wavelength", "line_spread")
+# nm, and of what the axis spans: warmth and knocks move and stretch the scale of one by less; common practice
+LARGEST_MOVE_NM, LARGEST_STRETCH = 8.0, 0.01
+NOT_MOVED, SURELY = 3.0, 5.0  # standard errors: less is none; more is sure
 
 
 def updated_bench(path: str | Path, calibration: Calibration, frames: list[Frames]) -> tuple[str, ...]:
@@ -94,21 +100,45 @@ def _story(calibration: Calibration, frames: list[Frames]) -> str:
 
 
 def moved(old: WavelengthSolution, new: WavelengthSolution) -> str:
-    """Say whether two solutions of one instrument differ by more than their errors."""
+    """Say whether two solutions differ by more than their errors, and by more than one instrument moves."""
     if max(abs(old.domain[0] - new.domain[0]), abs(old.domain[1] - new.domain[1])) > 1e-3 * np.ptp(
         new.domain
     ):
         return "The old bench was made for another axis; not compared."
-    low, high = max(old.covered[0], new.covered[0]), min(old.covered[1], new.covered[1])
-    if low >= high:
-        return "The old and the new solution share no range of lines; not compared."
-    places = np.linspace(low, high, 101)
+    places = np.linspace(*_compared(old, new), 101)
     shift = new.nm(places) - old.nm(places)
     error = np.hypot(old.standard_error_nm(places), new.standard_error_nm(places))
+    if _another_instrument(old, shift, error):
+        low, high = float(np.min(shift)), float(np.max(shift))
+        return (
+            f"This looks like another instrument than that of the old bench: its wavelengths differ by {low:+.0f} to "
+            f"{high:+.0f} nm, more than warmth or a knock moves one. What the bench file says of response, window and detector "
+            "is still of the old one: give each instrument a bench file of its own, or measure these again."
+        )
+    if max(old.covered[0], new.covered[0]) >= min(old.covered[1], new.covered[1]):
+        return "The old and the new solution share no range of lines; not compared."
     mean, largest = float(np.median(shift)), float(shift[np.argmax(np.abs(shift))])
-    if np.max(np.abs(shift) / error) < 3.0:
+    if np.max(np.abs(shift) / error) < NOT_MOVED:
         return f"The instrument has not moved: {mean:+.3f} nm against the old bench, within its error."
     return (
         f"The instrument has moved by {mean:+.3f} nm (middle), at most {largest:+.3f} nm, against the old bench "
         f"(error {float(np.median(error)):.3f} nm): spectra taken before keep the old bench."
     )
+
+
+def _compared(old: WavelengthSolution, new: WavelengthSolution) -> tuple[float, float]:
+    """Return the part of the axis that both solutions cover, or what lies between where they share none."""
+    low, high = sorted((max(old.covered[0], new.covered[0]), min(old.covered[1], new.covered[1])))
+    return low, high
+
+
+def _another_instrument(old: WavelengthSolution, shift: Floats, error: Floats) -> bool:
+    """Return whether shifts (k,), with standard errors, are surely larger than those of one instrument.
+
+    Such as shift it far, stretch it much, or turn it round.
+    """
+    beyond = np.abs(shift) - SURELY * error
+    middle = float(np.median(shift))
+    bent = np.abs(shift - middle) - SURELY * np.hypot(error, float(np.median(error)))
+    span = float(np.ptp(old.nm(np.array(old.domain))))
+    return bool(np.max(beyond) > LARGEST_MOVE_NM or np.max(bent) > LARGEST_STRETCH * span)
