@@ -112,8 +112,8 @@ def moved(old: WavelengthSolution, new: WavelengthSolution) -> str:
         low, high = float(np.min(shift)), float(np.max(shift))
         return (
             f"This looks like another instrument than that of the old bench: its wavelengths differ by {low:+.0f} to "
-            f"{high:+.0f} nm, more than warmth or a knock moves one. What the bench file says of response, window and detector "
-            "is still of the old one: give each instrument a bench file of its own, or measure these again."
+            f"{high:+.0f} nm, more than warmth or a knock moves one. What the bench file says of response, window and "
+            "detector is still of the old one: give each instrument a bench file of its own, or measure these again."
         )
     if max(old.covered[0], new.covered[0]) >= min(old.covered[1], new.covered[1]):
         return "The old and the new solution share no range of lines; not compared."
