@@ -36,6 +36,7 @@ BAND_REACH = 0.9  # of the width of a phosphor band: nearer ones make one peak
 PLATEAU = 0.12  # of the FWHM: how far a flat-topped line may lie from the middle of its top
 ONE_FLANK, FLANK_REACH = 0.15, 2.2  # of the FWHM: error of a flat-topped line, a flank of which is gone in a second one
 BAND_ABSENT = 0.1  # how often a phosphor band shows no peak, as a line of a lamp; common practice
+TOO_NARROW = 0.6  # of the FWHM: no line is, so a hot pixel makes such a peak, or stands beside the line in it
 MISFIT = 0.08  # of the height: a peak fitted worse than this has a hot pixel or a stranger in it
 LEAST_SHARE = 0.005  # lines fainter than this share of the brightest beside them do not matter
 BRIGHT, SEEN_SHARE = 0.3, 0.25  # an element is there if this share of its lines above 0.3 of the brightest is
@@ -156,6 +157,7 @@ def _line_peak(shot: Shot, trial: _Trial, peak: _About, fit: Shift, reach: float
     error = float(np.hypot(error, _pull_of_bands(shot, trial, peak, int(listed[chosen]))))
     likely = lines.strength[listed[chosen]] > 0.3 * np.max(lines.strength[listed[near]])
     vague = bool(likely and abs(fit.shift_px) < reach * width and _as_the_plateau_says(shot, i, place, width))
+    vague &= not shot.peaks.fwhm_px[i] < TOO_NARROW * width
     good = vague and fit.misfit < MISFIT and error < LARGEST_BLEND_ERROR * width
     error = float(np.hypot(error, max(fit.misfit - MISFIT, 0.0) * width))
     share = fit.area / max(float(np.sum(fit.area)), 1e-300)
