@@ -334,3 +334,13 @@ def test_two_bumps_on_one_flat_top_are_one_line():
         assert np.any(np.abs(peaks.pixel[flat] - 80.0 - 0.25 * gap) < 0.3 * gap + 0.5), gap
         assert np.all(np.diff(peaks.pixel[flat]) > 0.5)
         assert np.all(peaks.area[flat] > np.max(peaks.area[~flat])), gap
+
+
+def test_hot_pixels_beside_the_brightest_lines_do_not_tell_how_wide_lines_are():
+    # undersampled lines leave a hot pixel beside a top a neighbour that would do: it is told by the others
+    lines = [(30.1, 6e4), (75.4, 2e4), (110.3, 2e4), (160.2, 2e4), (205.4, 2e4), (250.3, 1.5e4)]
+    counts = spectrum(300, lines, 2.1)
+    counts[[31, 76]] += [90000.0, 60000.0]
+    peaks, scene = find_peaks(counts)
+    assert_allclose(scene.fwhm_px, 2.1, rtol=0.15)
+    assert not np.any(peaks.broad[np.argmin(np.abs(peaks.pixel[:, None] - [160.2, 205.4, 250.3]), axis=0)])
