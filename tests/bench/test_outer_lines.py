@@ -13,6 +13,7 @@ from glowledger.bench.identified import Placed, as_identified
 from glowledger.bench.matching import view_of
 from glowledger.bench.nearby import beside_matched, nearby_curves, weighed
 from glowledger.bench.outer_lines import (
+    agreeing_ends,
     doubting_faint,
     doubts,
     foretold_ends,
@@ -446,3 +447,28 @@ def test_a_line_beyond_the_end_of_the_record_is_known_to_pull_the_last_one_in_it
     assert found.wavelength_nm[last] == pytest.approx(800.6156, abs=0.001)
     place_nm = nm.mean() + found.u[last] * np.ptp(nm) / 2
     assert abs(place_nm - found.wavelength_nm[last]) < 3 * found.error_nm[last]
+
+
+@pytest.mark.parametrize("side", [1.0, -1.0])
+@pytest.mark.parametrize(("off", "error"), [(0.4, 0.5), (0.2, 0.05)])
+def test_outermost_lines_that_the_curve_misses_show_that_it_does_not_hold_there(side, off, error):
+    found = placed(np.sort(side * EVEN))
+    fit = fitted(found, 3)
+    nm, errors = found.wavelength_nm.copy(), found.error_nm.copy()
+    ends = np.argsort(side * found.u)[-2:]
+    nm[ends] += off
+    errors[ends] = error
+    found = replace(found, wavelength_nm=nm, error_nm=errors)
+    rows = np.arange(len(found))
+    assert set(agreeing_ends(found, rows, fit).tolist()) == set(rows.tolist()) - set(ends.tolist())
+    assert set(agreeing_ends(replace(found, sharp=np.zeros(len(found), dtype=bool)), rows, fit).tolist()) == set(rows)
+
+
+def test_a_line_off_the_curve_among_others_ends_no_range_and_few_lines_are_left_alone():
+    found = placed(EVEN)
+    fit = fitted(found, 3)
+    nm = found.wavelength_nm.copy()
+    nm[5] += 0.5
+    assert len(agreeing_ends(replace(found, wavelength_nm=nm), np.arange(len(found)), fit)) == len(found)
+    nm[:11] += 0.5
+    assert len(agreeing_ends(replace(found, wavelength_nm=nm), np.arange(len(found)), fit)) == len(found)

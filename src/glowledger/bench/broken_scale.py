@@ -19,6 +19,7 @@ BRIGHT_SHARE = 0.02  # of the brightest peak of a spectrum: fainter ones are of 
 TELLING = 0.3  # of the FWHM: a line known less well than this, with the curve, agrees with anything
 MATCHED, OUT_OF_PLACE = 0.6, 0.2  # of the FWHM: reach in which a line was sought; share of right ones that lie anywhere
 LIKE, FAINT_LIKE = 2.2, 4.0  # natural log: how far counts may be from listed strengths, two standard deviations
+HIDES = 1.0  # natural log: a peak so much brighter than a line beside it may hide this
 STRENGTH_SD, FLOOR = 1.2, 0.1  # of ln of the ratio of two lines; chance that a bright line is missing for other reasons
 BREAKS = 0.01  # chance that a scale breaks somewhere on one side, before anything was seen; common practice, no source
 OTHER_LIGHT, OTHERS_SHARE = 0.3, 0.5  # chance of light of another lamp on a side; its share of the peaks there
@@ -102,7 +103,39 @@ def _said(found: Identified, number: int, shot: Shot, fit: LineFit, ends: tuple[
             share = share if np.isfinite(peak.odds) else 1.0 - share
             both.append(float(min(np.log(share) + (odds if np.isfinite(odds) else 0.0), MOST_WORD)))
         words.append(_Word(peak.u, *both))
-    return words
+    return words + _of_missing(found, mine, shot, fit, width, ends)
+
+
+def _of_missing(
+    found: Identified, mine: NDArray[np.intp], shot: Shot, fit: LineFit, width: float, ends: tuple[float, float]
+) -> list[_Word]:
+    """Return what listed lines say against the scale that would be bright there, and show no peak.
+
+    How often such a line is missing where the scale holds, the range tells.
+    """
+    lines, peaks = shot.lines, shot.peaks
+    first, last = np.sort(fit.nm(np.array(ends)))
+    at = fit.nm(shot.u)
+    inner = (lines.wavelength_nm > np.min(at)) & (lines.wavelength_nm < np.max(at))
+    chosen = np.flatnonzero(lines.bright & lines.anchor & inner)
+    order = np.argsort(at)
+    u = np.interp(lines.wavelength_nm[chosen], at[order], shot.u[order])
+    peak_nm = fit.nm(shot.u_at(peaks.pixel))
+    light = np.log(np.maximum(peaks.area, 1e-9))
+    faintest = max(float(np.min(light)), float(np.max(light) + np.log(BRIGHT_SHARE)))
+    missing, inside = [], []
+    for j, place in zip(chosen.tolist(), u.tolist(), strict=True):
+        curve = float(fit.standard_error_nm(np.array([place]))[0])
+        expected = np.log(lines.strength[j]) + _levels(found, mine, shot, place)[j]
+        if curve > TELLING * width or not expected > faintest + LIKE:
+            continue
+        gap = np.abs(peak_nm - lines.wavelength_nm[j])
+        seen = (gap < MATCHED * width) | ((gap < CLEAR * width) & (light > expected + HIDES))
+        missing.append((place, not np.any(seen)))
+        inside.append(bool(first <= lines.wavelength_nm[j] <= last))
+    gone = sum(is_gone for (_, is_gone), within in zip(missing, inside, strict=True) if within)
+    word = float(np.log((1.0 + gone) / (2.0 + sum(inside))))
+    return [_Word(place, word, word) for place, is_gone in missing if is_gone]
 
 
 class _Seen(NamedTuple):

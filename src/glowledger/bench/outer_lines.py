@@ -26,6 +26,8 @@ FORETOLD = 0.1  # of the FWHM: standard error with which the lines further in mu
 LINES_PER_COEFFICIENT = 2  # fewer foretell nothing
 LONE, ENOUGH_WITHOUT = 0.25, 5  # of the range; lines: further out than that a line holds itself, where so many stay
 FAINT_WORD = 0.4  # weight in the range of lines that a lamp only may show: beside a crowd of lines one is always near
+# an outermost line that lies further off the curve, of the FWHM or in its errors, where so many others stay, is no end
+OFF_END, CONTRADICTS, ENOUGH_AGREEING = 0.15, 3.0, 4
 UNDISPUTED = 0.1  # of the FWHM: how far two fits that believe different lines may differ
 KNOWN_BY_OTHER = 3.0  # standard errors of the other fit: nearer than that it says nothing
 
@@ -163,6 +165,22 @@ def undisputed(
     good = np.max(dispute, axis=1) < 1.0
     runs = np.split(np.arange(len(rows)), np.flatnonzero(~good) + 1)
     return rows[max(runs, key=len)]
+
+
+def agreeing_ends(found: Identified, rows: NDArray[np.intp], fit: LineFit) -> NDArray[np.intp]:
+    """Return lines without outermost ones that lie off the curve though this follows them: they show that it fails.
+
+    That it holds to a fifth of the line width up to an end is told by a line that lies nearer than that; where the
+    scale breaks, as of joined detectors, and a line beyond agrees by chance, the curve is bent and does not reach it.
+    """
+    rows = rows[np.argsort(found.u[rows])]
+    off = np.abs(found.wavelength_nm[rows] - fit.nm(found.u[rows]))
+    error = np.hypot(fit.error_share * found.error_nm[rows], fit.scatter_nm)
+    agrees = (off < OFF_END * found.width_nm[rows]) & (off < CONTRADICTS * error)
+    good = np.flatnonzero(agrees | ~found.sharp[rows])  # where phosphor bands lie differs between makes
+    if len(good) < ENOUGH_AGREEING:
+        return rows
+    return rows[good[0] : good[-1] + 1]
 
 
 def foretold_ends(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
 from numpy.polynomial.chebyshev import chebval
@@ -17,6 +18,7 @@ from glowledger.bench.outer_lines import (
     GOOD_TO,
     MOST_DOUBT,
     WELL_PLACED,
+    agreeing_ends,
     doubting_faint,
     doubts,
     foretold_ends,
@@ -41,6 +43,7 @@ BAND_SHOWS = 0.3  # of the FWHM: the same for phosphor bands, and where peaks pl
 # of their stated errors, by which lines usually scatter: these count in neighbours and shapes that most do not have.
 # Settled as told at `outer_lines.GOOD_TO`
 USUAL_SHARE = 0.7
+MOST_CUT = 4  # times that a range is cut at ends that contradict the curve, and the curve drawn anew
 MOST_MOVES, WORTH_MOVING = 2, 1.0  # to a better curve nearby; natural log of the odds
 ALIKE = 0.02  # of the FWHM: what is near one of two such curves is near the other
 
@@ -265,15 +268,17 @@ def _by_peaks(
         return None
     fit = fit if by_whole is None else as_ill_told(fit, by_whole[1])
     alive = kept[(fit.weight > 0.05) & ~np.isin(kept, np.concatenate([doubtful, strange]))]
-    whole_run = unbroken(found, alive, fit, shots)
-    if len(whole_run) < len(alive):  # what lies beyond is of another scale, and may have bent this one
-        ends = np.min(found.u[whole_run]), np.max(found.u[whole_run])
-        kept = kept[(found.u[kept] >= ends[0]) & (found.u[kept] <= ends[1])]
-        again = _fitted(found, kept, span)
-        if again is None:
-            return None
-        fit = again if by_whole is None else as_ill_told(again, by_whole[1])
-        alive = whole_run[np.isin(whole_run, kept[fit.weight > 0.05])]
+    before_break = partial(unbroken, shots=shots)
+    for ends_of in (before_break, *(agreeing_ends,) * MOST_CUT, before_break):
+        inside = ends_of(found, alive, fit)
+        if len(inside) < len(alive):  # what lies beyond may be of another scale, and may have bent this one
+            ends = np.min(found.u[inside]), np.max(found.u[inside])
+            kept = kept[(found.u[kept] >= ends[0]) & (found.u[kept] <= ends[1])]
+            again = _fitted(found, kept, span)
+            if again is None:
+                return None
+            fit = again if by_whole is None else as_ill_told(again, by_whole[1])
+            alive = inside[np.isin(inside, kept[fit.weight > 0.05])]
     cautious = doubting_faint(found, kept, fit)
     carrying = undisputed(found, well_covered(found, alive[_showing(found, alive)], cautious), fit, first)
     if by_whole is not None:
@@ -281,7 +286,8 @@ def _by_peaks(
         if fit.degree >= len(drawn.scale):  # else what the spectrum's curve cannot follow would count as dispute
             drawn = whole.fit_freely(fit.coefficients, DRAWN_STEPS)
         carrying = undisputed(found, carrying, fit, _as_line_fit(drawn, found, kept))
-    return _refined(found, kept, foretold_ends(found, carrying, kept, fit), fit)
+    carrying = agreeing_ends(found, foretold_ends(found, carrying, kept, fit), fit)
+    return _refined(found, kept, carrying, fit)
 
 
 def as_ill_told(fit: LineFit, whole: WholeFit) -> LineFit:
