@@ -12,7 +12,7 @@ from glowledger.bench.expected import lines_of
 from glowledger.bench.hypotheses import Prior
 from glowledger.bench.line_shape import with_shape
 from glowledger.bench.outcome import Calibration
-from glowledger.bench.seams import bend_of_axis, check_files, check_seam
+from glowledger.bench.seams import bend_of_axis, check_bend, check_files, check_seam
 from glowledger.bench.shots import USE_LINES, Shot, of_no_lines, prepare_shot
 from glowledger.bench.solving import HIDDEN, NOT_ALL_TRIED, candidates_for, solve
 from glowledger.errors import CalibrationError
@@ -63,6 +63,7 @@ def calibrate(shots: list[tuple[Frames, str]], *, prior: Prior | None = None) ->
         found.append(shot)
     names = [_name(frames, number) for number, (frames, _) in enumerate(shots, 1)]
     result = check_seam(check_files(solve(found, axis, prior=prior), found, names, axis), found, axis)
+    result = check_bend(result, axis)
     if result.accepted:
         result = with_shape(result, found, axis)
     return _noted(result if result.accepted else _explained(result, found, axis, prior), shots)

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import fields, replace
 
 import numpy as np
+from numpy.polynomial import Chebyshev
 from numpy.typing import NDArray
 
 from glowledger.bench.hypotheses import Prior
@@ -24,6 +25,7 @@ FEWEST_STRANGERS = 3
 PART_PRIOR = Prior(start_nm=(150.0, 950.0), end_nm=(230.0, 1220.0))
 ON_SCALE, MOST_ON_SCALE = 0.4, 0.5  # of the FWHM: a peak of a line; share of a file's peaks that are off its scale
 BENT = 0.01  # of a step: change at once that makes two pieces of an axis
+AGREEING, SHOWN, GOOD_TO = 3.0, 2.0, 0.2  # errors of a line; how much more lines would show; of the FWHM
 SURE_ERRORS = 5.0  # standard errors by which the scales of two files differ
 SURE_LINES, SURE_EVIDENCE, SURE_MARGIN = 5, 5.0, 12.0  # a part is believed only when it stands by itself
 
@@ -139,6 +141,43 @@ def bend_of_axis(axis: Floats) -> float | None:
     if abs(left[most]) < max(BENT, 8.0 * rounding):
         return None
     return float(axis[most + reach])
+
+
+def check_bend(result: Calibration, axis: Floats) -> Calibration:
+    """Refuse an accepted solution over a bend of the axis that its lines would not show.
+
+    Where the wavelengths are smooth along the pixels and the axis of the file is not, a polynomial over this axis goes
+    wrong between its lines. By how much, the same polynomial drawn to the pixel numbers of these lines tells; only if
+    it misses the lines themselves by far more than the solution does, the pixels are not smooth either.
+
+    Parameters
+    ----------
+    result : Calibration
+        An accepted one.
+    axis : ndarray of shape (p,)
+        The axis of the files.
+    """
+    bend, solution = bend_of_axis(axis), result.solution
+    if not result.accepted or solution is None or bend is None or not solution.covered[0] < bend < solution.covered[1]:
+        return result
+    lines = [line for line in result.lines if line.used or abs(line.residual_nm) < AGREEING * line.error_nm]
+    at, error = (np.array([getattr(line, name) for line in lines]) for name in ("pixel", "error_nm"))
+    number = np.linspace(-1.0, 1.0, len(axis))
+    step = np.abs(np.gradient(solution.nm(axis)) / np.gradient(number))  # nm
+    goal, rate = np.interp(at, axis, number), 1.0 / (error / np.interp(at, axis, step))
+    curve = Chebyshev.fit(at, goal, min(result.degree, len(at) - 1), domain=solution.domain, w=rate)
+    seen = float(np.sqrt(np.mean(((goal - curve(at)) * rate) ** 2)))
+    inside = (axis >= solution.covered[0]) & (axis <= solution.covered[1])
+    worst = float(np.max(np.abs(number - curve(axis))[inside] * step[inside]))
+    left = float(np.sqrt(np.mean(np.array([line.residual_nm for line in lines]) ** 2 / error**2)))
+    if seen > SHOWN * max(left, 1.0) or worst < GOOD_TO * result.fwhm_nm:
+        return result
+    reason = (
+        f"the nm axis of the file bends at {bend:.0f} nm, as if two pieces were put together, and a curve over it may "
+        f"be off by {worst:.1g} nm between the lines"
+    )
+    mend = "Export pixel numbers instead of nm, or each piece by itself, and calibrate that."
+    return replace(result, accepted=False, reasons=(reason,), mend=mend)
 
 
 def _part(result: Calibration, shot: Shot, axis: Floats, side: int) -> str | None:
