@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import partial
 
@@ -35,6 +36,7 @@ from glowledger.bench.shots import Shot, with_better_width
 from glowledger.bench.whole_spectrum import MOST_MISFIT, STRANGE_PRICE, WholeFit, WholeSpectrum
 
 Floats = NDArray[np.float64]
+_Cut = Callable[[Identified, NDArray[np.intp], LineFit], NDArray[np.intp]]  # lines left of some
 
 USUAL_STRANGERS, NEIGHBOURS = 1, 8  # lines out of place that are no sign of more, of all and of the nearest
 ENOUGH_USED, AGREES, DRAWN_STEPS, FEWEST_KEPT = 4, 3.0, 3, 3  # lines; standard errors; steps; lines
@@ -268,8 +270,9 @@ def _by_peaks(
         return None
     fit = fit if by_whole is None else as_ill_told(fit, by_whole[1])
     alive = kept[(fit.weight > 0.05) & ~np.isin(kept, np.concatenate([doubtful, strange]))]
-    before_break = partial(unbroken, shots=shots)
-    for ends_of in (before_break, *(agreeing_ends,) * MOST_CUT, before_break):
+    before_break: _Cut = partial(unbroken, shots=shots)
+    cuts: list[_Cut] = [before_break, *(agreeing_ends,) * MOST_CUT, before_break]
+    for ends_of in cuts:
         inside = ends_of(found, alive, fit)
         if len(inside) < len(alive):  # what lies beyond may be of another scale, and may have bent this one
             ends = np.min(found.u[inside]), np.max(found.u[inside])
