@@ -131,7 +131,8 @@ def _within(shot: Shot, trial: _Trial, i: int, reach: float) -> _About | None:
     if len(within) == 0:
         return None
     around = np.flatnonzero(distance < 1.9 * width)
-    around = around[lines.strength[around] > LEAST_SHARE * np.max(lines.strength[within])]
+    least = LEAST_SHARE * np.max(lines.strength[within])
+    within, around = (rows[lines.strength[rows] > least] for rows in (within, around))
     sure = within[lines.bright[within]]
     pull = 0.0
     if len(sure):  # a line that the lamp only may show adds doubt to one that it surely shows, no more
