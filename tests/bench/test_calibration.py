@@ -348,3 +348,32 @@ def test_scales_weighed_together_are_weighed_as_each_alone():
         assert np.array_equal(one.peak, alone.peak)
         assert np.array_equal(one.line, alone.line)
         assert len(set(one.line.tolist())) == len(one.line)
+
+
+def two_lamps(seed, grating, second):
+    """Files of one instrument before two lamps, and the first case."""
+    first, other = ((make_grating_case if grating else make_case)(seed, lamp) for lamp in (None, second))
+    frames = [frames_from_arrays(case.pixel, case.counts, axis_kind="pixel") for case in (first, other)]
+    return first, frames
+
+
+def test_a_lamp_of_few_lines_is_refused_with_the_way_out_and_that_works():
+    case, frames = two_lamps(731128, False, "ne")
+    alone = calibrate([(frames[0], "h2")])
+    assert not alone.accepted
+    assert "few lines of known place" in alone.mend
+    assert "second lamp" in alone.mend
+    both = calibrate([(frames[0], "h2"), (frames[1], "ne")])
+    assert both.accepted
+    assert largest_error(case, both.solution.nm(case.pixel), *both.solution.covered) < 1.0
+
+
+def test_lines_that_crowd_are_refused_with_the_way_out_and_a_second_file_is_no_harm():
+    case, frames = two_lamps(732013, False, "hg")
+    alone = calibrate([(frames[0], "hg,ne,ar")])
+    assert not alone.accepted
+    assert "a lamp of one element (neon, mercury)" in alone.mend
+    both = calibrate([(frames[0], "hg,ne,ar"), (frames[1], "hg")])
+    assert both.accepted  # though all lines together leave doubt
+    assert largest_error(case, both.solution.nm(case.pixel), *both.solution.covered) < 1.0
+    assert any("spectrum 2 alone" in text for text in both.warnings)

@@ -14,7 +14,7 @@ from glowledger.bench.line_shape import with_shape
 from glowledger.bench.outcome import Calibration
 from glowledger.bench.seams import bend_of_axis, check_bend, check_files, check_seam
 from glowledger.bench.shots import USE_LINES, Shot, of_no_lines, prepare_shot
-from glowledger.bench.solving import HIDDEN, NOT_ALL_TRIED, candidates_for, solve
+from glowledger.bench.solving import ANOTHER_SCALE, HIDDEN, NOT_ALL_TRIED, candidates_for, solve
 from glowledger.errors import CalibrationError
 from glowledger.spectra.frames import Frames
 from glowledger.threads import one_thread
@@ -24,6 +24,8 @@ Floats = NDArray[np.float64]
 AUTO_LAMPS = ("hg-ar", "hg", "cfl", "ne", "ar", "he", "kr", "xe", "h2")
 LAMPS_SOLVED = 4  # the likeliest lamps are solved in full
 BRIGHTEST, CUT_OFF = 10, 0.5  # lines; share of them that stand at the ceiling in a spectrum that is spoiled by it
+FEW_SURE = 6  # lines of a lamp that no exposure makes more of, as of hydrogen, sodium
+MANY_LINES = 8  # in a refused solution: too many for other scales to fit by chance, unless they crowd
 LAMP_MARGIN = 6.0  # natural log of the odds between two lamps whose solutions contradict each other
 
 
@@ -62,11 +64,26 @@ def calibrate(shots: list[tuple[Frames, str]], *, prior: Prior | None = None) ->
             shot = replace(shot, lamp=alone.lamp, lines=lines_of(alone.lamp))
         found.append(shot)
     names = [_name(frames, number) for number, (frames, _) in enumerate(shots, 1)]
-    result = check_seam(check_files(solve(found, axis, prior=prior), found, names, axis), found, axis)
+    result = _solved(found, names, axis, prior)
+    result = check_seam(check_files(result, found, names, axis), found, axis)
     result = check_bend(result, axis)
     if result.accepted:
         result = with_shape(result, found, axis)
     return _noted(result if result.accepted else _explained(result, found, axis, prior), shots)
+
+
+def _solved(shots: list[Shot], names: list[str], axis: Floats, prior: Prior | None) -> Calibration:
+    """Return the solution of all files together; where that is refused, of one of them, if only one scale comes out."""
+    result = solve(shots, axis, prior=prior)
+    if result.accepted or len(shots) == 1:
+        return result
+    alone = [(solve([shot], axis, prior=prior), name) for shot, name in zip(shots, names, strict=True)]
+    accepted = [(one, name) for one, name in alone if one.accepted]
+    if not accepted or not all(agree(accepted[0][0], other) for other, _ in accepted[1:]):
+        return result
+    best, name = max(accepted, key=lambda each: each[0].matched)
+    others = "the other file does" if len(shots) == 2 else "the other files do"
+    return replace(best, warnings=(f"The solution is that of {name} alone; {others} not make it surer.",))
 
 
 def _name(frames: Frames, number: int) -> str:
@@ -107,6 +124,17 @@ def _explained(result: Calibration, shots: list[Shot], axis: Floats, prior: Prio
             return replace(result, looks_like=other.lamp, mend=mend)
     if any(reason.startswith(HIDDEN) for reason in result.reasons):
         mend = "Keep other light out, or add a file of a second lamp (neon, argon), whose lines tell the curve there."
+    elif len(np.unique(np.concatenate([shot.lines.wavelength_nm[_sure(shot)] for shot in shots]))) <= FEW_SURE:
+        mend = (
+            "This lamp has so few lines of known place that they fit many scales, however long it is exposed: add a "
+            "file of a second lamp (--lamp once for each), or use that alone; neon, argon, mercury or a compact "
+            "fluorescent lamp."
+        )
+    elif ANOTHER_SCALE in result.reasons and len(result.lines) >= MANY_LINES:
+        mend = (
+            "Check the name of the lamp. If it is right, its lines stand so close at this line width that they fit "
+            "many scales: add a file of a lamp of one element (neon, mercury), or narrow the slit or fibre."
+        )
     elif result.peaks_found < 8:
         mend = "Few lines stand out: expose longer, let the lamp warm up, or add a file of a second lamp (neon, argon)."
     else:
@@ -115,6 +143,11 @@ def _explained(result: Calibration, shots: list[Shot], axis: Floats, prior: Prio
             "(neon, argon, mercury-argon)."
         )
     return replace(result, mend=mend)
+
+
+def _sure(shot: Shot) -> NDArray[np.bool_]:
+    """Return which lines a lamp surely shows, each in its place."""
+    return np.asarray(shot.lines.bright & shot.lines.anchor)
 
 
 def spoiled_light(shot: Shot) -> str:
