@@ -206,7 +206,8 @@ def _brighter_missing(found: Identified, k: int, shot: Shot, fit: LineFit, width
     near = (distance > CLEAR * width) & (distance < REACH * width)
     inside = (lines.wavelength_nm > ends[0]) & (lines.wavelength_nm < ends[1])
     peak_nm = fit.nm(shot.u_at(shot.peaks.pixel))
-    fainter = np.log(np.min(shot.peaks.area) / max(shot.peaks.area[found.peak[k]], 1e-9))
+    light = np.maximum(shot.peaks.area, 1e-9)
+    fainter = np.log(np.min(light) / light[found.peak[k]])
     word = 0.0  # lamps differ from the list in kind, not line by line: several missing ones say little more than one
     for j in np.flatnonzero(same & near & inside & (lines.strength > lines.strength[own])):
         if np.min(np.abs(peak_nm - lines.wavelength_nm[j])) > CLEAR * width:
