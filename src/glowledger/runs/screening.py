@@ -8,6 +8,7 @@ from typing import Any, Literal
 import numpy as np
 
 from glowledger.runs.frame_counts import Floats, FrameCounts
+from glowledger.runs.smooth_change import step_size
 
 Kind = Literal["good", "flash", "dip", "step", "ramp", "out", "lit"]
 
@@ -22,6 +23,8 @@ ALIKE = 0.05  # of it: what rises so little more than the others rises with them
 MAIN_STEP = 0.08  # relative change of the main light that matters
 RAMP = 0.25  # relative change of the reference within some thirty frames that is no mere drift
 OUT = 0.12  # of the usual light: plasma out
+BEFORE = 10  # accepted frames with which a step is compared
+CLEAR, SPECIES_CLEAR = 4.0, 5.0  # standard errors of a step of all light, and of one species among many
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -61,6 +64,8 @@ class Screen:
         Channel of the reference (the total-light channel before one is chosen).
     recent, surprise : list of list of float
         Channel values of accepted frames, and their departures from the level then.
+    recent_s : list of float
+        Times of the accepted frames.
     waiting : list of FrameCounts
         Odd frames not yet decided.
     out : bool
@@ -72,6 +77,7 @@ class Screen:
     main: int
     recent: list[list[float]] = field(default_factory=list)
     surprise: list[list[float]] = field(default_factory=list)
+    recent_s: list[float] = field(default_factory=list)
     waiting: list[FrameCounts] = field(default_factory=list)
     out: bool = False
     lit: list[float] = field(default_factory=list)
@@ -82,11 +88,11 @@ class Screen:
         if self.out:
             return self._while_out(frame, values)
         if len(self.recent) < LEVEL:
-            self._accept(values)
+            self._accept(frame)
             return [Decided(kind="good", frames=[frame])]
         if not self._odd(frame, values):
             done = self._settle()
-            self._accept(values)
+            self._accept(frame)
             return [*done, self._ramp(frame) or Decided(kind="good", frames=[frame])]
         self.waiting.append(frame)
         return self._step() if len(self.waiting) > LONGEST else []
@@ -114,25 +120,30 @@ class Screen:
         spread = np.sqrt((few * self._noise()) ** 2 + error**2 + (0.01 * level) ** 2)
         return (values - level) * frame.channels_seen / np.where(spread > 0, spread, np.inf), level
 
-    def _odd(self, frame: FrameCounts, values: Floats) -> bool:
+    def _odd(self, frame: FrameCounts, values: Floats) -> list[int]:
+        """Return the channels that are odd: none where the frame is as expected."""
         z, level = self._scores(frame, values)
-        if values[-2] < OUT * level[-2]:
-            return True
+        total = len(values) - 2
+        if values[total] < OUT * level[total]:
+            return [total]
         z = np.nan_to_num(z)
-        species = z[:-2]
-        high = np.sort(species)[::-1]
-        if (len(high) > 1 and high[1] > ODD) or high[0] > VERY_ODD:
-            return True
-        for channel in {self.main, len(values) - 2}:
+        high = np.sort(z[:-2])[::-1]
+        jumped = (len(high) > 1 and high[1] > ODD) or high[0] > VERY_ODD
+        odd = [int(i) for i in np.flatnonzero(z[:-2] > ODD)] if jumped else []
+        for channel in {self.main % len(values), total}:
             change = abs(values[channel] - level[channel])
             if abs(z[channel]) > ODD and change > MAIN_STEP * abs(level[channel]):
-                return True
-        return bool(z[-1] > VERY_ODD and values[-1] - level[-1] > MAIN_STEP * abs(level[-2]))
+                odd.append(channel)
+        if z[-1] > VERY_ODD and values[-1] - level[-1] > MAIN_STEP * abs(level[total]):
+            odd.append(total + 1)
+        return odd
 
-    def _accept(self, values: Floats) -> None:
+    def _accept(self, frame: FrameCounts) -> None:
+        values = frame.channels
         if len(self.recent) >= LEVEL:
             self.surprise = [*self.surprise[-RECENT + 1 :], (values - self._level()).tolist()]
         self.recent = [*self.recent[-RECENT + 1 :], values.tolist()]
+        self.recent_s = [*self.recent_s[-RECENT + 1 :], frame.time_s]
 
     def _settle(self) -> list[Decided]:
         """The excursion is over: flash or dip."""
@@ -165,10 +176,27 @@ class Screen:
         if np.all(stack[-LEVEL:, -2] < OUT * before[-2]):
             self.out, self.lit = True, before.tolist()
             return [Decided(kind="out", frames=frames, before=before, after=after, noise=noise)]
-        self.recent = stack[-LEVEL:].tolist()
+        if not self._steps(frames, stack):
+            self._accept(frames[0])
+            again = [decided for frame in frames[1:] for decided in self.take(frame)]
+            return [Decided(kind="good", frames=frames[:1]), *again]
+        self.recent, self.recent_s = stack[-LEVEL:].tolist(), [f.time_s for f in frames[-LEVEL:]]
         change = np.nan_to_num((after - before) / np.where(noise > 0, noise, np.inf))
         risen = tuple(int(i) for i in np.argsort(-change[:-2]) if change[i] > 3.0)
         return [Decided(kind="step", frames=frames, risen=risen, before=before, after=after, noise=noise)]
+
+    def _steps(self, frames: list[FrameCounts], stack: Floats) -> bool:
+        """True if a channel that was odd steps: light that falls or rises smoothly has left its level, too."""
+        rows = np.concatenate([np.array(self.recent[-BEFORE:]), stack])
+        time_s = np.array([*self.recent_s[-BEFORE:], *(f.time_s for f in frames)])
+        first, level = len(rows) - len(frames), self._level()
+        for channel in {c for frame in frames for c in self._odd(frame, frame.channels)}:
+            size, error = step_size(time_s, rows[:, channel], first)
+            large = channel in (self.main % rows.shape[1], rows.shape[1] - 2)
+            least = MAIN_STEP * abs(level[channel]) if large else 0.0
+            if not abs(size) < max(least, (CLEAR if large else SPECIES_CLEAR) * error):  # not a number, too
+                return True
+        return False
 
     def _ramp(self, frame: FrameCounts) -> Decided | None:
         """The reference drifted away from where it was some thirty frames ago: too fast for a drift."""
@@ -180,7 +208,7 @@ class Screen:
         if change < RAMP * abs(before[self.main]) or change < ODD * self._noise()[self.main]:
             return None
         noise = self._noise()
-        self.recent = self.recent[-LEVEL:]
+        self.recent, self.recent_s = self.recent[-LEVEL:], self.recent_s[-LEVEL:]
         return Decided(kind="ramp", frames=[frame], before=before, after=after, noise=noise)
 
     def to_dict(self) -> dict[str, object]:
@@ -189,6 +217,7 @@ class Screen:
             "main": self.main,
             "recent": self.recent,
             "surprise": self.surprise,
+            "recent_s": self.recent_s,
             "waiting": [frame.to_dict() for frame in self.waiting],
             "out": self.out,
             "lit": self.lit,
@@ -207,7 +236,7 @@ class Screen:
         if len(self.waiting) < LEVEL:
             return []
         frames, self.waiting = self.waiting, []
-        self.recent = [f.channels.tolist() for f in frames]
+        self.recent, self.recent_s = [f.channels.tolist() for f in frames], [f.time_s for f in frames]
         self.out, self.surprise = False, []
         after = middles(np.array(self.recent))
         before = np.array(self.lit)
