@@ -20,6 +20,7 @@ MOST_STEPS = 4
 TWO = 0.99  # probability of two components beyond which many pairs of them are tried
 NEGATIVE = 4.0  # standard errors below zero that show an offset, as a part of a neighbour's light taken off
 FREE = 10.0  # times the span of the values: a limit that is none
+FASTER = 0.5  # of the fastest time constant likely so far: where the grid begins
 OUTLIER = 0.4  # robust weight of a residual of 2.7 standard deviations
 
 
@@ -64,6 +65,9 @@ class DecayFollower:
         Steps given away by `new_steps`.
     dense : bool
         Two components have shown beyond doubt, so that the pair is searched for, and many are tried until it is found.
+    fastest_s : float
+        2.5 % point of the (fast) time constant at the last fit that saw a decay; negative before. However long a run goes
+        on after its end, the grid reaches below it.
     grid_now_s, grid_spacing_s : float
         Time and usual interval for which the grid of time constants was made.
     expected : float
@@ -97,6 +101,7 @@ class DecayFollower:
     doubtful: bool = False
     told: int = 0
     dense: bool = False
+    fastest_s: float = -1.0
     grid_now_s: float = -1.0
     grid_spacing_s: float = -1.0
     expected: float = float("nan")
@@ -193,7 +198,8 @@ class DecayFollower:
             self.grid_now_s, self.grid_spacing_s = now, now / max(self.frames - 1, 1)
             self._tau = None
         if self._tau is None or self._table is None or self._slow is None:
-            shortest = max(0.7 * self.grid_spacing_s, self.grid_now_s / 40.0)
+            known = FASTER * self.fastest_s if self.fastest_s > 0.0 else np.inf
+            shortest = max(0.7 * self.grid_spacing_s, min(self.grid_now_s / 40.0, known))
             self._tau = decay_shapes.grid(shortest, 10.0 * self.grid_now_s)
             self._table = np.empty((CAPACITY, len(self._tau)))
             self._slow = np.empty((CAPACITY, decay_shapes.SLOW_ROWS * (len(self._tau) - decay_shapes.EXTENSION)))
@@ -255,6 +261,8 @@ class DecayFollower:
         if fitted.step is not None and fitted.step.at and len(self.steps_s) < MOST_STEPS:
             self._add_step(fitted.step.at, fitted.step.clear)
         posterior = fitted.posterior(data, self.assurance)
+        if posterior.seen > SETTLED:
+            self.fastest_s = posterior.tau[0]
         if not self.dense and posterior.two + posterior.rise + posterior.slowing > TWO:
             self.dense = True
         return posterior
