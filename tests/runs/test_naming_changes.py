@@ -21,6 +21,11 @@ def change(factors=(1, 1, 1, 1, 1, 1), *, mercury=0.0, continuum=0.0):
     return name_change(NAMES, levels(BEFORE, CONTINUUM), levels(after, CONTINUUM + continuum), noise)
 
 
+def test_mercury_that_rises_a_little_with_a_contaminant_is_the_misfit_of_its_bands():
+    """CH at 431 nm beside mercury at 436 nm, at 2.6 nm width; a lamp adds no contaminant."""
+    assert change([1, 1, 1, 1, 20, 1], mercury=3000.0).kind != "lamp or room light"  # before: a lamp was on
+
+
 @pytest.mark.parametrize("factor", [0.6, 1.7])
 def test_all_light_by_one_factor_is_power_or_pressure_and_cuts(factor):
     found = change([factor] * 6, continuum=(factor - 1) * CONTINUUM)

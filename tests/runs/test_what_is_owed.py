@@ -41,6 +41,38 @@ def test_a_contaminant_that_comes_back_after_its_end_is_not_gone():
     assert back == pytest.approx(100 * 2500 / 6000, abs=5)
 
 
+def test_what_came_back_and_ended_again_ends_when_it_does():
+    """A second layer; before: 'reached' at the end of the first one, whatever came after."""
+    run = cleaning_counts(700, seed=4)
+    t = run["time_s"]
+    run["counts"][:, CO] += np.where(t > 350, 5000.0 * np.exp(-np.maximum(t - 350, 0) / 50), 0.0)
+    result = analysed(run)
+    assert result.endpoint.verdict == "reached"
+    assert result.endpoint.interval_s[0] < 350 + 50 * np.log(20) < result.endpoint.interval_s[1]
+    assert [a.time_s for a in result.alarms if a.kind == "contaminant came back"] == [pytest.approx(356, abs=8)]
+    shorter = {name: part[:420] if np.ndim(part) else part for name, part in run.items()}
+    assert analysed(shorter).endpoint.verdict in ("approaching", "not reached")
+
+
+@pytest.mark.parametrize("lamp", [False, True])
+def test_what_comes_back_while_a_lamp_is_switched_on_or_nitrogen_leaks_in_is_seen(lamp):
+    """The end was kept as it was from any change of conditions on, and nothing was looked at after it."""
+    run = cleaning_counts(500, seed=4, lamp_at=350 if lamp else None, leak_at=None if lamp else 350)
+    run["counts"][:, CO] += np.where(run["time_s"] > 360, 2500.0, 0.0)
+    result = analysed(run)
+    assert len(result.regimes) == 2
+    assert result.endpoint.verdict == "not reached"
+    assert "come back" in result.endpoint.reason
+
+
+def test_an_end_stays_where_power_changes_after_it_unless_more_comes_then():
+    """Ratios are other ones from there, so that their own level counts."""
+    run = cleaning_counts(600, seed=4, power_at=330)
+    assert analysed(run).endpoint.verdict == "reached"
+    run["counts"][:, CO] += np.where(run["time_s"] > 420, 2500.0, 0.0)
+    assert analysed(run).endpoint.verdict == "not reached"
+
+
 def test_an_end_in_doubt_is_told_with_its_doubt():
     """The slow half hides until the fast one has ended."""
     t = np.arange(900.0)

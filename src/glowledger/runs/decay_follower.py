@@ -66,8 +66,8 @@ class DecayFollower:
     dense : bool
         Two components have shown beyond doubt, so that the pair is searched for, and many are tried until it is found.
     fastest_s : float
-        2.5 % point of the (fast) time constant at the last fit that saw a decay; negative before. However long a run goes
-        on after its end, the grid reaches below it.
+        2.5 % point of the (fast) time constant at the last fit that saw a decay; negative before. However long a run
+        goes on after its end, the grid reaches below it.
     grid_now_s, grid_spacing_s : float
         Time and usual interval for which the grid of time constants was made.
     expected : float

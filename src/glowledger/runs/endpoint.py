@@ -31,6 +31,10 @@ MEASURED = 0.02  # of the time: what patterns and drifts that are not exact leav
 BACK = 2.0  # times the fraction: a contaminant that stands so far above its end again has come back
 BACK_BINS = 8  # whose median says so
 BACK_ERRORS = 5.0
+PLAIN = (  # parts of the state that are plain already
+    "name", "held_since_s", "held_frames", "declared_at_s", "met_since_s", "last_s", "frozen", "waited", "before",
+    "foot", "later", "other_level", "ended_s",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,6 +114,12 @@ class EndpointFollower:
         How clearly the decay stood out under earlier conditions, 2 ln L; 0 if it did not.
     foot : list of float
         Level and starting excess when 'reached' was first said; empty before.
+    later : list of float
+        Latest values since `frozen`: of them is only asked whether the contaminant has come back.
+    other_level : bool
+        The level of the foot has to be found anew, because ratios cannot be compared with those before.
+    ended_s : float
+        When the end was declared of what has come back since; NaN if nothing has.
     """
 
     name: str
@@ -125,6 +135,9 @@ class EndpointFollower:
     waited: int = 0
     before: float = 0.0
     foot: list[float] = field(default_factory=list)
+    later: list[float] = field(default_factory=list)
+    other_level: bool = False
+    ended_s: float = NAN
     posterior: Posterior | None = None
     equivalence: Equivalence | None = None
 
@@ -136,19 +149,9 @@ class EndpointFollower:
 
     def to_dict(self) -> dict[str, object]:
         """Return the state as plain numbers, strings, lists and dicts; the criterion is not part of it."""
-        return {
-            "name": self.name,
+        return {name: getattr(self, name) for name in PLAIN} | {
             "decay": self.decay.to_dict(),
             "carried": asdict(self.carried),
-            "held_since_s": self.held_since_s,
-            "held_frames": self.held_frames,
-            "declared_at_s": self.declared_at_s,
-            "met_since_s": self.met_since_s,
-            "last_s": self.last_s,
-            "frozen": self.frozen,
-            "waited": self.waited,
-            "before": self.before,
-            "foot": self.foot,
             "posterior": None if self.posterior is None else asdict(self.posterior),
             "equivalence": None if self.equivalence is None else asdict(self.equivalence),
         }
@@ -156,8 +159,7 @@ class EndpointFollower:
     @classmethod
     def from_dict(cls, state: dict[str, Any], criterion: Criterion) -> EndpointFollower:
         """Rebuild the follower from `to_dict` and the criterion it was made with."""
-        known = dict(state)
-        known["decay"] = DecayFollower.from_dict(known["decay"])
+        known = dict(state) | {"decay": DecayFollower.from_dict(state["decay"])}
         known["carried"] = CarriedOver(**known["carried"])
         if known["posterior"] is not None:
             told: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in known["posterior"].items()}
@@ -168,9 +170,18 @@ class EndpointFollower:
 
     def add(self, time_s: float, value: float, standard_error: float) -> None:
         """Take in one frame without judging it; values that are not finite are left out."""
-        if math.isfinite(time_s) and math.isfinite(value) and not self.frozen:
-            self.decay.append(time_s, value, standard_error)
+        if not (math.isfinite(time_s) and math.isfinite(value)):
+            return
+        if not self.frozen:
             self.last_s = time_s
+            return self.decay.append(time_s, value, standard_error)
+        self.later = [*self.later[-BACK_BINS + 1 :], value]
+        if self.other_level and len(self.later) == BACK_BINS and self.foot:
+            self.foot, self.other_level = [self._latest(), self.foot[1]], False
+
+    def freeze(self, other_level: bool) -> None:
+        """Keep the end as it was found under conditions that are past, and look only for what comes back."""
+        self.frozen, self.later, self.other_level = True, [], other_level or self.other_level
 
     def update(self, time_s: float, value: float, standard_error: float) -> Endpoint:
         """Take in one frame and judge.
@@ -204,8 +215,8 @@ class EndpointFollower:
         self.held_frames += passed if self.held_frames else 1
         if math.isnan(self.held_since_s):
             self.held_since_s = self.last_s
-        long_enough = self.last_s - self.held_since_s >= self.criterion.hold_s
-        if long_enough and self.held_frames >= self.criterion.hold_frames and math.isnan(self.declared_at_s):
+        held = self.last_s - self.held_since_s >= self.criterion.hold_s
+        if held and self.held_frames >= self.criterion.hold_frames and math.isnan(self.declared_at_s):
             self.declared_at_s, self.met_since_s = self.last_s, self.held_since_s
             if self.posterior is not None:
                 self.foot = [self._latest(), self.posterior.excess]
@@ -251,6 +262,16 @@ class EndpointFollower:
         carried, before = self.carried.then(left), max(self.weight, self.before)
         return EndpointFollower(name=self.name, criterion=criterion, carried=carried, before=before)
 
+    def come_back(self) -> EndpointFollower:
+        """Return a follower for what has come back after its end: another decay, with a start of its own."""
+        again = EndpointFollower(name=self.name, criterion=self.criterion, foot=list(self.foot))
+        again.before, again.ended_s = max(self.weight, self.before), self.declared_at_s
+        old, least = self.decay, self.foot[0] + BACK * self.decay.fraction * self.foot[1]
+        high = [i for i in range(-min(BACK_BINS, len(old.time)), 0) if old.value[i] > least and not self.frozen]
+        for i in range(high[0], 0) if high else ():
+            again.add(old.start_s + old.time[i], old.value[i], old.precision[i] ** -0.5)
+        return again
+
     @property
     def weight(self) -> float:
         """How clearly the decay stands out, 2 ln L; 0 if it is not known."""
@@ -266,15 +287,26 @@ class EndpointFollower:
     def back(self) -> float:
         """Part of the starting excess by which a contaminant that had ended stands above its end again, or 0."""
         p = self.posterior
-        if not self.foot or p is None or self.criterion.blank is not None or self.foot[1] <= 0:
+        if p is None or self.criterion.blank is not None or self.stands <= 0.0:
             return 0.0
-        above = self._latest() - self.foot[0]
         error = p.noise * math.sqrt((1 + p.correlation) / (1 - p.correlation) / BACK_BINS)
-        clear = above > max(BACK * self.decay.fraction * self.foot[1], BACK_ERRORS * error)
-        return above / self.foot[1] * self.carried.high if clear else 0.0
+        clear = self.stands > max(BACK * self.decay.fraction, BACK_ERRORS * error / self.foot[1])
+        return self.stands * self.carried.high if clear else 0.0
+
+    @property
+    def came_back(self) -> bool:
+        """True if this is what came back after an end, and its own end has not been reached."""
+        return math.isfinite(self.ended_s) and not self.reached
+
+    @property
+    def stands(self) -> float:
+        """Part of the starting excess by which the latest values stand above the end; 0 where that is not known."""
+        latest = self.later if self.frozen else self.decay.value
+        known = self.foot and self.foot[1] > 0 and not self.other_level and len(latest) >= BACK_BINS
+        return (self._latest() - self.foot[0]) / self.foot[1] if known else 0.0
 
     def _latest(self) -> float:
-        return float(np.median(self.decay.value[-BACK_BINS:]))
+        return float(np.median((self.later if self.frozen else self.decay.value)[-BACK_BINS:]))
 
     @property
     def reached(self) -> bool:
@@ -303,7 +335,7 @@ class EndpointFollower:
             reason = f"The plasma is out; no light is no sign of cleanness. Before that: {reason}"
         p = self.posterior
         start = self.decay.start_s
-        known = p is not None and p.seen >= SEEN and verdict != "cannot tell" and not self.back
+        known = p is not None and p.seen >= SEEN and verdict != "cannot tell" and not (self.back and self.reached)
         time_s, low, high = NAN, NAN, NAN
         if known and p is not None:
             sooner = self.carried.sooner(self.decay.fraction, p.end[1], self.decay.time[-1], p.left[1])
@@ -324,7 +356,7 @@ class EndpointFollower:
             verdict=verdict,
             time_s=time_s,
             interval_s=(low, high),
-            declared_at_s=self.declared_at_s,
+            declared_at_s=self.ended_s if self.came_back else self.declared_at_s,
             remaining_s=remaining,
             remaining_interval_s=left if known or done else (NAN, NAN),
             indicator=label,

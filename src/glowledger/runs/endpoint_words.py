@@ -20,8 +20,10 @@ CHECK = (
 
 def verdict(follower: EndpointFollower, label: str) -> tuple[EndpointVerdict, str]:
     """Return the verdict on an indicator that is called `label`, and why."""
-    if follower.back:
-        return "not reached", _back_words(follower, label)
+    if follower.back and follower.reached:
+        return "not reached", back_words(label, follower.declared_at_s, follower.back)
+    if follower.came_back and (follower.weight < SEEN or follower.decay.rising):
+        return "not reached", back_words(label, follower.ended_s, follower.stands)
     if follower.reached:
         said = _reached_reason(follower, label) + _slowing_words(follower)
         parts = [said, _floor_words(follower), _over_clean_words(follower), CHECK]
@@ -63,7 +65,8 @@ def _falling(follower: EndpointFollower, label: str) -> tuple[EndpointVerdict, s
         )
     waits = " The latest values may hide a step of the level, so nothing is declared yet." if follower.doubtful else ""
     slowing = _slowing_words(follower)
-    return "approaching", f"{excess} of the starting excess of {label} is left (95 % interval).{slowing}{waits}"
+    again = f" It had ended at {follower.ended_s:.0f} s and came back." if follower.came_back else ""
+    return "approaching", f"{excess} of the starting excess of {label} is left (95 % interval).{again}{slowing}{waits}"
 
 
 def _slowing_words(follower: EndpointFollower) -> str:
@@ -77,10 +80,12 @@ def _slowing_words(follower: EndpointFollower) -> str:
     )
 
 
-def _back_words(follower: EndpointFollower, label: str) -> str:
+def back_words(label: str, ended_s: float, part: float) -> str:
+    """Return what is said of a contaminant that stands again by a part of its starting excess above its end."""
+    stands = f": it stands {100 * part:.0f} % of its starting excess above that end" if part > 0 else ""
     return (
-        f"{label} had ended at {follower.declared_at_s:.0f} s and has come back: it stands {100 * follower.back:.0f} % "
-        "of its starting excess above that end. Look for a leak, a trapped volume that lets go, or new dirt."
+        f"{label} had ended at {ended_s:.0f} s and has come back{stands}. Look for a leak, a trapped volume that lets "
+        "go, a second layer, or new dirt."
     )
 
 

@@ -14,6 +14,7 @@ from glowledger.runs.clock import WORDS, RunClock
 from glowledger.runs.combining import combine
 from glowledger.runs.continuity import RatioStep, ratio_step
 from glowledger.runs.endpoint import EndpointFollower
+from glowledger.runs.endpoint_words import back_words
 from glowledger.runs.flash_end import FEWEST, FLASHES, FlashFollower
 from glowledger.runs.frame_counts import FrameCounts
 from glowledger.runs.naming import Change
@@ -60,7 +61,7 @@ class RunFollower:
     joined : list of str
         Contaminants that were not in the light at first and have come since: candidates beside those of the options.
     frames, saturated : int
-        Frames taken in, and how many of them had pixels at the ceiling that are measured.
+        Frames taken in, and those of them with measured pixels at the ceiling.
     verdict_each : bool
         Give every point its verdict; otherwise only `verdict` does.
     bright_s : float
@@ -224,8 +225,10 @@ class RunFollower:
         self.optics.begin()
         points = self._choose_reference() if change.cut and self.warming else []  # they belong to what was before
         for name, old in self.followers.items():
-            if old.reached:
-                old.frozen |= change.steps
+            if old.reached and change.steps:
+                old.freeze(change.cut)
+            elif old.reached:
+                continue
             elif change.cut:
                 self.followers[name] = old.anew(self.options.criterion_for(name))
             elif change.steps:
@@ -265,7 +268,8 @@ class RunFollower:
         name = self.reference.name
         if before is not None and before.name != name:
             for follower in self.followers.values():
-                follower.frozen = follower.reached
+                if follower.reached:
+                    follower.freeze(other_level=True)
         self.screen.main = -2 if name == TOTAL else self.species_names.index(name)
         return [self._judge(frame) for frame in frames]
 
@@ -290,6 +294,8 @@ class RunFollower:
             if self._is_seen(name, frame):
                 follower.judge()
                 self._events(name, follower)
+                if follower.reached and follower.back:
+                    self.followers[name] = follower.come_back()
         self.flash_end.update(self.log, frame.time_s, self.options.criterion)
         if self.flash_end.in_doubt:
             text = "Flashes came back after they were taken to have died out; go on, or look for their source."
@@ -312,7 +318,10 @@ class RunFollower:
         if follower.in_doubt:
             text = f"Later frames put the end of {name} later than where it was declared; go on, or check the part."
             self.log.alarm("endpoint in doubt", self.last_s, text)
-        if follower.decay.rising:
+        if follower.reached and follower.back:
+            text = back_words(name, follower.declared_at_s, follower.back)
+            self.log.alarm("contaminant came back", self.last_s, text)
+        elif follower.decay.rising:
             self.log.alarm("signal rising", self.last_s, f"{name} is rising: a leak, outgassing, oil, or new dirt.")
 
     def _is_seen(self, name: str, frame: FrameCounts) -> bool:

@@ -15,6 +15,7 @@ PROCESS = (*REFERENCES, "H2", "Ne I", "Kr I", "Xe I", "O2+", "N2+", "CO2+", "Ar 
 IONS = ("N2+", "O2+", "Ar II", "CO2+", "CO+", "He II", "Kr II", "Ne II")
 SAME_LIGHT = 0.12  # relative change of every strong channel within which a plasma burns again as before
 LIT = 0.05  # of the light after a change: what was there before was no plasma
+MISFIT = 0.25  # of the strongest rise of another species: less may be the misfit of its bands, as of CH at 436 nm
 STEADY = 0.08  # relative change of a process gas below which it counts as unchanged
 MINOR = 0.25  # part of the light below which a gas that comes or goes does not make another plasma
 CHANGED = 0.03  # part of the light a process gas has to have to be looked at
@@ -110,7 +111,9 @@ def _steady(names: tuple[str, ...], before: Floats, after: Floats, noise: Floats
     lamp = False
     if "Hg I" in names:
         i = names.index("Hg I")
-        lamp = bool(after[i] - before[i] > 8 * max(noise[i], 1e-12) and after[i] > 2 * max(before[i], 0.0))
+        rise = after[:s] - before[:s]
+        least = max(8 * noise[i], 1e-12, MISFIT * float(np.max(np.delete(rise, i), initial=0.0)))
+        lamp = bool(rise[i] > least and after[i] > 2 * max(before[i], 0.0))
     step = float(after[s + 1] - before[s + 1]) / float(before[s])
     if lamp:
         return Change(why="lamp or room light on (mercury lines)", cut=False, kind="lamp or room light")

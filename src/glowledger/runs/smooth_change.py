@@ -57,5 +57,5 @@ def step_size(time_s: Floats, value: Floats, first: int) -> tuple[float, float]:
 
 def _fit(columns: Floats, y: Floats) -> tuple[Floats, float]:
     """Return coefficients and the sum of squares that is left."""
-    fitted = np.linalg.lstsq(columns, y, rcond=None)[0]
+    fitted = np.asarray(np.linalg.lstsq(columns, y, rcond=None)[0], dtype=np.float64)
     return fitted, float(np.sum((y - columns @ fitted) ** 2))
