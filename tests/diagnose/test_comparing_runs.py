@@ -4,6 +4,7 @@ import dataclasses
 import json
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -13,9 +14,10 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "simulators"))
 from run_counts import NAMES, cleaning_counts
 
 from glowledger.diagnose.compared_run import QUANTITIES, read_run, with_main
-from glowledger.diagnose.comparing import compare_runs
+from glowledger.diagnose.comparing import Comparison, _ranking, compare_runs
 from glowledger.diagnose.earlier_run import run_from_document
 from glowledger.diagnose.earlier_scatter import scatter_of
+from glowledger.diagnose.estimates import Difference
 from glowledger.diagnose.fair_comparison import ALL, FLASH, LEVEL, Conditions, causes, obstacles
 from glowledger.diagnose.feed import parse_feed
 from glowledger.diagnose.run_estimates import edge_level, read_decay
@@ -77,6 +79,29 @@ def test_two_runs_of_the_same_kind_are_not_told_apart(results):
     assert compared.ranking == ()
     c = pick(compared, "initial_level")
     assert c.difference.low < 1.0 < c.difference.high
+
+
+def test_runs_whose_ends_were_compared_are_not_ranked_by_their_time_constants():
+    """What is asked is who ends first; a time constant ranks only runs of which one end is not known."""
+    told = Difference(value=1.02, low=1.005, high=1.04, ratio=True, p=0.001)
+    alike = dataclasses.replace(told, low=0.97, p=0.4)
+    ends = Comparison(first="one", second="other", quantity="endpoint_s", difference=alike, p_adjusted=0.8)
+    constants = dataclasses.replace(ends, quantity="time_constant_s", difference=told, p_adjusted=0.01)
+    runs = tuple(SimpleNamespace(name=name, gas="") for name in ("one", "other"))
+    assert _ranking(runs, (ends, constants), ()) == ((), "")  # before: 'one' was the faster
+    unknown = dataclasses.replace(ends, difference=None, reason="one: the end is not known")
+    assert _ranking(runs, (unknown, constants), ())[1] == "time_constant_s"
+
+
+@pytest.mark.parametrize("seed", [11, 12, 13])
+def test_equal_decays_with_little_noise_are_not_told_apart(seed):
+    """Patterns that are not exact bend a decay by a percent or two, which noise alone does not tell."""
+    t = np.arange(200.0)
+    rng = np.random.default_rng(seed)
+    values = [0.05 + np.exp(-t / tau) + 2e-4 * rng.standard_normal(200) for tau in (40.0, 40.3)]
+    one, other = (read_decay(trend(v, noise=2e-4)).time_constant for v in values)
+    assert one.low < 40.0 < one.high
+    assert other.low < 40.0 < other.high  # before: 40.2 to 40.4
 
 
 def test_levels_at_both_ends_are_those_put_in(results):

@@ -62,6 +62,13 @@ def test_open_and_unknown_intervals():
     assert clock_interval((math.nan, math.nan)) == ""
 
 
+def test_an_interval_does_not_vanish_in_rounding():
+    assert clock_interval((59.82, 60.21)) == "59.8 s to 60.2 s"  # before: '1 min to 1 min'
+    assert clock_interval((22.6, 23.3)) == "22.6 s to 23.3 s"
+    assert clock_interval((7330.0, 7375.0)) == "7330 s to 7375 s"  # before: '2 h 2 min to 2 h 2 min'
+    assert clock_interval((0.0, 0.0)) == "0 s to 0 s"
+
+
 @pytest.mark.parametrize(
     ("value", "expected"), [(368.2, "370"), (0.0123, "0.012"), (78.4, "78"), (math.nan, "unknown")]
 )

@@ -20,7 +20,8 @@ WHERE_KNOWN = ("slow_constant_s", "rate_per_watt", "rate_per_pascal")  # compare
 STAGES = Obstacle(
     about="stages", spoils=(TIME,), text="One run falls in two stages, the other in one: these are different times."
 )
-RANKED = ("endpoint_s", "time_constant_s")  # the first that tells any two apart ranks
+# The first that tells any two apart ranks; those whose ends were compared are not ranked by what says less of them
+RANKED = ("endpoint_s", "time_constant_s")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -218,18 +219,21 @@ def _ranking(
     runs: tuple[ComparedRun, ...], comparisons: tuple[Comparison, ...], gases: tuple[GasDifference, ...]
 ) -> tuple[tuple[Place, ...], str]:
     """Rank gases where they were repeated, runs otherwise; nothing where nothing is told apart."""
+    compared: set[tuple[str, str]] = set()
     for quantity in RANKED:
         faster: list[tuple[str, str]] = []
         if gases:
             names = list(dict.fromkeys(run.gas for run in runs if any(run.gas in (g.first, g.second) for g in gases)))
-            told = [(g.first, g.second, g.difference) for g in gases if g.quantity == quantity and g.told]
+            known = [(g.first, g.second, g.difference, g.told) for g in gases if g.quantity == quantity]
         else:
             names = [run.name for run in runs]
-            told = [
-                (c.first, c.second, c.difference)
-                for c in comparisons if c.quantity == quantity and c.told and c.difference is not None
+            known = [
+                (c.first, c.second, c.difference, c.told)
+                for c in comparisons if c.quantity == quantity and c.fair and c.difference is not None
             ]  # fmt: skip
-        for first, second, d in told:
+        for first, second, d, told in known:
+            if not told or (first, second) in compared:
+                continue
             faster.append((first, second) if (d.value > 1.0 if d.ratio else d.value > 0) else (second, first))
         if faster:
             places = [
@@ -242,6 +246,7 @@ def _ranking(
             ]
             involved = {name for pair in faster for name in pair}
             return tuple(sorted((p for p in places if p.name in involved), key=lambda p: p.place)), quantity
+        compared.update((first, second) for first, second, _, _ in known)
     return (), ""
 
 

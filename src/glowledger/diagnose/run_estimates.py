@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from glowledger.diagnose.estimates import Estimate
 from glowledger.diagnose.two_stages import two_stages
 from glowledger.runs.decay import Posterior
-from glowledger.runs.endpoint import EndpointFollower
+from glowledger.runs.endpoint import MEASURED, EndpointFollower
 from glowledger.runs.endpoint_words import SEEN
 from glowledger.runs.flash_rate import poisson_interval
 from glowledger.runs.results import Endpoint, Regime, RunResult, Trend
@@ -118,9 +118,18 @@ def _constants(p: Posterior | None, time: Floats, value: Floats, error: Floats) 
         later = time >= 0.0
         pair = two_stages(time[later], value[later], error[later])
         if pair is not None:
-            return pair
+            return _inexact(pair[0]), _inexact(pair[1])
         one = Estimate(reason="two stages that cannot be held apart")
-    return Estimate(value=p.tau[1], low=p.tau[0], high=p.tau[2]), one
+    return _inexact(Estimate(value=p.tau[1], low=p.tau[0], high=p.tau[2])), one
+
+
+def _inexact(e: Estimate) -> Estimate:
+    """Widen the interval of a time by what patterns and drifts that are not exact leave in it, as that of an end is."""
+    if not e.known:
+        return e
+    inexact = MEASURED * e.value
+    below, above = math.hypot(e.value - e.low, inexact), math.hypot(e.high - e.value, inexact)
+    return replace(e, low=e.value - below, high=e.value + above)
 
 
 def edge_level(

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from glowledger.diagnose.compared_run import QUANTITIES, ComparedRun
 from glowledger.diagnose.comparing import LEVEL, Compared, Comparison
 from glowledger.diagnose.estimates import Difference, Estimate
-from glowledger.report.numbers import clock, two_digits
+from glowledger.report.numbers import clock, clock_interval, two_digits
 from glowledger.report.sentences import LIGHT_ONLY, Table, text_table
 from glowledger.report.wrapping import filled, listed
 
@@ -152,8 +152,8 @@ def estimate_words(e: Estimate, quantity: str) -> str:
     if not e.known:
         return "cannot tell"
     if quantity in TIMES:
-        high = clock(e.high) if math.isfinite(e.high) else "open"
-        return f"{clock(e.value)} ({clock(e.low)} to {high})"
+        interval = clock_interval((e.low, e.high)) if math.isfinite(e.high) else f"{clock(e.low)} to open"
+        return f"{clock(e.value)} ({interval})"
     figures = (e.value, e.low, e.high)
     digits = _digits(e)
     return "{} ({} to {})".format(*(f"{x:.{digits}f}" if digits < 9 else f"{x:.3g}" for x in figures))

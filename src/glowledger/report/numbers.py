@@ -51,7 +51,12 @@ def clock_interval(interval_s: tuple[float, float]) -> str:
     low, high = interval_s
     if not (math.isfinite(low) or math.isfinite(high)) or math.isnan(high) or math.isnan(low):
         return ""
-    return f"{clock(low)} to {clock(high)}" if math.isfinite(high) else f"{clock(low)} or later"
+    if not math.isfinite(high):
+        return f"{clock(low)} or later"
+    if clock(low) == clock(high) and high > low:  # an interval that vanishes in rounding would claim to have no width
+        digits = max(-math.floor(math.log10(high - low)), 0)
+        return f"{low:.{digits}f} s to {high:.{digits}f} s"
+    return f"{clock(low)} to {clock(high)}"
 
 
 def counted(number: int, noun: str) -> str:
