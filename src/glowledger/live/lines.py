@@ -87,4 +87,6 @@ def verdict_text(line: Mapping[str, Any]) -> str:
         return verdict
     low, high = line["remaining_interval_s"]
     interval = clock_interval((low, high))
+    if high == 0.0:
+        return f"{verdict}, waiting to be sure"
     return f"{verdict}, {clock(left)} left" + (f" (95 %: {interval})" if interval else "")

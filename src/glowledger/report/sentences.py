@@ -226,6 +226,8 @@ def verdict_sentence(end: Endpoint) -> str:
             said = f", declared at {clock(end.declared_at_s)}" if math.isfinite(end.declared_at_s) else ""
             return f"Endpoint reached{when}{said}."
         case "approaching":
+            if end.remaining_interval_s[1] == 0.0:
+                return "Not done yet: the end seems to have come, but it takes more frames to be sure."
             known = math.isfinite(end.remaining_s)
             about = f"about {clock(end.remaining_s)} left" if known else "time left unknown"
             return f"Not done yet: {about}{f' (95 %: {left})' if left else ''}."

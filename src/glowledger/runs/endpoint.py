@@ -31,10 +31,6 @@ MEASURED = 0.02  # of the time: what patterns and drifts that are not exact leav
 BACK = 2.0  # times the fraction: a contaminant that stands so far above its end again has come back
 BACK_BINS = 8  # whose median says so
 BACK_ERRORS = 5.0
-PLAIN = (  # parts of the state that are plain already
-    "name", "held_since_s", "held_frames", "declared_at_s", "met_since_s", "last_s", "frozen", "waited", "before",
-    "foot", "later", "other_level", "ended_s",
-)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -149,7 +145,8 @@ class EndpointFollower:
 
     def to_dict(self) -> dict[str, object]:
         """Return the state as plain numbers, strings, lists and dicts; the criterion is not part of it."""
-        return {name: getattr(self, name) for name in PLAIN} | {
+        plain = [n for n in self.__dataclass_fields__ if n not in ("criterion", "decay", "carried")]
+        return {name: getattr(self, name) for name in plain} | {
             "decay": self.decay.to_dict(),
             "carried": asdict(self.carried),
             "posterior": None if self.posterior is None else asdict(self.posterior),
@@ -315,8 +312,11 @@ class EndpointFollower:
 
     @property
     def in_doubt(self) -> bool:
-        """True if the endpoint was declared and later frames rather speak against it."""
-        return self.reached and self.posterior is not None and self.posterior.done < 0.5 and not self.frozen
+        """True if the endpoint was declared and later frames rather speak against it, or put it later than that."""
+        p = self.posterior
+        if not self.reached or p is None or self.frozen:
+            return False
+        return p.done < 0.5 or self.decay.start_s + p.end[0] - MEASURED * p.end[1] > self.declared_at_s
 
     def endpoint(self, label: str = "", *, plasma_out: bool = False) -> Endpoint:
         """Return the verdict with time, interval and reason.

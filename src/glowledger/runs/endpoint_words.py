@@ -96,6 +96,11 @@ def _reached_reason(follower: EndpointFollower, label: str) -> str:
     if p is None:
         return f"{label} met the criterion."
     left = f"{100 * p.left[1]:.2g} % of the starting excess is left"
+    if follower.in_doubt and p.done > 0.5:
+        return (
+            f"{label} was declared done at {follower.declared_at_s:.0f} s, too early: later frames put its end at "
+            f"{follower.decay.start_s + p.end[1]:.0f} s; {left} now."
+        )
     if follower.in_doubt:
         return (
             f"{label} was taken to have ended at {follower.declared_at_s:.0f} s, but later frames put that in doubt "
