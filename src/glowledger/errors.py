@@ -2,7 +2,8 @@
 
 GlowledgerError
 ├── ReadError           a file cannot be read as spectra
-│   └── AmbiguousFile   two readings are possible and they differ
+│   ├── AmbiguousFile   two readings are possible and they differ
+│   └── NoNumbers       a file holds nothing, or text alone
 ├── CalibrationError    a lamp, bench or response cannot be used
 ├── TableError          a line table, species or band is unknown or missing
 ├── FitError            spectra cannot be fitted as asked
@@ -57,6 +58,10 @@ class ReadError(GlowledgerError):
 
 class AmbiguousFile(ReadError):
     """Two readings of a file are possible and would give different spectra."""
+
+
+class NoNumbers(ReadError):
+    """A file holds nothing, or no rows of numbers: in a folder it is no frame."""
 
 
 class CalibrationError(GlowledgerError):

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
-from glowledger.errors import ReadError
+from glowledger.errors import AmbiguousFile, ReadError
 from glowledger.spectra.reading import read_spectra
 
 POINTS, COUNT = 40, 12
@@ -176,3 +176,50 @@ def test_a_folder_of_nothing_but_darks_holds_darks(tmp_path):
     assert_array_equal(read_spectra(folder).counts, COUNTS)
     fill(tmp_path, "frame_{k:03d}.csv")
     assert len(read_spectra(folder)) == COUNT
+
+
+def test_a_file_without_a_time_does_not_take_away_those_of_the_others(tmp_path):
+    head = "Recorded: 2026-05-01T10:00:{k:02d}\nIntegration time: 200 ms\n"
+    folder = fill(tmp_path, "f{k:02d}.txt", head=head)
+    text = (folder / "f05.txt").read_text().split("\n")
+    (folder / "f05.txt").write_text("\n".join(text[1:]))
+    frames = read_spectra(folder)
+    assert_array_equal(frames.counts, COUNTS)  # before: no frame had a time
+    assert np.isnan(frames.time_s[5])
+    assert_allclose(np.delete(frames.time_s, 5), np.delete(np.arange(COUNT), 5))
+    assert "No time is known of f05.txt" in frames.origins[0].understood[0]
+
+
+@pytest.mark.parametrize("name", ["run{run}_{k:03d}s.txt", "{run}_20260501_1000{k:02d}.txt"])
+def test_two_runs_in_a_folder_are_refused_with_the_files_at_which_they_begin(tmp_path, name):
+    for run in "34":
+        fill(tmp_path, name.replace("{run}", run))
+    with pytest.raises(AmbiguousFile, match="two runs") as caught:  # before: read as one, half its frames left out
+        read_spectra(tmp_path)
+    assert name.replace("{run}", "4").format(k=0) in str(caught.value)
+    assert "folder of its own" in caught.value.mend
+
+
+def test_runs_one_after_the_other_whose_names_sort_otherwise_are_put_in_order(tmp_path):
+    fill(tmp_path, "b_20260501_1000{k:02d}.txt")
+    fill(tmp_path, "a_20260501_1001{k:02d}.txt")
+    frames = read_spectra(tmp_path)
+    assert_allclose(frames.time_s, [*np.arange(COUNT), *(60 + np.arange(COUNT))])
+
+
+def test_notes_and_empty_files_among_the_frames_are_left_out_and_said(tmp_path):
+    folder = fill(tmp_path, "f{k:02d}.txt", seconds=np.arange(COUNT))
+    (folder / "a_notes.txt").write_text("opened the valve at half past two\npink glow\n")
+    (folder / "f12.txt").write_text("")  # just begun
+    frames = read_spectra(folder)
+    assert_array_equal(frames.counts, COUNTS)
+    said = " ".join(frames.origins[0].understood)
+    assert "a_notes.txt was left out: no rows of numbers" in said
+    assert "f12.txt was left out: the file is empty" in said
+
+
+def test_a_folder_of_notes_alone_is_refused(tmp_path):
+    for name in "abc":
+        (tmp_path / f"{name}.txt").write_text("nothing but words\n")
+    with pytest.raises(ReadError, match="only text"):
+        read_spectra(tmp_path)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from glowledger.errors import ReadError
+from glowledger.errors import NoNumbers, ReadError
 
 # first bytes of common non-text files (registered media types and the formats' own documents)
 _MAGIC = (
@@ -93,7 +93,7 @@ def load_bytes(path: Path) -> bytes:
             f"the file cannot be read ({error}).", mend="Check disk and path.", file=path
         ) from None
     if not raw.strip(b"\x00 \t\r\n\xef\xbb\xbf\xff\xfe"):
-        raise ReadError("the file is empty.", mend="Export the spectrum again.", file=path)
+        raise NoNumbers("the file is empty.", mend="Export the spectrum again.", file=path)
     return raw
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from itertools import pairwise, zip_longest
 from pathlib import Path
 
-from glowledger.errors import AmbiguousFile, ReadError
+from glowledger.errors import AmbiguousFile, NoNumbers
 from glowledger.spectra.cells import is_row, split
 from glowledger.spectra.column_names import role_of
 from glowledger.spectra.decoding import SourceText
@@ -159,7 +159,7 @@ def _locate(source: SourceText, options: ReadingOptions) -> tuple[list[str], int
         lines, end = source.text().split("\n"), len(source.raw)
         found = _find_rows(lines, options)
     if found is None:
-        raise ReadError(
+        raise NoNumbers(
             "no rows of numbers were found, only text.",
             mend="Expected lines such as '404.66,1520'. If another mark stands between columns, name it, "
             "for example:  --delimiter ';'",

@@ -7,12 +7,13 @@ import re
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from itertools import combinations
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from glowledger.errors import ReadError
+from glowledger.errors import AmbiguousFile, NoNumbers, ReadError
 from glowledger.spectra.column_names import role_of
 from glowledger.spectra.decoding import load
 from glowledger.spectra.frames import Frames
@@ -23,6 +24,9 @@ from glowledger.spectra.settings import moment_of, seconds_of
 SUFFIXES = frozenset(
     {".csv", ".txt", ".tsv", ".tab", ".dat", ".asc", ".prn", ".xy", ".ecsv", ".fits", ".fit"}
 )
+MOST = 0.8  # of the files: so many tell times where they are taken from what not every file holds
+FEWEST_SPECTRA = 3  # beside which a file without numbers is none of the run
+STRETCH = 5  # frames in a row that make a run of their own
 SLOWEST_COPY_S = 0.005  # files that follow each other faster were copied, not recorded
 
 
@@ -91,15 +95,33 @@ def read_folder(folder: Path, options: ReadingOptions) -> Frames:
     from glowledger.spectra.batches import read_batch
 
     listing = list_frames(folder, darks_alone=True)
-    frames = read_batch(listing.files, options) if reader_for(listing.files[0]) is None else None
     notes = list(listing.left_out)
+    try:
+        frames = read_batch(listing.files, options) if reader_for(listing.files[0]) is None else None
+    except NoNumbers:
+        frames = None  # the first file is none of the run, or none is one
     if frames is None:
-        parts = [_one(file, options) for file in listing.files]
+        parts, empty = _each(listing.files, options)
         parts, unfinished = _without_unfinished(parts)
-        notes.extend(unfinished)
+        notes.extend((*empty, *unfinished))
         _same_axes(parts)
         frames = joined(parts)
     return in_order(frames, notes)
+
+
+def _each(files: Sequence[Path], options: ReadingOptions) -> tuple[list[Frames], list[str]]:
+    """Read the files one by one; leave out those that hold nothing or text alone, where the others are spectra."""
+    parts: list[Frames] = []
+    blank: list[NoNumbers] = []
+    for file in files:
+        try:
+            parts.append(_one(file, options))
+        except NoNumbers as error:
+            blank.append(error)
+    if blank and len(parts) < max(FEWEST_SPECTRA, len(blank)):
+        raise blank[0]
+    names = [(error.file.name if error.file else "", error.problem.rstrip(".")) for error in blank]
+    return parts, [f"{name} was left out: {problem}." for name, problem in names]
 
 
 def _one(file: Path, options: ReadingOptions) -> Frames:
@@ -150,7 +172,8 @@ def _same_axes(parts: Sequence[Frames]) -> None:
             f"expected {first.axis.size} from {first.axis[0]:g} to {first.axis[-1]:g} "
             f"({first.axis_kind}) as in "
             f"{first.origins[0].file}.",
-            mend="Keep spectra of one instrument and one setting in a folder.",
+            mend="Keep spectra of one instrument and one setting in a folder; move this file out if it is none of "
+            "the run.",
             file=part.origins[0].file,
         )
 
@@ -197,8 +220,8 @@ def in_order(frames: Frames, notes: Sequence[str] = ()) -> Frames:
     which the files were last changed; all from one source. Where none tells, the order is that of the names.
     """
     time_s, started, how = _times(frames)
-    known = bool(np.all(np.isfinite(time_s)))
-    order = np.argsort(time_s, kind="stable") if known else np.arange(len(frames))
+    _one_run(time_s, frames)
+    order = np.argsort(_places(time_s), kind="stable")
     frames = frames[order]
     sentence = (f"A folder of {len(frames)} files, a frame each. {how}", *notes)
     shared: dict[int, tuple[str, ...]] = {}
@@ -211,30 +234,76 @@ def in_order(frames: Frames, notes: Sequence[str] = ()) -> Frames:
     return replace(frames, time_s=time_s[order], started_at=started, origins=tuple(origins))
 
 
+def _places(time_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return times to order by: a frame without one comes after the one before it in the order of the names."""
+    known = np.isfinite(time_s)
+    last = np.maximum.accumulate(np.where(known, np.arange(len(time_s)), -1))
+    return np.where(last >= 0, time_s[np.maximum(last, 0)], -np.inf)
+
+
+def _one_run(time_s: NDArray[np.float64], frames: Frames) -> None:
+    """Refuse files that in the order of their names run through the same times twice.
+
+    Raises
+    ------
+    AmbiguousFile
+        Naming the files at which the first ends and the second begins.
+    """
+    known = np.flatnonzero(np.isfinite(time_s))
+    back = np.flatnonzero(np.diff(time_s[known]) < 0) + 1
+    stretches = np.split(known, back)
+    if len(stretches) not in (2, 3, 4) or min(len(s) for s in stretches) < STRETCH:
+        return
+    for one, other in combinations(stretches, 2):
+        if min(time_s[one[-1]], time_s[other[-1]]) <= max(time_s[one[0]], time_s[other[0]]):
+            continue
+        names = [frames.origins[int(i)].file for i in (one[0], one[-1], other[0], other[-1])]
+        told = [name.name if name else "" for name in names]
+        raise AmbiguousFile(
+            f"{told[0]} to {told[1]} and {told[2]} to {told[3]} were recorded at the same times: two runs, or a clock "
+            "that was set back.",
+            mend="Put each run, or what was recorded before and after, into a folder of its own.",
+            file=names[2].parent if names[2] else None,
+        )
+
+
 def _times(frames: Frames) -> tuple[NDArray[np.float64], str | None, str]:
-    if np.all(np.isfinite(frames.time_s)):
-        return frames.time_s, frames.started_at, "Times are from the preambles."
+    """Return times in s, NaN where unknown, the start, and where they are from: one source that most files have."""
     files = [origin.file for origin in frames.origins if origin.file is not None]
     named = [moment_of(file.stem) for file in files]
-    if all(named):
-        return _since(named, "Times are from the dates in the file names.")
-    seconds = [seconds_of(file.stem) for file in files]
-    if all(item is not None and item[1] for item in seconds):
-        values = np.array([item[0] for item in seconds if item is not None])
-        return values, None, "Times are from the file names."
-    changed = np.array([file.stat().st_mtime for file in files])
-    if len(files) > 1 and np.all(np.diff(changed) >= 0) and np.ptp(changed) > SLOWEST_COPY_S * len(files):
+    seconds = [item[0] if item and item[1] else None for item in (seconds_of(file.stem) for file in files)]
+    told = [np.isfinite(frames.time_s), *(np.array([one is not None for one in some]) for some in (named, seconds))]
+    for least in (1.0, MOST):
+        if told[0].mean() >= least:
+            return frames.time_s, frames.started_at, "Times are from the preambles." + _without_time(files, told[0])
+        if files and told[1].mean() >= least:
+            return _since(named, "Times are from the dates in the file names." + _without_time(files, told[1]))
+        if files and told[2].mean() >= least:
+            values = np.array([np.nan if item is None else item for item in seconds])
+            return values, None, "Times are from the file names." + _without_time(files, told[2])
+    if (changed := _changes(files)) is not None:
         start = datetime.fromtimestamp(changed[0])
-        return (
-            changed - changed[0],
-            start.isoformat(),
-            "Times are those at which the files were last changed.",
-        )
+        return changed - changed[0], start.isoformat(), "Times are those at which the files were last changed."
     why = "Neither preambles nor names tell times, and the files were changed in another order or all at once"
-    return np.full(len(files), np.nan), None, f"{why}: the order is that of the names, without times."
+    return np.full(len(frames), np.nan), None, f"{why}: the order is that of the names, without times."
+
+
+def _changes(files: Sequence[Path]) -> NDArray[np.float64] | None:
+    """Return when the files were last changed, or None if that tells nothing of when they were recorded."""
+    changed = np.array([file.stat().st_mtime for file in files])
+    recorded = len(files) > 1 and np.all(np.diff(changed) >= 0) and np.ptp(changed) > SLOWEST_COPY_S * len(files)
+    return changed if recorded else None
+
+
+def _without_time(files: Sequence[Path], told: NDArray[np.bool_]) -> str:
+    names = [file.name for file, known in zip(files, told, strict=True) if not known]
+    if not names:
+        return ""
+    more = f" and {len(names) - 3} more" if len(names) > 3 else ""
+    return f" No time is known of {', '.join(names[:3])}{more}: placed after the file before in the order of names."
 
 
 def _since(moments: Sequence[datetime | None], how: str) -> tuple[NDArray[np.float64], str, str]:
-    known = [moment for moment in moments if moment is not None]
-    start = min(known)
-    return np.array([(moment - start).total_seconds() for moment in known]), start.isoformat(), how
+    start = min(moment for moment in moments if moment is not None)
+    found = [np.nan if moment is None else (moment - start).total_seconds() for moment in moments]
+    return np.array(found), start.isoformat(), how
