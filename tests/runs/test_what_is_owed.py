@@ -73,6 +73,18 @@ def test_an_end_stays_where_power_changes_after_it_unless_more_comes_then():
     assert analysed(run).endpoint.verdict == "not reached"
 
 
+def test_another_run_after_the_end_of_the_first_is_no_end():
+    """Light and contaminants at once, hours later: another part, or two runs in one folder."""
+    one, other = cleaning_counts(300, seed=4), cleaning_counts(60, seed=6)
+    for name in ("counts", "total_counts", "continuum_counts"):
+        other[name] = other[name] * 2.0
+    run = {name: np.concatenate([part, other[name]]) for name, part in one.items()}
+    run["time_s"][300:] += 9000.0
+    result = analysed(run)
+    assert result.endpoint.verdict != "reached"  # before: reached, by the first
+    assert "contaminant came back" in [a.kind for a in result.alarms]
+
+
 def test_an_end_in_doubt_is_told_with_its_doubt():
     """The slow half hides until the fast one has ended."""
     t = np.arange(900.0)

@@ -223,3 +223,14 @@ def test_a_folder_of_notes_alone_is_refused(tmp_path):
         (tmp_path / f"{name}.txt").write_text("nothing but words\n")
     with pytest.raises(ReadError, match="only text"):
         read_spectra(tmp_path)
+
+
+def test_an_interval_that_is_stated_gives_times_only_where_none_are_told(tmp_path):
+    folder = fill(tmp_path, "f{k:02d}.txt")
+    assert not np.isfinite(read_spectra(folder).time_s).any()
+    frames = read_spectra(folder, interval_s=2.5)
+    assert_allclose(frames.time_s, 2.5 * np.arange(COUNT))
+    assert "as stated" in frames.origins[0].understood[-1]
+    for place, file in enumerate(sorted(folder.iterdir())):
+        file.rename(folder / f"g_t={7 * place}s.txt")
+    assert_allclose(read_spectra(folder, interval_s=2.5).time_s, 7.0 * np.arange(COUNT))

@@ -12,7 +12,7 @@ from glowledger.spectra.options import AXIS_UNITS, DELIMITERS, LAYOUTS, TIME_UNI
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
-_NAMES = ("axis_unit", "delimiter", "decimal", "layout", "time_unit", "ceiling", "exposure_s")
+_NAMES = ("axis_unit", "delimiter", "decimal", "layout", "time_unit", "ceiling", "exposure_s", "interval_s")
 
 
 def _delimiter(_context: click.Context, _parameter: click.Parameter, value: str | None) -> str | None:
@@ -47,6 +47,13 @@ _OPTIONS = (
         type=click.FloatRange(min=0, min_open=True),
         metavar="SECONDS",
         help="Exposure of every frame, where the file does not say.",
+    ),
+    click.option(
+        "--interval",
+        "interval_s",
+        type=click.FloatRange(min=0, min_open=True),
+        metavar="SECONDS",
+        help="Time from one frame to the next, where the files tell no times.",
     ),
 )
 

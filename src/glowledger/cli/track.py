@@ -53,6 +53,7 @@ def follow(file: Path, wanted: Wanted, reading: dict[str, Any] | None = None) ->
     """Follow the run in a file or folder; what the command and others call."""
     from glowledger.bench.bench_file import read_bench
     from glowledger.glow.series import learn_series
+    from glowledger.report.numbers import counted
     from glowledger.report.style import INVENTED
     from glowledger.runs.analysing import analyse_run
     from glowledger.runs.operating_point import RiskHistory
@@ -81,7 +82,7 @@ def follow(file: Path, wanted: Wanted, reading: dict[str, Any] | None = None) ->
     extra |= {"started_at": frames.started_at} if frames.started_at else {}
     return Followed(
         result=result,
-        title=f"{file.name}, {len(frames)} frames",
+        title=f"{file.name}, {counted(len(frames), 'frame')}{without_times(frames)}",
         notice=INVENTED if invented else None,
         extra=extra | ({"notice": INVENTED} if invented else {}),
         light=lambda: _light(frames, bench, model, history, result),
@@ -114,6 +115,14 @@ def _with_alarm(result: RunResult, kind: str, warning: str) -> RunResult:
     start_s = result.regimes[0].start_s if result.regimes else 0.0
     alarm = Alarm(kind=kind, time_s=start_s, text=capital(warning))
     return replace(result, alarms=(alarm, *result.alarms))
+
+
+def without_times(frames: Frames) -> str:
+    """Return what has to stand over an answer whose seconds are frames."""
+    import numpy as np
+
+    known = len(frames) < 2 or np.isfinite(frames.time_s).any()
+    return "" if known else "; no times are known, so seconds count frames (see --interval)"
 
 
 def _setup(wanted: Wanted, bench: Bench | None, frames: Frames) -> dict[str, object]:

@@ -12,7 +12,7 @@ from glowledger.diagnose.run_estimates import flash_rate
 from glowledger.diagnose.sightings import Finding
 from glowledger.glow.fit_warnings import NO_LIGHT
 from glowledger.glow.results import Fit, SpeciesEvidence
-from glowledger.report.numbers import clock, clock_interval, percent, sigmas, two_digits
+from glowledger.report.numbers import clock, clock_interval, counted, percent, sigmas, two_digits
 from glowledger.report.wrapping import filled as _filled
 from glowledger.report.wrapping import listed as _listed
 from glowledger.rounding import plus_minus
@@ -257,7 +257,7 @@ def track_text(result: RunResult, *, title: str = "", notes: Sequence[str] = (),
     blocks = [
         _filled(track_summary(result), width),
         text_table(trend_table(result)),
-        f"{result.frames} frames over {clock(result.duration_s)}.",
+        f"{counted(result.frames, 'frame')} over {clock(result.duration_s)}.",
         _filled([*limits_of_light(result.endpoint), NO_INTERLOCK], width),
         _filled(notes, width),
     ]

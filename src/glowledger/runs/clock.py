@@ -59,13 +59,14 @@ class RunClock:
         ruling : {'good', 'repeated', 'late'}
             'repeated': same time as the last frame; 'late': belongs to the past; both are left out.
         alarm : str
-            Kind of alarm, '' for none: 'time missing', 'time repeated', 'frame out of order', 'clock jumped back',
-            'gap'.
+            Kind of alarm, '' for none: 'times unknown' (of no frame so far), 'time missing', 'time repeated', 'frame
+            out of order', 'clock jumped back', 'gap'.
         """
         if not math.isfinite(raw_s):
-            now = 0.0 if math.isnan(self.last_s) else self.last_s + self.cadence_s
+            first = math.isnan(self.last_s)
+            now = 0.0 if first else self.last_s + self.cadence_s
             self.last_raw_s, self.last_s = now - self.offset_s, now
-            return now, "good", "time missing"
+            return now, "good", "time missing" if self.intervals_s else "" if first else "times unknown"
         if math.isnan(self.last_s):
             self.last_raw_s, self.last_s = raw_s, raw_s + self.offset_s
             return self.last_s, "good", ""
@@ -131,9 +132,12 @@ def _breaks(index: NDArray[np.intp]) -> NDArray[np.intp]:
 
 
 WORDS = {
+    "times unknown": "No frame has told its time: each counts as one second, so times and rates are those of frames, "
+    "not of a clock. State the time between frames with --interval SECONDS.",
     "time missing": "A frame has no time; it is placed one usual interval after the one before.",
-    "time repeated": "A frame has the same time as the one before and is left out.",
+    "time repeated": "A frame has the same time as the one before and is left out, as every such frame is.",
     "frame out of order": "A frame is older than the one before it and is left out.",
     "clock jumped back": "The clock was set back; times after it are moved up so that the run goes on.",
-    "gap": "Frames are missing for much longer than the usual interval, or the clock was set forward.",
+    "gap": "Frames are missing for much longer than the usual interval, the clock was set forward, or another run "
+    "begins.",
 }

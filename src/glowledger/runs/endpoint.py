@@ -29,8 +29,8 @@ SLOW_PART = 0.3
 SLOWING = 0.33  # times as likely as a slow part is a fall that slows down all the time; chosen on the same runs
 MEASURED = 0.02  # of the time: what patterns and drifts that are not exact leave in an end; bench_whole_run.py
 BACK = 2.0  # times the fraction: a contaminant that stands so far above its end again has come back
-BACK_BINS = 8  # whose median says so
-BACK_ERRORS = 5.0
+BACK_BINS, BACK_ERRORS = 8, 5.0  # bins whose median says so, by so many standard errors
+OTHERWISE = 5.0  # times: what power or pressure do to a ratio of OH (4 eV) to argon (13.5 eV) from 2 to 3 eV electrons
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -156,8 +156,7 @@ class EndpointFollower:
     @classmethod
     def from_dict(cls, state: dict[str, Any], criterion: Criterion) -> EndpointFollower:
         """Rebuild the follower from `to_dict` and the criterion it was made with."""
-        known = dict(state) | {"decay": DecayFollower.from_dict(state["decay"])}
-        known["carried"] = CarriedOver(**known["carried"])
+        known = state | {"decay": DecayFollower.from_dict(state["decay"]), "carried": CarriedOver(**state["carried"])}
         if known["posterior"] is not None:
             told: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in known["posterior"].items()}
             known["posterior"] = Posterior(**told)
@@ -174,11 +173,13 @@ class EndpointFollower:
             return self.decay.append(time_s, value, standard_error)
         self.later = [*self.later[-BACK_BINS + 1 :], value]
         if self.other_level and len(self.later) == BACK_BINS and self.foot:
-            self.foot, self.other_level = [self._latest(), self.foot[1]], False
+            other = self._latest() < OTHERWISE * abs(self.foot[0])
+            self.foot, self.other_level = [self._latest() if other else self.foot[0], self.foot[1]], False
 
-    def freeze(self, other_level: bool) -> None:
+    def freeze(self, other_level: bool, *, comparable: bool = True) -> None:
         """Keep the end as it was found under conditions that are past, and look only for what comes back."""
         self.frozen, self.later, self.other_level = True, [], other_level or self.other_level
+        self.foot = self.foot if comparable else []
 
     def update(self, time_s: float, value: float, standard_error: float) -> Endpoint:
         """Take in one frame and judge.
@@ -225,8 +226,7 @@ class EndpointFollower:
             return 1
         if self.reached:
             return max(5, frames // 50, self.decay.per_bin)
-        far = max(3, frames // 50) if p.done < 0.5 else frames // 100
-        return max(far, self.decay.per_bin, 1)
+        return max(max(3, frames // 50) if p.done < 0.5 else frames // 100, self.decay.per_bin, 1)
 
     def settle(self) -> None:
         """Refit with the very last frames, at the end of a run."""

@@ -269,7 +269,7 @@ class RunFollower:
         if before is not None and before.name != name:
             for follower in self.followers.values():
                 if follower.reached:
-                    follower.freeze(other_level=True)
+                    follower.freeze(other_level=True, comparable=False)
         self.screen.main = -2 if name == TOTAL else self.species_names.index(name)
         return [self._judge(frame) for frame in frames]
 

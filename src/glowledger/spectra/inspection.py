@@ -181,13 +181,19 @@ def sentences(document: dict[str, Any]) -> str:
         lines.append("Gaps in the axis: " + ", ".join(f"{a:.6g} to {b:.6g}" for a, b in axis["gaps"]) + ".")
     if document["warnings"]:
         lines += ["", "Take care:", *(f"  {text}" for text in document["warnings"])]
-    lines += ["", "How it was read:", *(f"  {text}" for text in document["understood"])]
+    lines += ["", "How it was read:", *(f"  {text}" for text in _without_repeats(document["understood"]))]
     if unit == "pixel":
         lines += [
             "",
             "Next: find the wavelengths with a lamp spectrum:  glowledger calibrate LAMP_FILE --lamp auto",
         ]
     return "\n".join(lines)
+
+
+def _without_repeats(understood: list[str]) -> list[str]:
+    """Return what is worth a line: of the moments of a folder's files the first and the last."""
+    moments = [text for text in understood if text.startswith("Recorded ")]
+    return [text for text in understood if text not in moments[1:-1]]
 
 
 def _number(count: int, one: str, many: str) -> str:

@@ -35,6 +35,8 @@ class ReadingOptions:
         Counts at and above which a pixel is saturated.
     exposure_s : float or None
         Exposure of every frame, s.
+    interval_s : float or None
+        Time from one frame to the next, s, where the files tell no times.
     """
 
     axis_unit: str | None = None
@@ -44,6 +46,7 @@ class ReadingOptions:
     time_unit: str | None = None
     ceiling: float | None = None
     exposure_s: float | None = None
+    interval_s: float | None = None
 
     def __post_init__(self) -> None:
         known = {"axis_unit": AXIS_UNITS, "layout": LAYOUTS, "time_unit": TIME_UNITS, "decimal": (".", ",")}

@@ -38,6 +38,7 @@ def read_spectra(
     time_unit: str | None = None,
     ceiling: float | None = None,
     exposure_s: float | None = None,
+    interval_s: float | None = None,
 ) -> Frames:
     """Read spectra from a file, or from a folder with one frame per file.
 
@@ -46,7 +47,7 @@ def read_spectra(
     path : path
         Text file (CSV and its relatives), ECSV, FITS, a format that an installed package reads, or a folder
         of such files.
-    axis_unit, delimiter, decimal, layout, time_unit, ceiling, exposure_s : optional
+    axis_unit, delimiter, decimal, layout, time_unit, ceiling, exposure_s, interval_s : optional
         What the user states; see `options.ReadingOptions`. Left out: found out from the file.
 
     Returns
@@ -63,12 +64,21 @@ def read_spectra(
     """
     options = ReadingOptions(
         axis_unit=axis_unit, delimiter=delimiter, decimal=decimal, layout=layout, time_unit=time_unit,
-        ceiling=ceiling, exposure_s=exposure_s,
+        ceiling=ceiling, exposure_s=exposure_s, interval_s=interval_s,
     )  # fmt: skip
-    frames = _read(Path(path), options)
+    frames = _at_intervals(_read(Path(path), options), interval_s)
     for sentence in frames.origins[0].understood if frames.origins else ():
         _LOG.info("%s: %s", path, sentence)
     return frames
+
+
+def _at_intervals(frames: Frames, interval_s: float | None) -> Frames:
+    """Give frames without any time those that follow from a stated interval."""
+    if interval_s is None or np.isfinite(frames.time_s).any():
+        return frames
+    said = f"The files tell no times; a frame every {interval_s:g} s, as stated."
+    origins = tuple(replace(origin, understood=(*origin.understood, said)) for origin in frames.origins)
+    return replace(frames, time_s=interval_s * np.arange(float(len(frames))), origins=origins)
 
 
 def _read(path: Path, options: ReadingOptions) -> Frames:

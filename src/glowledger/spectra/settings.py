@@ -122,7 +122,8 @@ def settings_of(
         )
     averages = averages_of(metadata)
     if averages:
-        sentences.append(f"Each frame is the mean of {averages[0]:g} scans ('{averages[1]}').")
+        many = f"the mean of {averages[0]:g} scans" if averages[0] != 1 else "a single scan"
+        sentences.append(f"Each frame is {many} ('{averages[1]}').")
     return exposure, averages[0] if averages else 1.0, tuple(sentences)
 
 
