@@ -261,10 +261,8 @@ class DecayFollower:
         if fitted.step is not None and fitted.step.at and len(self.steps_s) < MOST_STEPS:
             self._add_step(fitted.step.at, fitted.step.clear)
         posterior = fitted.posterior(data, self.assurance)
-        if posterior.seen > SETTLED:
-            self.fastest_s = posterior.tau[0]
-        if not self.dense and posterior.two + posterior.rise + posterior.slowing > TWO:
-            self.dense = True
+        self.fastest_s = posterior.tau[0] if posterior.seen > SETTLED else self.fastest_s
+        self.dense |= posterior.two + posterior.rise + posterior.slowing > TWO
         return posterior
 
     def _add_step(self, at: int, clear: bool) -> None:
