@@ -3,7 +3,9 @@ import pytest
 from numpy.testing import assert_allclose
 
 from glowledger.errors import RunError
+from glowledger.glow.results import SeriesFit
 from glowledger.runs import ratios
+from glowledger.runs.analysing import analyse_run
 
 
 def test_error_of_a_ratio_of_strong_numbers_is_that_of_error_propagation():
@@ -53,6 +55,36 @@ def test_reference_is_argon_then_oxygen_then_nitrogen_then_helium_then_all_light
     assert chosen.name == expected
     passed = names[: names.index(expected)] if expected in names else names[:-1]
     assert all(name in chosen.reason for name in passed)  # it says why none of the better ones was taken
+
+
+@pytest.mark.parametrize(
+    ("lines", "expected"), [((400.0, 150.0, 60.0), "H2"), ((60.0, 40.0, 2000.0), "total light")], ids=["feed", "trace"]
+)
+def test_hydrogen_is_divided_by_where_it_gives_most_of_the_light(lines, expected):
+    """As the feed it is the process gas; as a trace in neon it is what comes off."""
+    names = ("H I", "H2", "Ne I", "CH")
+    counts = np.tile(np.array([*lines, 30.0]), (10, 1))
+    assert ratios.choose_reference(names, counts, np.ones_like(counts)).name == expected
+
+
+def test_hydrogen_lines_are_no_contaminant_in_hydrogen():
+    names = ("H I", "H2", "CH")
+    rng = np.random.default_rng(1)
+    t = np.arange(300.0)
+    counts = np.column_stack([30000 + 0 * t, 12000 + 0 * t, 200 + 3000 * np.exp(-t / 40)])
+    counts += np.sqrt(counts) * rng.standard_normal(counts.shape)
+    total = counts.sum(axis=1)
+    plain = {name: np.zeros(300) for name in ("continuum_counts", "shift_nm")}
+    result = analyse_run(
+        SeriesFit(
+            species_names=names, counts=counts, standard_error=np.sqrt(counts), time_s=t, total_counts=total,
+            total_error=np.sqrt(total), chi2_reduced=np.ones(300), saturated=np.zeros(300, dtype=bool),
+            exposure_s=np.ones(300), **plain,
+        )
+    )  # fmt: skip
+    assert result.reference == "H2"
+    assert [one.name for one in result.indicators] == ["CH/H2"]
+    assert result.endpoint.verdict == "reached"  # before: 'not reached', by H I over total light
 
 
 def test_a_gas_that_may_be_a_misfit_is_no_reference():

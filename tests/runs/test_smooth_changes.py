@@ -69,6 +69,18 @@ def test_an_exponential_has_no_step_and_one_added_to_it_is_measured(tau):
     assert np.median(stepped) == pytest.approx(0.3, abs=0.06)
 
 
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_nitrogen_that_comes_in_slowly_is_told_and_cuts_nothing(seed):
+    run = cleaning_counts(260, seed=seed)
+    more = 5000.0 * (1 - np.exp(-np.maximum(run["time_s"] - 100, 0) / 6.0))
+    run["counts"][:, NAMES.index("N2")] += more
+    run["total_counts"] += more
+    result = analyse_run(SeriesFit(species_names=NAMES, **run))
+    assert [a.kind for a in result.alarms] == ["possible air leak"]
+    assert 100.0 <= result.alarms[0].time_s <= 106.0
+    assert result.endpoint.interval_s[0] <= 60 * np.log(20) <= result.endpoint.interval_s[1]
+
+
 def test_a_pause_in_the_recording_is_no_step():
     """The light falls on while no frames come; against their number it would step."""
     t = np.concatenate([np.arange(10.0), np.arange(25.0, 31.0)])

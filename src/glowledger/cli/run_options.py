@@ -89,7 +89,7 @@ _OPTIONS = (
     click.option(
         "--reference",
         metavar="SPECIES",
-        help="Divide contaminants by this species, or by 'total light' [Ar I, O I, N2 or He I, as found].",
+        help="Divide contaminants by this species, or by 'total light' [Ar I, O I, N2, He I or H2, as found].",
     ),
     click.option(
         "--indicator",

@@ -19,7 +19,7 @@ from glowledger.runs.flash_end import FEWEST, FLASHES, FlashFollower
 from glowledger.runs.frame_counts import FrameCounts
 from glowledger.runs.naming import Change
 from glowledger.runs.optics import Optics
-from glowledger.runs.ratios import CONTAMINANTS, TOTAL, Reference
+from glowledger.runs.ratios import CONTAMINANTS, OWN_GAS, TOTAL, Reference
 from glowledger.runs.results import Endpoint
 from glowledger.runs.run_log import RunLog
 from glowledger.runs.run_options import Point, RunOptions
@@ -59,7 +59,7 @@ class RunFollower:
     seen : list of str
         Contaminants seen, in the order they were.
     joined : list of str
-        Contaminants that were not in the light at first and have come since: candidates beside those of the options.
+        Contaminants that have come since the first frames: candidates beside those of the options.
     frames, saturated : int
         Frames taken in, and those of them with measured pixels at the ceiling.
     verdict_each : bool
@@ -67,7 +67,7 @@ class RunFollower:
     bright_s : float
         Run time of the first frame, if it was too bright to be used: decays begin there; else NaN.
     first_s, last_s, out_since_s : float
-        Run time of the first and the last frame, and since when the plasma has been out.
+        Run time of the first and last frame, and since when the plasma has been out.
     """
 
     species_names: tuple[str, ...]
@@ -155,8 +155,6 @@ class RunFollower:
             self.bright_s = frame.time_s
         return self.saturated <= 0.5 * self.frames or self.frames < 4
 
-    # frames decided
-
     def _decide(self, decided: Decided) -> list[Point]:
         start = decided.frames[0].time_s
         if decided.kind == "good":
@@ -180,11 +178,13 @@ class RunFollower:
         change = self._lit(decided) if decided.kind == "lit" else self._name(decided)
         if change.why:
             points += self._conditions(start, change)
-        else:
+        elif decided.kind != "slow":
             self._contaminants_stepped(decided, start)
         return points + [p for frame in decided.frames for p in self._trend(frame)]
 
     def _name(self, decided: Decided) -> Change:
+        if decided.kind == "slow":
+            return naming.name_slow(self.species_names, decided.before, decided.after)
         change = naming.name_change(self.species_names, decided.before, decided.after, decided.noise)
         if decided.kind == "ramp":
             reference = "reference" if self.reference is None else self.reference.name
@@ -249,8 +249,6 @@ class RunFollower:
             text = f"{', '.join(names)} at once and stayed: a leak, a valve or another load. {STEP_IS_NONE}"
             self.log.alarm("signal stepped", time_s, text)
 
-    # trend and verdict
-
     def _trend(self, frame: FrameCounts) -> list[Point]:
         if self.reference is None:
             self.warming.append(frame)
@@ -277,7 +275,8 @@ class RunFollower:
         """Return the contaminants that may be followed."""
         reference = "" if self.reference is None else self.reference.name
         asked = tuple(n for n in self.options.indicators if n != FLASHES)
-        wanted, sure = asked or CONTAMINANTS, self.options.candidates
+        own = OWN_GAS.get(reference, ())
+        wanted, sure = asked or [n for n in CONTAMINANTS if n not in own], self.options.candidates
         sure = self.species_names if asked or sure is None else (*sure, *self.joined)
         return [n for n in wanted if n in self.species_names and n in sure and n != reference]
 

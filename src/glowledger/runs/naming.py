@@ -11,13 +11,14 @@ from glowledger.runs.ratios import REFERENCES
 
 Floats = NDArray[np.float64]
 
-PROCESS = (*REFERENCES, "H2", "Ne I", "Kr I", "Xe I", "O2+", "N2+", "CO2+", "Ar II", "He II")
+PROCESS = (*REFERENCES, "Ne I", "Kr I", "Xe I", "O2+", "N2+", "CO2+", "Ar II", "He II")
 IONS = ("N2+", "O2+", "Ar II", "CO2+", "CO+", "He II", "Kr II", "Ne II")
 SAME_LIGHT = 0.12  # relative change of every strong channel within which a plasma burns again as before
 LIT = 0.05  # of the light after a change: what was there before was no plasma
 MISFIT = 0.25  # of the strongest rise of another species: less may be the misfit of its bands, as of CH at 436 nm
 STEADY = 0.08  # relative change of a process gas below which it counts as unchanged
 MINOR = 0.25  # part of the light below which a gas that comes or goes does not make another plasma
+COMING = 1.4  # factor by which a gas that comes in smoothly has risen within some six frames
 CHANGED = 0.03  # part of the light a process gas has to have to be looked at
 
 
@@ -68,10 +69,7 @@ def name_change(names: tuple[str, ...], before: Floats, after: Floats, noise: Fl
     if not total > LIT * float(after[s]):  # not a number, too
         return Change(why="plasma lit", cut=True, gases=True, kind="plasma lit")
     scale = float(after[s]) / total
-    floor = CHANGED * max(total, float(after[s]))
-    main = [i for i, n in enumerate(names) if n in PROCESS and max(before[i], after[i]) > floor]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        factors = np.array([after[i] / before[i] if before[i] > 0 else np.inf for i in main])
+    main, factors = _process(names, before, after)
     come = [i for i, f in zip(main, factors, strict=True) if f > 2.0 * max(scale, 1.0)]
     gone = [i for i, f in zip(main, factors, strict=True) if f < min(scale, 1.0) / 3.0]
     if come or gone:
@@ -84,6 +82,31 @@ def name_change(names: tuple[str, ...], before: Floats, after: Floats, noise: Fl
         return Change(why=f"line pattern changed ({what}); all light stepped by a factor {scale:.2g}", cut=True)
     why = f"all light stepped by a factor {scale:.2g} (power, pressure, or what the fibre sees)"
     return Change(why=why, cut=True, factor=scale)
+
+
+def name_slow(names: tuple[str, ...], before: Floats, after: Floats) -> Change:
+    """Name a gas that came in smoothly while the others stayed; parameters as in `name_change`.
+
+    Returns
+    -------
+    Change
+        One that cuts nothing; whatever else changes smoothly is no other condition, and `why` is empty.
+    """
+    main, factors = _process(names, before, after)
+    come = [i for i, f in zip(main, factors, strict=True) if f > COMING]
+    if come:
+        change = _gases(names, before, after, come, [], factors[[i not in come for i in main]])
+        if not change.cut:
+            return change
+    return Change(why="", cut=False)
+
+
+def _process(names: tuple[str, ...], before: Floats, after: Floats) -> tuple[list[int], Floats]:
+    """Return the process gases that give light before or after, and the factors by which they changed."""
+    floor = CHANGED * max(float(before[len(names)]), float(after[len(names)]))
+    main = [i for i, n in enumerate(names) if n in PROCESS and max(before[i], after[i]) > floor]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return main, np.array([after[i] / before[i] if before[i] > 0 else np.inf for i in main])
 
 
 def _gases(

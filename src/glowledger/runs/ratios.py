@@ -14,7 +14,10 @@ Floats = NDArray[np.float64]
 
 TOTAL = "total light"
 # Process gases in the order of merit as reference: an inert actinometer first, then what the recipe feeds
-REFERENCES = ("Ar I", "O I", "N2", "He I")
+REFERENCES = ("Ar I", "O I", "N2", "He I", "H2")
+# Light of the reference's own gas, which is no contaminant beside it
+OWN_GAS = {"H2": ("H I",)}
+HYDROGEN = 0.5  # of all species' light: below this H2 is a trace in another gas, which it must not be divided by
 # What comes off dirty parts and electrodes (TRADE: O2 or air: CO, OH, H; Ar or H2: CH, C2, CN, H; conditioning: Na, K)
 CONTAMINANTS = (
     "CO", "OH", "H I", "CH", "C2", "CN", "CO+", "CO2+", "C I", "NH", "NO", "Na I", "K I", "Ca I", "Mg I",
@@ -117,6 +120,8 @@ def choose_reference(
     for name in REFERENCES:
         if name not in names or (present is not None and name not in present):
             continue
+        if name == "H2" and _hydrogen(names, counts) < HYDROGEN:
+            continue
         column = names.index(name)
         with np.errstate(divide="ignore", invalid="ignore"):
             strength = counts[:, column] / standard_error[:, column]
@@ -132,12 +137,21 @@ def choose_reference(
     )
 
 
+def _hydrogen(names: tuple[str, ...], counts: Floats) -> float:
+    """Return the part of the light of all species that hydrogen gives."""
+    typical = np.maximum(np.nan_to_num(np.nanmedian(counts, axis=0)), 0.0)
+    own = sum(float(typical[names.index(name)]) for name in ("H2", "H I") if name in names)
+    return own / max(float(typical.sum()), 1e-300)
+
+
 def _reason(name: str, strength: float, passed: list[str]) -> str:
     why = {
         "Ar I": "argon does not react, so its light follows the plasma alone (actinometer)",
         "O I": "no argon to divide by; oxygen is used up by the cleaning itself, so it is second best",
         "N2": "no argon or oxygen to divide by; a nitrogen leak would hide in it",
         "He I": "no argon, oxygen or nitrogen to divide by; helium lines need far hotter electrons than CO",
+        "H2": "no other process gas to divide by, and hydrogen gives most of the light; hydrogen from dirt or water "
+        "hides in it, so H I is not followed",
     }[name]
     weak = f"; too weak: {', '.join(passed)}" if passed else ""
     return f"{why}; its counts are {strength:.0f} standard errors{weak}"

@@ -10,7 +10,7 @@ import numpy as np
 from glowledger.runs.frame_counts import Floats, FrameCounts
 from glowledger.runs.smooth_change import step_size
 
-Kind = Literal["good", "flash", "dip", "step", "ramp", "out", "lit"]
+Kind = Literal["good", "flash", "dip", "step", "slow", "ramp", "out", "lit"]
 
 RECENT = 30  # accepted frames remembered
 LEVEL = 5  # of which the latest give the level
@@ -33,8 +33,9 @@ class Decided:
 
     Attributes
     ----------
-    kind : {'good', 'flash', 'dip', 'step', 'ramp', 'out', 'lit'}
-        'step': conditions changed with the first of them; 'ramp': they have been changing until now; 'out': the
+    kind : {'good', 'flash', 'dip', 'step', 'slow', 'ramp', 'out', 'lit'}
+        'step': conditions changed with the first of them; 'slow': species rose and stayed, without a step: a gas may
+        be coming in; 'ramp': conditions have been changing until now; 'out': the
         plasma went out; 'lit': it burns again.
     frames : list of FrameCounts
         In time order.
@@ -176,14 +177,16 @@ class Screen:
         if np.all(stack[-LEVEL:, -2] < OUT * before[-2]):
             self.out, self.lit = True, before.tolist()
             return [Decided(kind="out", frames=frames, before=before, after=after, noise=noise)]
-        if not self._steps(frames, stack):
+        slow = not self._steps(frames, stack)
+        if slow and all(c >= stack.shape[1] - 2 for c in self._odd(frames[-1], stack[-1])):
             self._accept(frames[0])
             again = [decided for frame in frames[1:] for decided in self.take(frame)]
             return [Decided(kind="good", frames=frames[:1]), *again]
         self.recent, self.recent_s = stack[-LEVEL:].tolist(), [f.time_s for f in frames[-LEVEL:]]
         change = np.nan_to_num((after - before) / np.where(noise > 0, noise, np.inf))
         risen = tuple(int(i) for i in np.argsort(-change[:-2]) if change[i] > 3.0)
-        return [Decided(kind="step", frames=frames, risen=risen, before=before, after=after, noise=noise)]
+        kind: Kind = "slow" if slow else "step"
+        return [Decided(kind=kind, frames=frames, risen=risen, before=before, after=after, noise=noise)]
 
     def _steps(self, frames: list[FrameCounts], stack: Floats) -> bool:
         """True if a channel that was odd steps: light that falls or rises smoothly has left its level, too."""
