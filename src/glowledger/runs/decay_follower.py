@@ -42,6 +42,8 @@ class DecayFollower:
         Probability for `Posterior.latest`.
     start_s : float
         Time of the start of the decay; NaN before the first frame, if it was not set.
+    pauses : list of list of float
+        Stretches that were left out: time from `start_s` at which each began, and how long it was.
     per_bin : int
         Frames per full bin.
     steps_s : list of float
@@ -87,6 +89,7 @@ class DecayFollower:
     assurance: float = 0.98
     start_s: float = float("nan")
     per_bin: int = 1
+    pauses: list[list[float]] = field(default_factory=list)
     steps_s: list[float] = field(default_factory=list)
     found_s: list[float] = field(default_factory=list)
     time: list[float] = field(default_factory=list)
@@ -299,7 +302,12 @@ class DecayFollower:
 
     def skip(self, pause_s: float) -> None:
         """Leave out a stretch in which nothing happened: later times count from a start moved up by it."""
+        self.pauses.append([self.time[-1] if self.time else 0.0, pause_s])
         self.start_s += pause_s
+
+    def when(self, time: float) -> float:
+        """Return the run time of a time of the decay, which pauses after it have not moved, s."""
+        return self.start_s + time - sum(pause for began, pause in self.pauses if time < began)
 
     def _start_at_top(self) -> None:
         """Drop what came before the top of a signal that first rose: the decay starts there."""
@@ -309,6 +317,7 @@ class DecayFollower:
         start = self.time[top]
         self.start_s += start
         self.time = [t - start for t in self.time[top:]]
+        self.pauses = [[began - start, pause] for began, pause in self.pauses]
         for name in ("value", "precision", "weight", "count"):
             setattr(self, name, getattr(self, name)[top:])
         self.knee_s = float("nan")

@@ -316,7 +316,7 @@ class EndpointFollower:
         p = self.posterior
         if not self.reached or p is None or self.frozen:
             return False
-        return p.done < 0.5 or self.decay.start_s + p.end[0] - MEASURED * p.end[1] > self.declared_at_s
+        return p.done < 0.5 or self.decay.when(p.end[0] - MEASURED * p.end[1]) > self.declared_at_s
 
     def endpoint(self, label: str = "", *, plasma_out: bool = False) -> Endpoint:
         """Return the verdict with time, interval and reason.
@@ -334,15 +334,15 @@ class EndpointFollower:
             verdict = "cannot tell" if verdict == "cannot tell" else "not reached"
             reason = f"The plasma is out; no light is no sign of cleanness. Before that: {reason}"
         p = self.posterior
-        start = self.decay.start_s
+        when, start = self.decay.when, self.decay.start_s
         known = p is not None and p.seen >= SEEN and verdict != "cannot tell" and not (self.back and self.reached)
         time_s, low, high = NAN, NAN, NAN
         if known and p is not None:
             sooner = self.carried.sooner(self.decay.fraction, p.end[1], self.decay.time[-1], p.left[1])
-            inexact, high = MEASURED * p.end[1], start + p.end[1]
-            time_s, low = high - sooner[1], high - sooner[0]
-            low -= math.hypot(p.end[1] - p.end[0], inexact)
-            high += math.hypot(p.end[2] - p.end[1], inexact)
+            inexact, end = MEASURED * p.end[1], p.end[1]
+            time_s = when(end - sooner[1])
+            low = when(end - sooner[0] - math.hypot(end - p.end[0], inexact))
+            high = when(end + math.hypot(p.end[2] - end, inexact))
             if high - start > self._horizon():
                 high = math.inf
             if time_s - start > self._horizon():

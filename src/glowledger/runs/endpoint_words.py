@@ -99,7 +99,7 @@ def _reached_reason(follower: EndpointFollower, label: str) -> str:
     if follower.in_doubt and p.done > 0.5:
         return (
             f"{label} was declared done at {follower.declared_at_s:.0f} s, too early: later frames put its end at "
-            f"{follower.decay.start_s + p.end[1]:.0f} s; {left} now."
+            f"{follower.decay.when(p.end[1]):.0f} s; {left} now."
         )
     if follower.in_doubt:
         return (
@@ -125,5 +125,5 @@ def _over_clean_words(follower: EndpointFollower) -> str:
     p = follower.posterior
     if follower.criterion.over_clean <= 0 or p is None:
         return ""
-    until = follower.decay.start_s + p.end[1] * (1 + follower.criterion.over_clean)
+    until = follower.decay.when(p.end[1] * (1 + follower.criterion.over_clean))
     return f"With the margin of {100 * follower.criterion.over_clean:g} % for hidden faces go on until {until:.0f} s."
