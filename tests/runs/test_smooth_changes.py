@@ -81,6 +81,17 @@ def test_nitrogen_that_comes_in_slowly_is_told_and_cuts_nothing(seed):
     assert result.endpoint.interval_s[0] <= 60 * np.log(20) <= result.endpoint.interval_s[1]
 
 
+def test_glare_of_arcs_that_ends_is_no_plasma_that_goes_out():
+    """Arcs in most frames at first: of all light next to none is left when they stop, of the lines all."""
+    run = cleaning_counts(300, seed=5)
+    glare = np.where(run["time_s"] < 60, 1e6, 0.0)
+    run["continuum_counts"] += glare
+    run["total_counts"] += glare
+    result = analyse_run(SeriesFit(species_names=NAMES, **run))
+    assert "plasma out" not in [a.kind for a in result.alarms]
+    assert result.endpoint.verdict == "reached"
+
+
 def test_a_pause_in_the_recording_is_no_step():
     """The light falls on while no frames come; against their number it would step."""
     t = np.concatenate([np.arange(10.0), np.arange(25.0, 31.0)])

@@ -125,7 +125,7 @@ class Screen:
         """Return the channels that are odd: none where the frame is as expected."""
         z, level = self._scores(frame, values)
         total = len(values) - 2
-        if values[total] < OUT * level[total]:
+        if dark(values, level):
             return [total]
         z = np.nan_to_num(z)
         high = np.sort(z[:-2])[::-1]
@@ -174,7 +174,7 @@ class Screen:
         stack = np.array([f.channels for f in frames])
         before, noise = self._level(), self._noise()
         after = middles(stack[-LEVEL:])
-        if np.all(stack[-LEVEL:, -2] < OUT * before[-2]):
+        if all(dark(row, before) for row in stack[-LEVEL:]):
             self.out, self.lit = True, before.tolist()
             return [Decided(kind="out", frames=frames, before=before, after=after, noise=noise)]
         slow = not self._steps(frames, stack)
@@ -244,6 +244,14 @@ class Screen:
         after = middles(np.array(self.recent))
         before = np.array(self.lit)
         return [Decided(kind="lit", frames=frames, before=before, after=after, noise=0 * before)]
+
+
+def dark(values: Floats, level: Floats) -> bool:
+    """True if there is next to no light, neither in all nor in the strong lines: glare of arcs that ends leaves these."""
+    usual = np.maximum(np.nan_to_num(level[:-2]), 0.0)
+    strong = usual > STRONG * usual.sum()
+    lines = np.nan_to_num(values[:-2])[strong].sum() > OUT * usual[strong].sum() if strong.any() else False
+    return bool(values[-2] < OUT * level[-2] and not lines)
 
 
 def middles(rows: Floats) -> Floats:
