@@ -247,7 +247,7 @@ class Screen:
 
 
 def dark(values: Floats, level: Floats) -> bool:
-    """True if there is next to no light, neither in all nor in the strong lines: glare of arcs that ends leaves these."""
+    """True if there is next to no light, in all and in the strong lines: glare of arcs that ends leaves these."""
     usual = np.maximum(np.nan_to_num(level[:-2]), 0.0)
     strong = usual > STRONG * usual.sum()
     lines = np.nan_to_num(values[:-2])[strong].sum() > OUT * usual[strong].sum() if strong.any() else False
