@@ -21,12 +21,17 @@ def places(clean: list[FeatureTest]) -> int:
 
     Bands of one sequence stand so close that one foreign line can pass for several: they make one place.
     """
+    return len(_one_of_each_place(clean))
+
+
+def _one_of_each_place(tests: list[FeatureTest]) -> list[FeatureTest]:
+    """Return the first feature of each independent place."""
     kept: list[FeatureTest] = []
-    for test in clean:
+    for test in tests:
         apart = SEQUENCE_NM if test.band else 0.0
         if all(abs(test.feature.wavelength_nm - other.feature.wavelength_nm) > apart for other in kept):
             kept.append(test)
-    return len(kept)
+    return kept
 
 
 def together(tests: list[FeatureTest]) -> tuple[float, list[FeatureTest]]:
@@ -35,12 +40,8 @@ def together(tests: list[FeatureTest]) -> tuple[float, list[FeatureTest]]:
     One of each place, where most of the light is the species' own; each counts by what it should show (weights by
     expected significance: Lipták 1958, from memory), so that a place where nothing is found speaks against the rest.
     """
-    own: list[FeatureTest] = []
-    for test in sorted(tests, key=lambda test: -test.expected_sigma):
-        apart = SEQUENCE_NM if test.band else 0.0
-        near = any(abs(test.feature.wavelength_nm - other.feature.wavelength_nm) <= apart for other in own)
-        if not near and test.expected_sigma > 0 and test.share >= MOSTLY_OWN:
-            own.append(test)
+    showing = [test for test in tests if test.expected_sigma > 0 and test.share >= MOSTLY_OWN]
+    own = _one_of_each_place(sorted(showing, key=lambda test: -test.expected_sigma))
     expected = np.array([test.expected_sigma for test in own])
     found = np.array([test.sigma if test.centred else 0.0 for test in own])
     if not own:

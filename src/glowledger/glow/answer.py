@@ -57,7 +57,7 @@ def answer(
         species=evidence,
         shift_nm=solution.shift_at(scene, middle),
         shift_se_nm=solution.shift_error_at(scene, middle),
-        fwhm_nm=float(scene.line_spread.fwhm(scene.axis_nm[middle])) * solution.adjustment.shape.width,
+        fwhm_nm=solution.fwhm_at(scene, middle),
         chi2_reduced=solution.chi2_reduced,
         mismatch=solution.levels.template_error,
         temperatures=temperatures,

@@ -220,7 +220,7 @@ def _tops(light: NDArray[np.float64], faint: float = FAINT_FEATURE) -> NDArray[n
 def _test(given: _Given, top: int) -> FeatureTest | None:
     """Test one feature; None where too few of its pixels are used (its top may be saturated, its flanks tell)."""
     scene, solution, light = given.scene, given.solution, given.light
-    fwhm = float(scene.line_spread.fwhm(scene.axis_nm[top])) * solution.adjustment.shape.width
+    fwhm = solution.fwhm_at(scene, top)
     pixel = scene.pixel_nm
     near, around = _pixels_of(given, top, fwhm)
     if around.size < LEAST_PIXELS:

@@ -115,6 +115,10 @@ class Solution:
         """Return true minus believed wavelength at a pixel, nm."""
         return float(scene.shift_basis[pixel : pixel + 2].mean(axis=0) @ self.adjustment.shift_nm)
 
+    def fwhm_at(self, scene: Scene, pixel: int) -> float:
+        """Return the fitted line width at a pixel, nm."""
+        return float(scene.line_spread.fwhm(scene.axis_nm[pixel])) * self.adjustment.shape.width
+
     def shift_error_at(self, scene: Scene, pixel: int) -> float:
         """Return the standard error of `shift_at`, nm."""
         term = scene.shift_basis[pixel : pixel + 2].mean(axis=0)

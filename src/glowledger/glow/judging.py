@@ -69,8 +69,7 @@ def evidence_of(
     strange, anywhere = unexplained_light(scene, solution), unexplained_part(scene, solution)
     murky = _murky(scene, solution, listed, light)
     lit = replace(seen, open=scene.used & ~seen.blocked_by_window)
-    middle = float(np.median(scene.axis_nm))
-    wide = float(scene.line_spread.fwhm(middle)) * solution.adjustment.shape.width
+    wide = solution.fwhm_at(scene, scene.axis_nm.size // 2)
     cases = []
     for one in listed:
         columns = scene.columns_of(one.name)

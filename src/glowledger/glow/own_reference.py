@@ -148,7 +148,7 @@ def _read_off(scene: Scene, solution: Solution, places: NDArray[np.intp]) -> tup
     # the fit ends when little is left to move: that little is added
     shift = terms @ (solution.adjustment.shift_nm + solution.free_values[:k])
     shift_se = np.sqrt(np.einsum("ij,jk,ik->i", terms, covariance[:k, :k], terms))
-    fwhm = float(scene.line_spread.fwhm(scene.axis_nm[places[places.size // 2]])) * solution.adjustment.shape.width
+    fwhm = solution.fwhm_at(scene, int(places[places.size // 2]))
     fwhm *= float(np.exp(np.clip(solution.free_values[k], -0.1, 0.1)))
     return shift, shift_se, fwhm, fwhm * float(np.sqrt(covariance[k, k]))
 
