@@ -159,8 +159,9 @@ def head_rows(facts: Path) -> list[list[str]]:
         text, side = fact["source"], fact["degradation"]
         source = "pearse_gaydon" if text.startswith("Pearse") else "uncertain"
         side = side if side in ("violet", "red") else "unknown"
-        bands = (fact["v_upper"], fact["v_lower"], fact["wavelength_air_nm"])
-        rows.append([names[fact["system"]], *bands, side, source])
+        name, nm = names[fact["system"]], fact["wavelength_air_nm"]
+        bands = choices.HEAD_BANDS.get((name, nm), (fact["v_upper"], fact["v_lower"]))
+        rows.append([name, *bands, nm, side, source])
     for fact in read_csv(facts / "added_heads.csv"):
         for cell in fact["heads"].split(";"):
             band, nm = cell.split() if " " in cell.strip() else ("-", cell.strip())
@@ -193,7 +194,10 @@ def write_table(file: Path, holds: str, header: tuple[str, ...], rows: list[list
 
 def build(facts: Path, out: Path) -> None:
     """Write the three tables."""
-    collected = json.loads((facts / "molecular_constants.json").read_text(encoding="utf-8"))["states"]
+    files = (facts / name for name in ("molecular_constants.json", "added_states.json"))
+    collected = {
+        key: state for file in files for key, state in json.loads(file.read_text(encoding="utf-8"))["states"].items()
+    }
     keys = sorted({key for system in choices.SYSTEMS.values() for key in system[:2]})
     states = {key.replace("_", " "): state_entry(key, collected[key]) for key in keys}
     strengths = collected_strengths(facts)

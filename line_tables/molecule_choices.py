@@ -153,10 +153,29 @@ SYSTEMS = {
         0.10,
         "Constants from memory; Λ-doubling left out. Branching from Franck-Condon factors.",
     ),
+    "CO2+ A-X": (
+        "CO2+_A",
+        "CO2+_X",
+        "CO2+",
+        "Fox-Duffendack-Barker",
+        "CO2+ A-X (uncertain)",
+        0.30,
+        0.10,
+        "Constants and heads from memory. The molecule is taken as a diatomic: only the symmetric stretch, on which "
+        "its bands lie, is there; bands of bending molecules and the coupling of bending and spin are left out.",
+    ),
+    "CO2+ B-X": (
+        "CO2+_B",
+        "CO2+_X",
+        "CO2+",
+        "ultraviolet doublet",
+        "CO2+ B-X",
+        0.30,
+        0.10,
+        "As for CO2+ A-X; that the two bands overlap those of A with much stretch is left out.",
+    ),
 }
 HEADS_ONLY = {
-    "CO2+ B-X": ("CO2+", "ultraviolet doublet", "CO2+ B-X"),
-    "CO2+ A-X": ("CO2+", "Fox-Duffendack-Barker", "CO2+ A-X (uncertain)"),
     "TiO C-X": ("TiO", "alpha", "TiO alpha (C-X)"),
     "TiO B-X": ("TiO", "gamma prime", "TiO gamma-prime (B-X)"),
     "TiO A-X": ("TiO", "gamma", "TiO gamma (A-X)"),
@@ -175,6 +194,7 @@ NUCLEAR_WEIGHTS = {
     "H2": (1.0, 3.0),
     "N2": (6.0, 3.0),
     "N2+": (6.0, 3.0),
+    "CO2+": (1.0, 0.0),
 }
 
 # Constants put in place of, or beside, those of the facts. Values are remembered ones, taken because the
@@ -220,11 +240,19 @@ FITTED_HEADS = {
     "H2 d-a": {(1, 1), (2, 2), (3, 3)},
 }
 
+# Heads collected without the band they belong to: where the constants put one of its two sub-bands.
+HEAD_BANDS = {
+    ("CO2+ B-X", "288.3"): ("0", "0"), ("CO2+ B-X", "289.6"): ("0", "0"),
+    ("CO2+ A-X", "337.0"): ("1", "0"), ("CO2+ A-X", "351.1"): ("0", "0"),
+}  # fmt: skip
+
 # cm⁻¹ above the lowest rotational level.
 CEILINGS = {"CH_B": ({0: 2900.0, 1: 560.0}, "ch_b_cut")}
 
 # Systems without collected factors: highest v' and v'' to compute.
-COMPUTED_FACTORS = {"CO+ B-X": (4, 12), "SiO A-X": (5, 14), "SiH A-X": (1, 4)}
+COMPUTED_FACTORS = {
+    "CO+ B-X": (4, 12), "SiO A-X": (5, 14), "SiH A-X": (1, 4), "CO2+ A-X": (5, 10), "CO2+ B-X": (0, 3),
+}  # fmt: skip
 # Systems whose collected factors were computed before the changes above: computed anew.
 RENEWED_FACTORS = ("N2 B-A", "CN B-X", "C2 d-a")
 
@@ -268,6 +296,16 @@ SOURCES = {
         "Molecule Wavelength Tables of G. H. Dieke (1972), from memory)",
     ),
     "memory": ("from memory", "from memory"),
+    "co2_ion": (
+        "from memory",
+        "T0, B0, spin-orbit constant and frequency of the symmetric stretch: Herzberg, Electronic Spectra of "
+        "Polyatomic Molecules (1966), and Gauyacq, Larcher & Rostas, Can. J. Phys. 57, 1634 (1979), from memory, "
+        "rounded; Te, we and Be from them with co2_like; the mass is that of two oxygen atoms",
+    ),
+    "co2_like": (
+        "from memory",
+        "as of neutral CO2 (x11 about -3, alpha_1 about 0.0012 cm⁻¹, from memory): an assumption",
+    ),
     "fit_angstrom": (
         "fitted",
         "CO A1Π Te, we, wexe fitted to five Ångström heads: no published constants",
@@ -314,6 +352,8 @@ SOURCE_KEYS = {
     "FIT_ANGSTROM_HEADS": "fit_angstrom",
     "DERIVED_CH_B": "ch_b",
     "from memory": "memory",
+    "CO2_ION": "co2_ion",
+    "CO2_LIKE": "co2_like",
 }
 STRENGTH_KEYS = {
     "Chauveau": "chauveau2002",
