@@ -17,7 +17,8 @@ from glowledger.glow.franck_condon import (
 )
 from glowledger.tables.molecules import state, system, systems
 
-OURS = ("CO+ B-X", "N2 B-A", "CN B-X", "C2 d-a", "SiO A-X", "SiH A-X")  # factors of the tables that this code computed
+# factors of the tables that this code computed
+OURS = ("CO+ B-X", "N2 B-A", "CN B-X", "C2 d-a", "SiO A-X", "SiH A-X", "CO2+ A-X", "CO2+ B-X")
 
 
 def plain(**constants):
@@ -139,3 +140,14 @@ def test_potential_rises_on_both_sides_of_its_minimum():
         assert np.all(np.diff(curve[bottom:]) >= 0), name
         inside = curve[: bottom + 1]
         assert np.all(np.diff(inside) <= 1e-6), name
+
+
+def test_stretch_of_carbon_dioxide_ions_is_that_of_displaced_oscillators():
+    # Closed form as above, S from bond lengths of CO2+ (X 1.1769 Å, A 1.2274 Å, both ends move; Herzberg, Electronic
+    # Spectra of Polyatomic Molecules (1966), from memory) and the mean of 1126 and 1244 cm⁻¹, which it takes as equal.
+    mass_of_oxygen, wavenumber = 15.9949, 1185.0
+    unit = np.sqrt(2 * HBAR2_OVER_2U / (2 * mass_of_oxygen * wavenumber))
+    s = ((1.2274 - 1.1769) / unit) ** 2 / 2
+    upper, lower = system("CO2+ A-X").states()
+    found = franck_condon_factors(upper, lower, 0, 5)[0]
+    assert_allclose(found, [exp(-s) * s**n / factorial(n) for n in range(6)], atol=0.03)

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cache
-from math import exp
+from itertools import product
+from math import exp, factorial
 
 import numpy as np
 from glow_facts import HERE, Atom, atoms, bands, states
 from glow_rotation import RECIPE
+from scipy.special import eval_genlaguerre
 
 STEP_NM = 0.02
 GRID_NM = np.arange(178.0, 1120.0, STEP_NM)
@@ -49,8 +51,10 @@ T_VIB = {
     "CO+ comet tail": 4000.0,
     "O2+ first negative": 3000.0,
 }
-# CO2+ A-X groups and B-X heads, nm, with weights: from memory, rough
-CO2_ION = {288.3: 6, 289.6: 6, 325.4: 1, 337.0: 2, 351.1: 3, 353.4: 2, 366.2: 2.5, 367.4: 2}
+# CO2+ A-X: origins of its two sub-bands, stretch of A and X, cm-1, displacement of the stretch (Huang-Rhys factor);
+# B-X: heads, nm. From memory of Herzberg's Electronic Spectra of Polyatomic Molecules, rough
+CO2_ION_CM, CO2_STRETCH_CM, CO2_DISPLACED = (28532.0, 28468.0), (1126.0, 1244.0), 1.47
+CO2_ION_B_NM = (288.3, 289.6)
 RYDBERG_CM = 109737.3
 # ionisation limits, cm-1: NIST ASD, from memory
 LIMIT_CM = {
@@ -208,14 +212,25 @@ def hydrogen_molecule(rng: np.random.RandomState, nature: Nature, t_rot: float) 
 
 
 def carbon_dioxide_ion(rng: np.random.RandomState) -> np.ndarray:
-    """CO2+: red-degraded heads with 1.3 nm tails; a picture of the bands, not their structure."""
+    """CO2+: red-degraded heads with tails, shared as between displaced oscillators; a picture of the bands, no lines."""
     out = np.zeros_like(GRID_NM)
-    for head, weight in CO2_ION.items():
-        away = np.maximum(GRID_NM - head, 0)
-        out += (
-            weight * np.exp(0.2 * rng.standard_normal()) * np.where(head <= GRID_NM, np.exp(-away / 1.3), 0)
-        )
-    return out / out.sum()
+    kelvin = rng.uniform(2000.0, 5000.0)
+    for v, w in product(range(5), range(9)):
+        overlap = CO2_DISPLACED ** abs(v - w) * factorial(min(v, w)) / factorial(max(v, w))
+        overlap *= eval_genlaguerre(min(v, w), abs(v - w), CO2_DISPLACED) ** 2
+        born = exp(-1.4388 * CO2_STRETCH_CM[0] * v / kelvin)
+        for origin in CO2_ION_CM:
+            wavenumber = origin + v * CO2_STRETCH_CM[0] - w * CO2_STRETCH_CM[1]
+            head, strength = 1e7 / wavenumber / 1.000283, (wavenumber / 28500.0) ** 3
+            tail = rng.uniform(0.4, 0.9) * (head / 350.0) ** 2
+            away = np.maximum(GRID_NM - head, 0)
+            bright = born * overlap * strength * exp(0.15 * rng.standard_normal()) / tail
+            out += bright * np.where(head <= GRID_NM, np.exp(-away / tail), 0)
+    doublet = np.zeros_like(GRID_NM)
+    for head in CO2_ION_B_NM:
+        doublet += exp(0.1 * rng.standard_normal()) * np.exp(-np.abs(GRID_NM - head) / 0.35)
+    part = rng.uniform(0.25, 0.55)
+    return (1 - part) * out / out.sum() + part * doublet / doublet.sum()
 
 
 def species_photons(
