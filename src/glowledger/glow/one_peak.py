@@ -48,14 +48,16 @@ def one_peak(
     reach = REACH_WIDTHS * fwhm
     at = np.flatnonzero(scene.used & (nm > low - reach) & (nm < high + reach))
     root = 1.0 / np.sqrt(variance[at])
-    smooth = np.stack([np.ones(at.size), nm[at] - low])
-    rest = shown[0, at] * root
+    smooth = np.linalg.qr(np.stack([root, (nm[at] - low) * root], axis=1))[0]
 
-    def left(light: NDArray[np.float64]) -> float:
-        columns = np.concatenate([light, smooth]) * root
-        amounts = np.linalg.lstsq(columns.T, rest, rcond=None)[0]
-        return float(np.sum((rest - amounts @ columns) ** 2))
+    def upright(rows: NDArray[np.float64]) -> NDArray[np.float64]:
+        scaled = rows * root
+        return np.asarray(scaled - (scaled @ smooth) @ smooth.T)
 
     places = np.arange(low - fwhm, high + fwhm, fwhm / PLACES_IN_WIDTH)
-    lines = (unit_profile((nm[at] - place) / fwhm, shape.lorentz_fraction, shape.asymmetry) for place in places)
-    return min(left(line[None]) for line in lines) <= left(shown[1:, at])
+    distance = (nm[at] - places[:, None]) / fwhm
+    lines = upright(unit_profile(distance, shape.lorentz_fraction, shape.asymmetry))
+    rest, both = upright(shown[0, at]), upright(shown[1:, at])
+    told = (lines @ rest) ** 2 / np.maximum(np.sum(lines**2, axis=1), np.finfo(float).tiny)
+    amounts = np.linalg.lstsq(both.T, rest, rcond=None)[0]
+    return float(rest @ rest - told.max()) <= float(np.sum((rest - amounts @ both) ** 2))
