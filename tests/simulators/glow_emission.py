@@ -212,7 +212,7 @@ def hydrogen_molecule(rng: np.random.RandomState, nature: Nature, t_rot: float) 
 
 
 def carbon_dioxide_ion(rng: np.random.RandomState) -> np.ndarray:
-    """CO2+: red-degraded heads with tails, shared as between displaced oscillators; a picture of the bands, no lines."""
+    """CO2+: red-degraded heads with tails, shared as between displaced oscillators; a picture, no lines."""
     out = np.zeros_like(GRID_NM)
     kelvin = rng.uniform(2000.0, 5000.0)
     for v, w in product(range(5), range(9)):
