@@ -91,7 +91,8 @@ def _said(found: Identified, number: int, shot: Shot, fit: LineFit, ends: tuple[
     if len(mine) == 0:
         return []
     width = float(np.median(found.width_nm[mine]))
-    seen = _bright_peaks(found, mine, fit, shot, width)
+    levels = _Levels(found, mine, shot)
+    seen = _bright_peaks(found, mine, fit, shot, width, levels)
     inside = [peak for peak in seen if ends[0] <= peak.u <= ends[1]]
     usual = (1.0 + sum(np.isfinite(peak.odds) for peak in inside)) / (2.0 + len(inside))
     of_others = _as_of_another([peak for peak in seen if not np.isfinite(peak.odds)], shot, width)
@@ -103,11 +104,11 @@ def _said(found: Identified, number: int, shot: Shot, fit: LineFit, ends: tuple[
             share = share if np.isfinite(peak.odds) else 1.0 - share
             both.append(float(min(np.log(share) + (odds if np.isfinite(odds) else 0.0), MOST_WORD)))
         words.append(_Word(peak.u, *both))
-    return words + _of_missing(found, mine, shot, fit, width, ends)
+    return words + _of_missing(shot, fit, width, ends, levels)
 
 
 def _of_missing(
-    found: Identified, mine: NDArray[np.intp], shot: Shot, fit: LineFit, width: float, ends: tuple[float, float]
+    shot: Shot, fit: LineFit, width: float, ends: tuple[float, float], levels: _Levels
 ) -> list[_Word]:
     """Return what listed lines say against the scale that would be bright there, and show no peak.
 
@@ -124,10 +125,10 @@ def _of_missing(
     light = np.log(np.maximum(peaks.area, 1e-9))
     faintest = max(float(np.min(light)), float(np.max(light) + np.log(BRIGHT_SHARE)))
     missing, inside = [], []
-    for j, place in zip(chosen.tolist(), u.tolist(), strict=True):
-        curve = float(fit.standard_error_nm(np.array([place]))[0])
-        expected = np.log(lines.strength[j]) + _levels(found, mine, shot, place)[j]
-        if curve > TELLING * width or not expected > faintest + LIKE:
+    known = fit.standard_error_nm(u) <= TELLING * width
+    for j, place in zip(chosen[known].tolist(), u[known].tolist(), strict=True):
+        expected = np.log(lines.strength[j]) + levels(place)[j]
+        if not expected > faintest + LIKE:
             continue
         gap = np.abs(peak_nm - lines.wavelength_nm[j])
         seen = (gap < MATCHED * width) | ((gap < CLEAR * width) & (light > expected + HIDES))
@@ -150,23 +151,28 @@ class _Seen(NamedTuple):
     odds: float
 
 
-def _bright_peaks(found: Identified, mine: NDArray[np.intp], fit: LineFit, shot: Shot, width: float) -> list[_Seen]:
+def _bright_peaks(
+    found: Identified, mine: NDArray[np.intp], fit: LineFit, shot: Shot, width: float, levels: _Levels
+) -> list[_Seen]:
     """Return the bright peaks that tell something."""
     peaks, lines = shot.peaks, shot.lines
     row_of = {int(found.peak[k]): int(k) for k in mine}
     told = []
-    for i in np.flatnonzero((peaks.area > BRIGHT_SHARE * np.max(peaks.area)) & ~peaks.broad).tolist():
-        k = row_of.get(i)
-        u = float(shot.u_at(np.array(peaks.pixel[i])) if k is None else found.u[k])
-        nm, curve = float(fit.nm(np.array([u]))[0]), float(fit.standard_error_nm(np.array([u]))[0])
+    log_strength = np.log(lines.strength)
+    bright = np.flatnonzero((peaks.area > BRIGHT_SHARE * np.max(peaks.area)) & ~peaks.broad)
+    rows = [row_of.get(i) for i in bright.tolist()]
+    own = shot.u_at(peaks.pixel[bright])
+    at = np.array([u if k is None else found.u[k] for u, k in zip(own, rows, strict=True)])
+    at_nm, curve_nm = fit.nm(at).tolist(), fit.standard_error_nm(at).tolist()
+    for i, k, u, nm, curve in zip(bright.tolist(), rows, at.tolist(), at_nm, curve_nm, strict=True):
         error = float(np.hypot(curve, 0.0 if k is None else found.error_nm[k]))
         if error > TELLING * width or (k is not None and not found.sharp[k]):
             continue
         if k is None:
             told.append(_Seen(u, nm, curve, -np.inf))
             continue
-        level = _levels(found, mine, shot, u)
-        unlike = np.abs(np.log(max(peaks.area[i], 1e-9)) - np.log(lines.strength) - level)
+        level = levels(u)
+        unlike = np.abs(np.log(max(peaks.area[i], 1e-9)) - log_strength - level)
         like = (unlike < np.where(lines.bright, LIKE, FAINT_LIKE)) | ~np.isfinite(unlike) | bool(peaks.saturated[i])
         near = np.abs(lines.wavelength_nm - nm) < REACH * width
         odds = _odds_of_place(float(found.wavelength_nm[k]) - nm, error, width, int(np.count_nonzero(like & near)))
@@ -181,27 +187,37 @@ def _odds_of_place(off_nm: float, error_nm: float, width: float, others: int) ->
     return float(np.log(((1.0 - OUT_OF_PLACE) * here + anywhere) * 2.0 * REACH * width / max(others, 1)))
 
 
-def _levels(found: Identified, mine: NDArray[np.intp], shot: Shot, u: float) -> Floats:
-    """Return the ln(counts over listed strength) of each listed line (m,) as the nearest seen ones of its element tell.
+class _Levels:
+    """The ln(counts over listed strength) of lines as the nearest seen ones of their element tell.
 
-    NaN where too few are seen. Near ones, as response and lamp change it along the axis.
+    Near ones, as response and lamp change it along the axis.
     """
-    levels = np.full(len(shot.lines), np.nan)
-    names, listed = np.array(found.species)[mine], np.array(shot.lines.species)
-    for name in np.unique(names):
-        rows = mine[(names == name) & np.isfinite(found.brightness[mine]) & found.bright[mine]]
-        if len(rows) >= FEWEST_NEAR:
-            nearest = rows[np.argsort(np.abs(found.u[rows] - u))[:MOST_NEAR]]
-            levels[listed == name] = np.median(found.brightness[nearest])
-    return levels
+
+    def __init__(self, found: Identified, mine: NDArray[np.intp], shot: Shot) -> None:
+        names, lines = np.array(found.species)[mine], shot.lines
+        number = dict(zip(lines.species, lines.element.tolist(), strict=True))
+        self.count, self.element = int(np.max(lines.element)) + 1, lines.element
+        self.seen: list[tuple[int, Floats, Floats]] = []
+        for name in np.unique(names):
+            rows = mine[(names == name) & np.isfinite(found.brightness[mine]) & found.bright[mine]]
+            if len(rows) >= FEWEST_NEAR:
+                self.seen.append((number[str(name)], found.u[rows], found.brightness[rows]))
+
+    def __call__(self, u: float) -> Floats:
+        """Return that of each listed line (m,) near a place; NaN where too few are seen."""
+        levels = np.full(self.count, np.nan)
+        for element, places, brightness in self.seen:
+            nearest = np.sort(brightness[np.argsort(np.abs(places - u))[:MOST_NEAR]])
+            levels[element] = 0.5 * (nearest[(len(nearest) - 1) // 2] + nearest[len(nearest) // 2])
+        return np.asarray(levels[self.element])
 
 
 def _brighter_missing(found: Identified, k: int, shot: Shot, fit: LineFit, width: float) -> float:
     """Return what brighter lines of its element near a line say against it where they show no peak, ln of the odds."""
     lines = shot.lines
-    same = np.array([name == found.species[k] for name in lines.species]) & lines.bright & lines.anchor
     own = int(np.argmin(np.abs(lines.wavelength_nm - found.wavelength_nm[k])))
     ends = np.sort(fit.nm(shot.u[[0, -1]]))
+    same = (lines.element == lines.element[own]) & lines.bright & lines.anchor
     distance = np.abs(lines.wavelength_nm - found.wavelength_nm[k])
     near = (distance > CLEAR * width) & (distance < REACH * width)
     inside = (lines.wavelength_nm > ends[0]) & (lines.wavelength_nm < ends[1])

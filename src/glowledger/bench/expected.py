@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, fields
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -132,6 +133,7 @@ def _as_list(lines: LineList, first: NDArray[np.intp], centre: Floats, weight: F
 BAND_ERROR_NM = 0.7  # phosphor peaks differ by up to 0.5 nm between makes, and move with the line width
 
 
+@cache
 def lines_of(lamp: str) -> LineList:
     """Return the lines that a lamp, or several elements in one lamp, should show.
 

@@ -38,6 +38,7 @@ DECISIVE, DECISIVE_EACH, DECISIVE_SHARE = 20.0, 0.8, 0.9
 LEADING, ALIKE_NM = 10.0, 5.0
 # log odds against chance of a first scale that is as good as nothing, and of one that is little for so many peaks
 NOTHING, FEW_OF_MANY, MANY_PEAKS = -5.0, 5.0, 20
+SAME_LINES, HOLDING = 0.6, 4  # share of the lines that one scale has; as many hold a curve of the third degree
 SHORTEST_NM = 1.0  # span of an axis; where few peaks hold a scale it may run away, and must not become nothing
 TOLERANCES = (2.5, 1.8, 1.2, 0.8, 0.5, 0.3, 0.2, 0.2)
 
@@ -299,11 +300,16 @@ def _leading(found: list[Candidate]) -> Candidate | None:
 
 
 def quite_unlike(other: Candidate, best: Candidate) -> bool:
-    """Return whether another scale gives less than 60 % of the best one's peaks the same line."""
+    """Return whether another scale gives less than 60 % of the best one's peaks the same line, and of its own as well.
+
+    One that agrees about most of its lines, if these are enough to hold a curve, is the same scale with an end bent
+    away from the lines there: which of the two ends is right is asked line by line.
+    """
     line = np.full(int(max(np.max(best.peak, initial=0), np.max(other.peak, initial=0))) + 1, np.nan)
     line[other.peak] = other.listed.wavelength_nm[other.line]
-    same = np.abs(line[best.peak] - best.listed.wavelength_nm[best.line]) < 1.0
-    return bool(np.count_nonzero(same) < 0.6 * len(best.peak))
+    same = int(np.count_nonzero(np.abs(line[best.peak] - best.listed.wavelength_nm[best.line]) < 1.0))
+    fewer = min(len(other.peak), len(best.peak)) if same >= HOLDING else len(best.peak)
+    return same < SAME_LINES * fewer
 
 
 def _best(found: list[Candidate]) -> float:

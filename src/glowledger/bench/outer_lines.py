@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import combinations
 
 import numpy as np
-from numpy.polynomial.chebyshev import chebvander
+from numpy.polynomial.chebyshev import chebval, chebvander
 from numpy.typing import NDArray
 
 from glowledger.bench.identified import Identified
 from glowledger.bench.nearby import Nearby
-from glowledger.bench.polynomial import LineFit
+from glowledger.bench.polynomial import LineFit, through
 
 Floats = NDArray[np.float64]
 
@@ -29,6 +30,7 @@ FAINT_WORD = 0.4  # weight in the range of lines that a lamp only may show: besi
 # an outermost line that lies further off the curve, of the FWHM or in its errors, where so many others stay, is no end
 OFF_END, CONTRADICTS, ENOUGH_AGREEING = 0.15, 3.0, 4
 UNDISPUTED = 0.1  # of the FWHM: how far two fits that believe different lines may differ
+BESIDE_ONE = 4  # lines next to one that contradicts the curve, two of which may be the strangers instead
 KNOWN_BY_OTHER = 3.0  # standard errors of the other fit: nearer than that it says nothing
 
 
@@ -165,6 +167,51 @@ def undisputed(
     good = np.max(dispute, axis=1) < 1.0
     runs = np.split(np.arange(len(rows)), np.flatnonzero(~good) + 1)
     return rows[max(runs, key=len)]
+
+
+def unrivalled(
+    found: Identified, rows: NDArray[np.intp], kept: NDArray[np.intp], fit: LineFit, span: float
+) -> NDArray[np.intp]:
+    """Return the longest run of lines between which no curve differs that needs but one stranger more.
+
+    A bright, well placed line within the range that contradicts the curve is a stranger's, or two of its neighbours
+    are, and it is right: where only two or three lines on its side tell, the latter is not unlikely.
+
+    Parameters
+    ----------
+    found : Identified
+        Every identified peak.
+    rows : ndarray of intp
+        Lines that may carry the solution.
+    kept : ndarray of intp, shape (m,)
+        Lines of the fit.
+    fit : LineFit
+        Over `kept`.
+    span : float
+        Of the axis, nm.
+    """
+    rows = rows[np.argsort(found.u[rows])]
+    if len(rows) < 2:
+        return rows
+    error = np.hypot(fit.error_share * found.error_nm[kept], fit.scatter_nm)
+    off = np.abs(found.wavelength_nm[kept] - fit.nm(found.u[kept]))
+    told = found.bright[kept] & found.sharp[kept] & (found.error_nm[kept] < WELL_PLACED * found.width_nm[kept])
+    against = told & (off > OFF_END * found.width_nm[kept]) & (off > CONTRADICTS * error)
+    agree = (fit.weight > 0.05) & ~against
+    places = found.u[rows][:-1, None] + np.diff(found.u[rows])[:, None] * np.linspace(0.0, 1.0, 5)[None, :]
+    width = np.minimum(found.width_nm[rows][1:], found.width_nm[rows][:-1])
+    good = np.ones(len(rows) - 1, dtype=bool)
+    for k in np.flatnonzero(against).tolist():
+        beside = np.flatnonzero(agree)
+        beside = beside[np.argsort(np.abs(found.u[kept][beside] - found.u[kept][k]), kind="stable")[:BESIDE_ONE]]
+        for pair in combinations(beside.tolist(), 2):
+            used = agree.copy()
+            used[k], used[list(pair)] = True, False
+            rival = through(found.u[kept[used]], found.wavelength_nm[kept[used]], error[used], fit, span)
+            left = np.abs(found.wavelength_nm[kept[used]] - chebval(found.u[kept[used]], rival))
+            if np.all(left < CONTRADICTS * error[used]):
+                good &= np.max(np.abs(fit.nm(places) - chebval(places, rival)), axis=1) < UNDISPUTED * width
+    return rows[max(np.split(np.arange(len(rows)), np.flatnonzero(~good) + 1), key=len)]
 
 
 def agreeing_ends(found: Identified, rows: NDArray[np.intp], fit: LineFit) -> NDArray[np.intp]:

@@ -146,8 +146,7 @@ def fit_lines(
     LineFit
     """
     basis = np.asarray(chebvander(u, degree), dtype=np.float64)
-    precision = np.full(degree + 1, 1e-8)  # 10 µm: no opinion, but never singular
-    precision[2:] = 1.0 / (np.array(CROOKEDNESS[: max(degree - 1, 0)]) * span_nm) ** 2
+    precision = _crooked(degree, span_nm)
     weight = _start(basis, nm, error_nm**2, precision)
     scatter2 = 0.0
     for _ in range(12):
@@ -188,6 +187,19 @@ def fit_lines(
         scatter_nm=float(np.sqrt(scatter2)),
         log_predictive=log_predictive,
     )
+
+
+def through(u: Floats, nm: Floats, error_nm: Floats, like: LineFit, span_nm: float) -> Floats:
+    """Return the coefficients of a polynomial of the degree of another fit through lines (m,), none of them doubted."""
+    basis = np.asarray(chebvander(u, like.degree), dtype=np.float64)
+    return _solve(basis, nm, error_nm**2, np.ones(len(u)), _crooked(like.degree, span_nm))[0]
+
+
+def _crooked(degree: int, span_nm: float) -> Floats:
+    """Return the prior precision of the coefficients (degree + 1,)."""
+    precision = np.full(degree + 1, 1e-8)  # 10 µm: no opinion, but never singular
+    precision[2:] = 1.0 / (np.array(CROOKEDNESS[: max(degree - 1, 0)]) * span_nm) ** 2
+    return precision
 
 
 def _median(values: Floats) -> float:

@@ -28,6 +28,7 @@ from glowledger.bench.outer_lines import (
     pulled_share,
     undisputed,
     unlikely,
+    unrivalled,
     well_covered,
 )
 from glowledger.bench.placing import MOST_ROUGH, placed
@@ -289,6 +290,7 @@ def _by_peaks(
         if fit.degree >= len(drawn.scale):  # else what the spectrum's curve cannot follow would count as dispute
             drawn = whole.fit_freely(fit.coefficients, DRAWN_STEPS)
         carrying = undisputed(found, carrying, fit, _as_line_fit(drawn, found, kept))
+    carrying = unrivalled(found, carrying, kept, fit, span)
     carrying = agreeing_ends(found, foretold_ends(found, carrying, kept, fit), fit)
     return _refined(found, kept, carrying, fit)
 
