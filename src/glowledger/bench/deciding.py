@@ -18,6 +18,7 @@ from glowledger.bench.whole_spectrum import WholeFit, WholeSpectrum
 Floats = NDArray[np.float64]
 
 ASKED, NEAR_ENOUGH = 6, 7.0  # curves nearby that the spectrum is asked about; natural log of the odds by their peaks
+MOST_ASKED = 30  # the same where what was not asked leaves too few lines in which the curve is sure
 SAME = 0.15  # of the FWHM: two curves that come so near are one
 BETTER = 5.0  # natural log of the odds by the spectrum at which another curve takes the place of the best one
 CLOSE = 6.0  # natural log of the odds by the peaks: scales that the spectrum may put before the best one
@@ -65,7 +66,9 @@ def likeliest(trials: list[tuple[Candidate, Nearby]], view: View, whole: WholeSp
     return candidate, nearby_curves(view, drawn.scale, stay=True) if by_fit else near
 
 
-def told_by_spectrum(near: Nearby, view: View, whole: WholeSpectrum) -> tuple[Nearby, WholeFit]:
+def told_by_spectrum(
+    near: Nearby, view: View, whole: WholeSpectrum, most: int = ASKED
+) -> tuple[Nearby, WholeFit]:
     """Return a solution drawn to the whole spectrum, or the curve nearby that this prefers, and its fit.
 
     Parameters
@@ -76,6 +79,8 @@ def told_by_spectrum(near: Nearby, view: View, whole: WholeSpectrum) -> tuple[Ne
         Peaks and lamp.
     whole : WholeSpectrum
         The spectra.
+    most : int
+        So many curves nearby are asked about.
     """
     freed, before = None, None
     for moves in range(MOST_MOVES + 1):
@@ -85,7 +90,7 @@ def told_by_spectrum(near: Nearby, view: View, whole: WholeSpectrum) -> tuple[Ne
         if before is not None and _same(own, before[1], near, whole):
             near, own, told = before  # asking again would tell the same
             break
-        fits, told = _asked(near, own, whole, to_the_end=moves == MOST_MOVES)
+        fits, told = _asked(near, own, whole, most, to_the_end=moves == MOST_MOVES)
         before = near, own, told
         best = min(fits, key=lambda k: told[k], default=-1)
         if moves == MOST_MOVES or best < 0 or told[best] > -BETTER:
@@ -106,7 +111,7 @@ def _same(one: WholeFit, other: WholeFit, near: Nearby, whole: WholeSpectrum) ->
 
 
 def _asked(
-    near: Nearby, own: WholeFit, whole: WholeSpectrum, *, to_the_end: bool
+    near: Nearby, own: WholeFit, whole: WholeSpectrum, most: int, *, to_the_end: bool
 ) -> tuple[dict[int, WholeFit], Floats]:
     """Return the fits of the likeliest other curves, and the log odds of the solution over each of all others.
 
@@ -120,7 +125,7 @@ def _asked(
     order = np.argsort([-c.log_evidence for c in near.others], kind="stable")
     for k in order.tolist():
         other = near.others[k]
-        if len(fits) == ASKED or other.log_evidence < near.own.log_evidence - NEAR_ENOUGH:
+        if len(fits) == most or other.log_evidence < near.own.log_evidence - NEAR_ENOUGH:
             break
         if np.max(np.abs(chebval(places, other.scale) - chebval(places, near.own.scale))) < ANOTHER * width:
             continue

@@ -11,7 +11,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.bench.company import likely_company
-from glowledger.bench.deciding import BySpectrum, by_spectrum, likeliest, matched_evidence, ruled_out, told_by_spectrum
+from glowledger.bench.deciding import (
+    MOST_ASKED,
+    BySpectrum,
+    by_spectrum,
+    likeliest,
+    matched_evidence,
+    ruled_out,
+    told_by_spectrum,
+)
 from glowledger.bench.evidence import Candidate
 from glowledger.bench.hypotheses import Prior
 from glowledger.bench.matching import View, match, quite_unlike, view_of
@@ -143,7 +151,8 @@ def _drawn(
     """Return a solution drawn to the whole spectrum, this fit, what it is refined to, and the shots that tell this.
 
     Where too few lines hold it so, and enough of them by the peaks alone, these decide; and where too few do with the
-    better of the line widths, the shots with the other ones. Nothing else is tried for a scale that is `lost` anyway.
+    better of the line widths, the shots with the other ones; at last more of the curves nearby are asked about. Nothing
+    else is tried for a scale that is `lost` anyway.
     """
     near, fitted = told_by_spectrum(by_peaks, view, whole)
     first = near, fitted, refine_solution(near, with_widths[0], (whole, fitted)), with_widths[0]
@@ -154,7 +163,11 @@ def _drawn(
             refined = refine_solution(drawn, shots, (whole, fitted))
             if _holds(refined, whole):
                 return drawn, fitted, refined, shots
-    return first
+    if not fitted.trusted or lost(near, fitted):
+        return first
+    near, fitted = told_by_spectrum(by_peaks, view, whole, MOST_ASKED)
+    refined = refine_solution(near, with_widths[0], (whole, fitted))
+    return (near, fitted, refined, with_widths[0]) if _holds(refined, whole) else first
 
 
 def _holds(refined: Refined | None, whole: WholeSpectrum) -> bool:

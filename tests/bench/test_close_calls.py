@@ -1,0 +1,116 @@
+"""Scales and curves that nearly pass for the right one: told apart where the data tell, and else kept out."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from lamp_fleet import largest_error, make_case
+from lamp_fleet_grating import make_case as make_grating_case
+from numpy.polynomial.chebyshev import chebval
+
+from glowledger.bench.evidence import Candidate
+from glowledger.bench.expected import LineList
+from glowledger.bench.identified import Placed, as_identified
+from glowledger.bench.matching import quite_unlike
+from glowledger.bench.outer_lines import unrivalled
+from glowledger.bench.polynomial import fit_lines, through
+from glowledger.bench.shots import prepare_shot
+from glowledger.bench.solving import solve
+from glowledger.spectra.frames import frames_from_arrays
+
+SPAN, WIDTH, ERROR = 600.0, 2.0, 0.04
+TRUE = np.array([650.0, 300.0, 9.0, -1.5])
+
+
+def shot_of(case, lamp=None):
+    frames = frames_from_arrays(case.pixel, case.counts, axis_kind="pixel")
+    return prepare_shot(frames, lamp or case.lamp)
+
+
+def candidate(line_of_peak):
+    """A scale that gives peaks these lines, of twenty listed 30 nm apart; None leaves a peak without one."""
+    nm = 400.0 + 30.0 * np.arange(20)
+    listed = LineList(
+        wavelength_nm=nm, strength=np.ones(20), error_nm=np.zeros(20), species=("Ne I",) * 20,
+        anchor=np.ones(20, dtype=bool), bright=np.ones(20, dtype=bool),
+    )  # fmt: skip
+    peak = [k for k, line in enumerate(line_of_peak) if line is not None]
+    line = [line for line in line_of_peak if line is not None]
+    return Candidate(
+        scale=TRUE, log_evidence=0.0, peak=np.array(peak, dtype=np.intp), line=np.array(line, dtype=np.intp),
+        listed=listed, explained=1.0, missing=0,
+    )  # fmt: skip
+
+
+def test_a_scale_that_leaves_out_the_lines_of_an_end_is_no_other_one():
+    best = candidate(list(range(14)))
+    short = candidate([*range(8), None, None, None, None, None, 19])
+    assert not quite_unlike(short, best)
+    assert not quite_unlike(best, short)
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        [k + 1 for k in range(14)],
+        [0, 1, 2, *([None] * 11)],  # three lines hold no curve
+        [0, 1, 2, 3, *range(9, 18), None],  # few of the lines of either
+    ],
+)
+def test_a_scale_that_agrees_in_few_lines_is_another_one(other):
+    assert quite_unlike(candidate(other), candidate(list(range(14))))
+
+
+def lines_with(off, doubted=()):
+    """Lines in their places but for some, by number, that lie off by so many line widths; and a fit of the others.
+
+    Of all but the `doubted` ones.
+    """
+    u = np.linspace(-0.8, 0.8, 9)
+    nm = chebval(u, TRUE)
+    for k, widths in off.items():
+        nm[k] += widths * WIDTH
+    rows = [
+        Placed(k, float(x), float(w), ERROR, WIDTH, float("nan"), "He I", True, True, True, True, True)
+        for k, (x, w) in enumerate(zip(u, nm, strict=True))
+    ]
+    found = as_identified(rows)
+    believed = np.array([k not in doubted for k in range(9)])
+    fit = fit_lines(found.u, found.wavelength_nm, found.error_nm, 3, SPAN)
+    at = found.u[believed], found.wavelength_nm[believed], found.error_nm[believed]
+    return found, replace(fit, coefficients=through(*at, fit, SPAN), weight=believed.astype(float))
+
+
+def test_two_strangers_at_an_end_do_not_outvote_the_line_between_them():
+    found, fit = lines_with({6: -0.2, 8: -0.35}, doubted=[7])
+    assert abs(fit.nm(found.u[7]) - found.wavelength_nm[7]) > 3.0 * ERROR  # the curve follows the two
+    every = np.arange(9)
+    rows = unrivalled(found, every, every, fit, SPAN)
+    places = np.linspace(found.u[rows[0]], found.u[rows[-1]], 50)
+    assert 4 <= len(rows) <= 7
+    assert np.max(np.abs(fit.nm(places) - chebval(places, TRUE))) < WIDTH / 5
+
+
+@pytest.mark.parametrize("off", [{}, {4: 0.4}])
+def test_one_stranger_that_enough_lines_contradict_shortens_no_range(off):
+    found, fit = lines_with(off, doubted=off)
+    every = np.arange(9)
+    assert unrivalled(found, every, every, fit, SPAN).tolist() == every.tolist()
+
+
+def test_a_range_does_not_reach_to_lines_that_strangers_pulled():
+    # helium: 667.8 and 728.1 nm pulled to one side by strangers, 706.5 nm between them not
+    case = make_grating_case(751561)
+    result = solve([shot_of(case)], case.pixel)
+    assert result.accepted
+    assert largest_error(case, result.solution.nm(case.pixel), *result.solution.covered) < 1.0
+
+
+# helium, neon and argon, of which a second scale has the same lines but for those of one end; xenon at 11 nm, near
+# whose curve more than half a dozen others were not ruled out, as the spectrum was not asked about them
+@pytest.mark.parametrize("seed", [732599, 751017])
+def test_right_scales_that_only_seemed_to_have_rivals_are_accepted(seed):
+    case = make_case(seed)
+    result = solve([shot_of(case)], case.pixel)
+    assert result.accepted
+    assert largest_error(case, result.solution.nm(case.pixel), *result.solution.covered) < 1.0
