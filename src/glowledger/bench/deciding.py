@@ -18,7 +18,7 @@ from glowledger.bench.whole_spectrum import WholeFit, WholeSpectrum
 Floats = NDArray[np.float64]
 
 ASKED, NEAR_ENOUGH = 6, 7.0  # curves nearby that the spectrum is asked about; natural log of the odds by their peaks
-MOST_ASKED = 30  # the same where what was not asked leaves too few lines in which the curve is sure
+MOST_ASKED = 12  # the same where what was not asked leaves too few lines in which the curve is sure
 SAME = 0.15  # of the FWHM: two curves that come so near are one
 BETTER = 5.0  # natural log of the odds by the spectrum at which another curve takes the place of the best one
 CLOSE = 6.0  # natural log of the odds by the peaks: scales that the spectrum may put before the best one

@@ -305,11 +305,21 @@ def quite_unlike(other: Candidate, best: Candidate) -> bool:
     One that agrees about most of its lines, if these are enough to hold a curve, is the same scale with an end bent
     away from the lines there: which of the two ends is right is asked line by line.
     """
-    line = np.full(int(max(np.max(best.peak, initial=0), np.max(other.peak, initial=0))) + 1, np.nan)
-    line[other.peak] = other.listed.wavelength_nm[other.line]
-    same = int(np.count_nonzero(np.abs(line[best.peak] - best.listed.wavelength_nm[best.line]) < 1.0))
+    same = _same_lines(other, best)
     fewer = min(len(other.peak), len(best.peak)) if same >= HOLDING else len(best.peak)
     return same < SAME_LINES * fewer
+
+
+def worth_a_look(other: Candidate, best: Candidate) -> bool:
+    """Return whether another scale gives less than 60 % of the best one's peaks the same line: it may lead elsewhere."""
+    return _same_lines(other, best) < SAME_LINES * len(best.peak)
+
+
+def _same_lines(other: Candidate, best: Candidate) -> int:
+    """Return how many peaks of the best scale another one gives the same line."""
+    line = np.full(int(max(np.max(best.peak, initial=0), np.max(other.peak, initial=0))) + 1, np.nan)
+    line[other.peak] = other.listed.wavelength_nm[other.line]
+    return int(np.count_nonzero(np.abs(line[best.peak] - best.listed.wavelength_nm[best.line]) < 1.0))
 
 
 def _best(found: list[Candidate]) -> float:

@@ -22,7 +22,7 @@ from glowledger.bench.deciding import (
 )
 from glowledger.bench.evidence import Candidate
 from glowledger.bench.hypotheses import Prior
-from glowledger.bench.matching import View, match, quite_unlike, view_of
+from glowledger.bench.matching import View, match, quite_unlike, view_of, worth_a_look
 from glowledger.bench.nearby import Nearby, beside_matched
 from glowledger.bench.outcome import Calibration
 from glowledger.bench.polynomial import crookedness
@@ -211,7 +211,7 @@ def _settled(
     for candidate in _likeliest_first(found, shots) if hopeless else found:
         if len(trials) == most or candidate.log_evidence < _least_evidence(found[0], best):
             break
-        if any(not quite_unlike(candidate, near.own) for _, near in trials):
+        if any(not worth_a_look(candidate, near.own) for _, near in trials):
             continue  # the curves near that one have been looked at
         if whole is not None and first is not None:
             if not whole.affords():
