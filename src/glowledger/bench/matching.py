@@ -311,7 +311,7 @@ def quite_unlike(other: Candidate, best: Candidate) -> bool:
 
 
 def worth_a_look(other: Candidate, best: Candidate) -> bool:
-    """Return whether another scale gives less than 60 % of the best one's peaks the same line: it may lead elsewhere."""
+    """Return whether another scale gives less than 60 % of the best one's peaks the same line: it may end elsewhere."""
     return _same_lines(other, best) < SAME_LINES * len(best.peak)
 
 
