@@ -49,21 +49,21 @@ def likeliest(trials: list[tuple[Candidate, Nearby]], view: View, whole: WholeSp
     if len(close) == 1:
         return best
     first = whole.fit(best[1].own.scale, OTHER_STEPS)
-    told: list[tuple[float, Candidate, Nearby, WholeFit, bool]] = []
+    told: list[tuple[float, Candidate, Nearby, WholeFit | None]] = []
     for candidate, near in close:
         if not whole.affords():
             break
         fit = first if near is best[1] else whole.fit(near.own.scale, OTHER_STEPS, first)
         if fit.trusted:
-            told.append((near.own.log_evidence, candidate, near, fit, False))
+            told.append((near.own.log_evidence + log_evidence(fit, whole), candidate, near, None))
         fit = whole.fit(of_terms(candidate.scale), OTHER_STEPS, first)
         if fit.trusted:
-            told.append((weighed(view, fit.scale).log_evidence, candidate, near, fit, True))
+            by_peaks = weighed(view, fit.scale).log_evidence
+            told.append((by_peaks + log_evidence(fit, whole), candidate, near, fit))
     if not told:
         return best
-    misfit = min(fit.chi2 for _, _, _, fit, _ in told)
-    _, candidate, near, drawn, by_fit = max(told, key=lambda row: row[0] + log_evidence(row[3], whole, misfit))
-    return candidate, nearby_curves(view, drawn.scale, stay=True) if by_fit else near
+    _, candidate, near, drawn = max(told, key=lambda row: row[0])
+    return candidate, near if drawn is None else nearby_curves(view, drawn.scale, stay=True)
 
 
 def told_by_spectrum(

@@ -17,7 +17,7 @@ from glowledger.bench.whole_spectrum import STRANGE_PRICE, WholeFit, WholeSpectr
 DECADES = 3.0  # powers of ten that the light of a stranger may have, each as likely
 
 
-def log_evidence(fit: WholeFit, whole: WholeSpectrum, misfit: float = np.inf) -> float:
+def log_evidence(fit: WholeFit, whole: WholeSpectrum) -> float:
     """Return ln of the odds of a lamp under a fitted scale over as many peaks of no lamp.
 
     Parameters
@@ -26,12 +26,9 @@ def log_evidence(fit: WholeFit, whole: WholeSpectrum, misfit: float = np.inf) ->
         The scale drawn to the spectrum.
     whole : WholeSpectrum
         The spectra.
-    misfit : float
-        Mean square of the residuals over their variance of a fit that tells the spectrum better than peaks that stand
-        alone, which lines in a crowd do not.
     """
     alone_loss, alone_chi2 = whole.alone
-    worth = BINS_PER_WIDTH * max(min(alone_chi2, misfit), 1.0)
+    worth = BINS_PER_WIDTH * max(alone_chi2, 1.0)
     total = 0.5 * alone_loss / worth + STRANGE_PRICE * (fit.peaks - fit.strange) + _room_of_scale(fit, whole, worth)
     for state in fit.states:
         prior_loss = float(np.sum(state.off[: state.lines] ** 2 / state.prior[: state.lines]))
