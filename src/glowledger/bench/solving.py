@@ -163,7 +163,7 @@ def _drawn(
             refined = refine_solution(drawn, shots, (whole, fitted))
             if _holds(refined, whole):
                 return drawn, fitted, refined, shots
-    if not fitted.trusted or lost(near, fitted):
+    if not fitted.trusted or whole.half_spent or lost(near, fitted):
         return first
     near, fitted = told_by_spectrum(by_peaks, view, whole, MOST_ASKED)
     refined = refine_solution(near, with_widths[0], (whole, fitted))

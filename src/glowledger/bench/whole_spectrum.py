@@ -111,6 +111,11 @@ class WholeSpectrum:
         self.left_out = self.left_out or self._work > MOST_WORK * len(self.parts)
         return not self.left_out
 
+    @property
+    def half_spent(self) -> bool:
+        """Whether so much work is done that no more than the questions that decide may be asked."""
+        return self._work > 0.5 * MOST_WORK * len(self.parts)
+
     def fit(self, scale: Floats, steps: int = 2, than: WholeFit | None = None) -> WholeFit:
         """Draw a scale to the spectrum by a few Gauss-Newton steps; where a step makes it worse, it is not taken.
 
