@@ -1,7 +1,9 @@
 """A fit that went astray begins anew: bands without a line among them make the first guess of the line width bad.
 
 Peaks of bands are far wider than a line, ripples of noise narrower. From a guess as wide as the bands a fit may come to
-rest where wide lines of anything stand for bands shaded to one side: the axis shifted, atoms in place of molecules.
+rest where wide lines of anything stand for bands shaded to one side: the axis shifted, atoms in place of molecules. The
+line width may then stay as guessed; that it is wrong shows in the light that is left over, which the fit calls an error
+of templates or a bend of the response. The sharpest ripples among the many lines of H2 may look narrower than a line.
 """
 
 from __future__ import annotations
@@ -24,7 +26,9 @@ ASTRAY = 0.06  # error that templates were given; sound fits have 0.03 to 0.05
 COARSEST_FWHM_NM = 15.0  # beyond it no band has a shape of its own
 WIDEST = 2.3  # as much as a fit lets its lines widen: then they are wider still
 NARROWER = (0.35, 0.5)  # of the first guess, until a fit is sound
+BROADER = (4.0, 2.0, 1.4)  # where many lines of H2, or noise on them, were taken for single ones
 CLEARLY_LESS = 0.8  # light left over, beside that of the first fit
+MUCH_LEFT = 0.15  # of the line light, beyond noise: of 63 invented glows without H2's many lines one sound fit has more
 
 Found = TypeVar("Found")
 
@@ -34,6 +38,14 @@ def left_over(scene: Scene, solution: Solution) -> float:
     left = np.abs(scene.data - solution.model)[scene.used].sum()
     lines = np.abs(scene.data - solution.model + solution.lines)[scene.used].sum()
     return float(left / max(lines, np.finfo(float).tiny))
+
+
+def beyond_noise(scene: Scene, solution: Solution) -> float:
+    """Return `left_over` less what noise alone leaves, E|n| = (2/π)^½ σ in each pixel; 0 where that is all."""
+    used = scene.used
+    noise = np.sqrt(2.0 / np.pi * (solution.levels.random_variance(solution.model) + scene.stated_variance))[used].sum()
+    lines = np.abs(scene.data - solution.model + solution.lines)[used].sum()
+    return max(left_over(scene, solution) - float(noise / max(lines, np.finfo(float).tiny)), 0.0)
 
 
 def best_start(
@@ -52,26 +64,31 @@ def best_start(
     fits : callable
         The same from another guess; it may end at once where lines widen beyond `WIDEST`.
     """
-    scene, solution = first[2]
-    width = solution.adjustment.shape.width
-    parts: tuple[float, ...] = (width,) if width > WIDEST else ()
-    if width > WIDER and solution.levels.template_error > ASTRAY:
-        parts += NARROWER
-    if width * float(spread.fwhm_nm[0]) > COARSEST_FWHM_NM:
-        parts = ()  # smooth light, of which ripples of noise only are narrow
-    if scene.many_lines.any():
-        parts = ()  # what is left over has its reason
-    pixel = scene.pixel_nm / scene.summed_pixels  # narrower than that no line can be told
-    parts = tuple(part for part in parts if part * float(spread.fwhm_nm[0]) > pixel)
-    best, least = first, CLEARLY_LESS * left_over(*first[2])
+    parts = _other_widths(*first[2], float(spread.fwhm_nm[0]))
+    best, bad = first, first[2][1].levels.template_error > ASTRAY
+    least = CLEARLY_LESS * left_over(*first[2])
     for part in parts:
         _LOG.info("lines look wider than any peak: fitted again from %.2g times the width", part)
         found = fits(narrowed(spread, part))
         if found[2][1].adjustment.shape.width > WIDEST:  # back to lines as wide as they were
             continue
-        left = left_over(*found[2])
-        if left < least:
+        left, sound = left_over(*found[2]), found[2][1].levels.template_error <= ASTRAY
+        if left < (least / CLEARLY_LESS if sound and bad else least):
             best, least = found, left
-            if found[2][1].levels.template_error <= ASTRAY:
+            if sound:
                 break
     return best
+
+
+def _other_widths(scene: Scene, solution: Solution, guess_nm: float) -> tuple[float, ...]:
+    """Return the parts of the first guess of the line width from which a fit is worth another try."""
+    width, bad = solution.adjustment.shape.width, solution.levels.template_error > ASTRAY
+    if width * guess_nm > COARSEST_FWHM_NM:
+        return ()  # smooth light, of which ripples of noise only are narrow
+    if scene.many_lines.any():  # what is left over has its reason, but not how badly listed lines fit
+        return BROADER if bad else ()
+    parts: tuple[float, ...] = (width,) if width > WIDEST else ()
+    if (width > WIDER and bad) or beyond_noise(scene, solution) > MUCH_LEFT:
+        parts += NARROWER
+    pixel = scene.pixel_nm / scene.summed_pixels  # narrower than that no line can be told
+    return tuple(part for part in parts if part * guess_nm > pixel)
