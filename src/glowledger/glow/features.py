@@ -12,6 +12,7 @@ from glowledger.glow.likelihood import Drop
 from glowledger.glow.one_peak import one_peak
 from glowledger.glow.results import Feature
 from glowledger.glow.scene import Scene
+from glowledger.glow.shape_match import doubt_of_shape
 from glowledger.glow.species_light import species_doubt, species_light, typical_light
 
 FAINT_FEATURE = 0.01  # of the species' strongest: fainter ones are not listed
@@ -70,6 +71,8 @@ class FeatureTest:
         A band of a molecule, not a line.
     murky : bool
         It would be the species' own, were it not faint enough for a line or band of something known only roughly.
+    doubt : str
+        Why it is not its own though it would be, from `doubt_of_shape`.
     """
 
     feature: Feature
@@ -85,6 +88,7 @@ class FeatureTest:
     centred: bool
     band: bool
     murky: bool
+    doubt: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -241,14 +245,15 @@ def _test(given: _Given, top: int) -> FeatureTest | None:
     noise = float(np.sqrt(given.drop.variance[near].sum()))
     part = float(given.typical[near if scene.used[top] else [top]].max())
     own = bool(not _outshone(given, near, counts, float(beside.sum()), part) and sigma >= OWN_SIGMA and centred)
-    murky = bool(counts <= given.murky[top])
+    label, murky = _label(given, top, fwhm), bool(counts <= given.murky[top])
+    strange = doubt_of_shape(scene, solution, light, (top, near, around), share).format(label) if own else ""
     feature = Feature(
-        label=_label(given, top, fwhm),
+        label=label,
         wavelength_nm=float(scene.axis_nm[top] + solution.shift_at(scene, top)),
         counts=counts,
         standard_error=counts * float(np.hypot(error, solution.levels.template_error)),
         overlaps=tuple(given.other_names[k] for k in np.flatnonzero(beside > 0.1 * max(counts, noise))),
-        clean=own and not murky,
+        clean=own and not murky and not strange,
     )
     return FeatureTest(
         feature=feature,
@@ -263,7 +268,8 @@ def _test(given: _Given, top: int) -> FeatureTest | None:
         share=share,
         centred=centred,
         band=given.band,
-        murky=own and murky,
+        murky=own and murky and not strange,
+        doubt=strange,
     )
 
 

@@ -24,6 +24,7 @@ from glowledger.glow.judging import evidence_of
 from glowledger.glow.likelihood import failed
 from glowledger.glow.loosening import with_loosened_templates
 from glowledger.glow.many_lines import among_many_lines, many_lines_variance
+from glowledger.glow.one_hump import hump_width_nm
 from glowledger.glow.phosphor import PHOSPHOR
 from glowledger.glow.phosphor_doubt import phosphor_variance
 from glowledger.glow.plan import Plan, first_plan, seen_in, warming, with_clear, with_temperatures, with_tilts
@@ -33,7 +34,7 @@ from glowledger.glow.rotation import moved_kelvin, settled_with
 from glowledger.glow.scene import Scene, build_scene, with_emitters
 from glowledger.glow.second_start import COARSEST_FWHM_NM, WIDEST, best_start
 from glowledger.glow.start_search import first_fit
-from glowledger.glow.starting import guessed_line_spread, narrowed
+from glowledger.glow.starting import bridged, guessed_line_spread, narrowed
 from glowledger.glow.uneven_noise import uneven_variance
 from glowledger.glow.visibility import unlit, visibility, window_free_below
 from glowledger.glow.whole_pixels import fitted
@@ -141,6 +142,7 @@ def identify(
     seen = visibility(*answered.few, bench)
     least = COARSEST_FWHM_NM if seen.lit_from_nm < seen.lit_to_nm else COARSEST_FWHM_NM / 2  # where nothing stands out
     _check_width(answered.fit.fwhm_nm, least)  # ripples of noise on smooth light look like narrower lines at first
+    _check_width(hump_width_nm(one.axis, bridged(one.counts[0], one.mask[0]), answered.fit.fwhm_nm))
     return answered
 
 

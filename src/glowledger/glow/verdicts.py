@@ -319,6 +319,8 @@ def _why_not_clean(case: Case, murky: list[FeatureTest]) -> str:
     if murky:
         return f"{_strongest(murky)[0]} may be what no table lists of another species"
     top = max(case.tests, key=lambda test: test.sigma)
+    if top.doubt:
+        return top.doubt
     if not top.centred and top.share >= OWN_SHARE:
         return f"the light near {top.feature.label} stands {abs(top.off_centre_nm):.2g} nm off its place"
     rivals = _rivals(case)

@@ -1,0 +1,72 @@
+"""Does the light at a feature look like the feature? What is misshapen there, or no more than a detector's ripple.
+
+A fit gives its templates room for errors, and where it has gone astray it takes much of it: then lines of anything
+stand for light of quite another shape, with residuals as large as themselves that pass for errors of templates.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from glowledger.glow.fitting import Solution
+from glowledger.glow.noise_levels import LARGEST_MISMATCH
+from glowledger.glow.scene import Scene
+
+# Interference in a thinned chip, from where silicon lets light through to its rear (common practice, no source): a few
+# per cent of the light either way
+FRINGES_FROM_NM, FRINGES = 650.0, 0.1  # from crest to trough, of the smooth light
+THICKEST_NM, SILICON = 20_000.0, 3.7  # thinned chips are 10 to 20 µm thick; refractive index (both from memory)
+MOSTLY = 0.5  # of the line light: else the misfit is that of something else
+
+
+def doubt_of_shape(
+    scene: Scene, solution: Solution, light: NDArray[np.float64], at: tuple[int, NDArray[np.intp], NDArray[np.intp]],
+    share: float,
+) -> str:
+    """Return why the light at a feature may not be the feature's, with a blank for its name, or ''.
+
+    Parameters
+    ----------
+    scene, solution : Scene, Solution
+        The fit.
+    light : ndarray of shape (p,)
+        Fitted light of the species.
+    at : (int, ndarray of int, ndarray of int)
+        Top of the feature, the pixels it fills, and those around it.
+    share : float
+        Of the line light there, the species' part.
+
+    Returns
+    -------
+    str
+    """
+    top, near, around = at
+    if light[top] <= 0 or near.size == 0:
+        return ""
+    if share >= MOSTLY and unmatched(scene, solution, light, near, around) > LARGEST_MISMATCH:
+        return "the light near {} has not its shape"
+    if _may_be_fringe(scene, solution, light, top):
+        return "{} stands out of the smooth light by no more than the fringes of a detector may"
+    return ""
+
+
+def unmatched(
+    scene: Scene, solution: Solution, light: NDArray[np.float64], near: NDArray[np.intp], around: NDArray[np.intp]
+) -> float:
+    """Return the light left over or too much at a feature, beyond noise and a slope, as part of the feature's light."""
+    random = solution.levels.random_variance(solution.model) + scene.stated_variance + scene.many_lines
+    left = scene.data - solution.model
+    x = scene.axis_nm - scene.axis_nm[near[0]]
+    slope = np.polyfit(x[around], left[around], 1) if around.size > 2 else np.zeros(2)
+    beyond = np.abs(left[near] - np.polyval(slope, x[near])).sum() - np.sqrt(2.0 / np.pi * random[near]).sum()
+    return float(max(beyond, 0.0) / max(float(light[near].sum()), np.finfo(float).tiny))
+
+
+def _may_be_fringe(scene: Scene, solution: Solution, light: NDArray[np.float64], top: int) -> bool:
+    """Return whether a feature is as wide as fringes and no higher; half a period of them is λ² / (4 n d)."""
+    at = float(scene.axis_nm[top])
+    if at < FRINGES_FROM_NM or solution.fwhm_at(scene, top) < at**2 / (4.0 * SILICON * THICKEST_NM):
+        return False
+    smooth = solution.model - solution.lines
+    return bool(light[top] < FRINGES * (smooth[top] - smooth[scene.used].min()))  # the lowest may be the dark's
