@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from glowledger.glow.daylight import daylight
 from glowledger.glow.fitting import Solution
 from glowledger.glow.likelihood import unexplained_part
 from glowledger.glow.optical_depth import absorption_warning
@@ -98,6 +99,8 @@ def fit_warnings(
         )
     if unlit(scene, seen):
         found.append(f"no light is seen below {seen.lit_from_nm:.0f} nm; a window there would explain it")
+    if daylight(scene, solution):
+        found.append("the dark lines of daylight are seen: keep daylight from the fibre, it hides faint species")
     absorbed = absorption_warning(evidence)
     if absorbed:
         found.append(absorbed)

@@ -36,6 +36,5 @@ def hump_width_nm(axis_nm: NDArray[np.float64], data: NDArray[np.float64], fwhm_
     left, right = int(low[low < top].max(initial=0)), int(low[low > top].min(initial=axis_nm.size - 1))
     width = float(axis_nm[right] - axis_nm[left])
     inside = np.abs(axis_nm - axis_nm[top]) < BESIDE * width
-    outside = abs(float(light[~inside].sum())) / max(float(light[inside].sum()), np.finfo(float).tiny)
-    alone = outside < 1.0 - NEARLY_ALL
+    alone = abs(float(light[~inside].sum())) < (1.0 - NEARLY_ALL) * float(light[inside].sum())
     return width if alone and fwhm_nm > MUCH_NARROWER * width else 0.0

@@ -1,4 +1,4 @@
-"""Does the light at a feature look like the feature? What is misshapen there, or no more than a detector's ripple.
+"""Does the light at a feature look like the feature? It may be misshapen, a detector's ripple, or a gap of daylight.
 
 A fit gives its templates room for errors, and where it has gone astray it takes much of it: then lines of anything
 stand for light of quite another shape, with residuals as large as themselves that pass for errors of templates.
@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from glowledger.glow.daylight import daylight
 from glowledger.glow.fitting import Solution
 from glowledger.glow.noise_levels import LARGEST_MISMATCH
 from glowledger.glow.scene import Scene
@@ -46,6 +47,8 @@ def doubt_of_shape(
         return ""
     if share >= MOSTLY and unmatched(scene, solution, light, near, around) > LARGEST_MISMATCH:
         return "the light near {} has not its shape"
+    if daylight(scene, solution) and light[top] < MOSTLY * (solution.model[top] - _dark(scene, solution)):
+        return "{} may be the light between two dark lines of daylight"
     if _may_be_fringe(scene, solution, light, top):
         return "{} stands out of the smooth light by no more than the fringes of a detector may"
     return ""
@@ -68,5 +71,10 @@ def _may_be_fringe(scene: Scene, solution: Solution, light: NDArray[np.float64],
     at = float(scene.axis_nm[top])
     if at < FRINGES_FROM_NM or solution.fwhm_at(scene, top) < at**2 / (4.0 * SILICON * THICKEST_NM):
         return False
-    smooth = solution.model - solution.lines
-    return bool(light[top] < FRINGES * (smooth[top] - smooth[scene.used].min()))  # the lowest may be the dark's
+    smooth = float(solution.model[top] - solution.lines[top])
+    return bool(light[top] < FRINGES * (smooth - _dark(scene, solution)))
+
+
+def _dark(scene: Scene, solution: Solution) -> float:
+    """Return the lowest level of the smooth light, which may be that of the dark."""
+    return float((solution.model - solution.lines)[scene.used].min())
