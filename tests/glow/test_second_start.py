@@ -27,3 +27,28 @@ def test_bands_without_lines_among_them_are_fitted_with_narrow_lines(mixture, ke
             assert found[name].verdict == "present", found[name].reason
     assert fit.fwhm_nm < 0.8
     assert found["Ne I"].verdict != "present"
+
+
+@pytest.mark.parametrize("seed", [6, 10])
+def test_light_left_over_tells_that_bands_were_fitted_with_lines_far_too_wide(seed):
+    """Light of carbon monoxide behind glass, no line in it: the widest guess settles where it began."""
+    bench = Instrument(
+        pixels=900, range_nm=(200.0, 450.0), fwhm_nm=(1.3, 1.3), bend=(0.0, 0.0), wing=0.03, window="soda lime"
+    )
+    mixture = {"CO": 3e7, "CO+": 3e7, "NH": 2e6, "CN": 6e6}
+    counts, nm, _ = simulate(mixture, bench, seed, background_share=0.02, whole=True)
+    fit = identify_frame(frames_from_arrays(nm, counts))
+    assert 1.1 < fit.fwhm_nm < 1.6
+    for one in fit.species:
+        assert one.name not in ("CO", "CO+", "CN") or one.verdict == "present", one.reason
+
+
+def test_lines_among_the_many_of_hydrogen_are_not_as_narrow_as_noise_on_them():
+    bench = Instrument(
+        pixels=3648, range_nm=(380.0, 780.0), fwhm_nm=(1.9, 1.9), bend=(0.0, 0.0), slit_share=0.9, wing=0.02,
+        window="acrylic",
+    )  # fmt: skip
+    counts, nm, _ = simulate({"H I": 3e5, "CH": 6e4, "H2": 4.5e4}, bench, 1, background_share=0.02, whole=True)
+    fit = identify_frame(frames_from_arrays(nm, counts))
+    assert 1.6 < fit.fwhm_nm < 2.2
+    assert next(one.verdict for one in fit.species if one.name == "CH") == "present"

@@ -123,3 +123,18 @@ def test_the_brightest_top_of_a_band_stands_for_it():
     one = judge_all([case("N2+", 100.0, [main, faint])])[0]
     assert one.verdict == "present", one.reason
     assert "should not be its strongest" not in one.reason
+
+
+def test_no_limit_is_narrower_than_light_that_stands_there_unexplained():
+    clear, covered = case("Hg I", 0.5, []), replace(case("Hg I", 0.5, []), left=0.05)
+    assert judge_all([clear])[0].verdict == "not seen"
+    said = judge_all([covered])[0]
+    assert said.verdict == "cannot tell"
+    assert said.reason.startswith("5 % of the light fits nothing listed")
+
+
+def test_light_of_another_shape_is_named_as_that():
+    odd = feature("K I 404.41", 30.0, band=False, doubt="the light near K I 404.41 has not its shape")
+    odd = replace(odd, feature=replace(odd.feature, clean=False))
+    said = judge_all([case("K I", 30.0, [odd])])[0]
+    assert (said.verdict, said.reason) == ("cannot tell", odd.doubt)

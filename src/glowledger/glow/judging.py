@@ -20,6 +20,7 @@ from glowledger.glow.reach import reach_of
 from glowledger.glow.results import SpeciesEvidence, Temperature
 from glowledger.glow.rotation import log_doubt
 from glowledger.glow.scene import Scene
+from glowledger.glow.shape_match import left_light
 from glowledger.glow.significance import POSSIBLE_SIGMA
 from glowledger.glow.species_light import species_light, typical_light, usual_light
 from glowledger.glow.verdicts import OUT_OF_RANGE, PARTS, PRESENT_SIGMA, Case, entangled, judge_all
@@ -67,6 +68,7 @@ def evidence_of(
     }
     total = float(sum(one[scene.used].sum() for one in light.values()))
     strange, anywhere = unexplained_light(scene, solution), unexplained_part(scene, solution)
+    left = left_light(scene, solution)
     murky = _murky(scene, solution, listed, light)
     lit = replace(seen, open=scene.used & ~seen.blocked_by_window)
     wide = solution.fwhm_at(scene, scene.axis_nm.size // 2)
@@ -94,6 +96,7 @@ def evidence_of(
                 reach=reach, total_counts=total, positions_uncertain=rough_positions(one),
                 fit_failed=failed(solution), unexplained_anywhere=anywhere, chance=accident,
                 unexplained=_could_hide(scene, solution, columns, strange) / max(total, 1e-300),
+                left=_could_hide(scene, solution, columns, left) / max(total, 1e-300),
                 pixels_per_line=scene.pixels_per_line, fwhm_nm=wide,
                 blended=one.name == MANY_LINED and bool(scene.many_lines.any()),
             )

@@ -28,7 +28,7 @@ WIDEST = 2.3  # as much as a fit lets its lines widen: then they are wider still
 NARROWER = (0.35, 0.5)  # of the first guess, until a fit is sound
 BROADER = (4.0, 2.0, 1.4)  # where many lines of H2, or noise on them, were taken for single ones
 CLEARLY_LESS = 0.8  # light left over, beside that of the first fit
-MUCH_LEFT = 0.15  # of the line light, beyond noise: of 63 invented glows without H2's many lines one sound fit has more
+MUCH_LEFT = 0.1  # of the line light, beyond noise: of 60 invented glows without H2's many lines five have more
 
 Found = TypeVar("Found")
 

@@ -66,6 +66,18 @@ def unmatched(
     return float(max(beyond, 0.0) / max(float(light[near].sum()), np.finfo(float).tiny))
 
 
+def left_light(scene: Scene, solution: Solution) -> NDArray[np.float64]:
+    """Return the counts in each pixel that no template holds, however good the fit is as a whole, shape (p,).
+
+    Twice noise is taken off, and the most that templates may err. What the response may bend or branching may err is
+    not: a limit set by other lines of a species, through strengths beside this one, must not be narrower than light that
+    is there.
+    """
+    random = solution.levels.random_variance(solution.model) + scene.stated_variance + scene.many_lines
+    known = LARGEST_MISMATCH * solution.lines + 2.0 * np.sqrt(random)
+    return np.where(scene.used, np.maximum(scene.data - solution.model - known, 0.0), 0.0)
+
+
 def _may_be_fringe(scene: Scene, solution: Solution, light: NDArray[np.float64], top: int) -> bool:
     """Return whether a feature is as wide as fringes and no higher; half a period of them is λ² / (4 n d)."""
     at = float(scene.axis_nm[top])

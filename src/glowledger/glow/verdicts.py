@@ -98,6 +98,8 @@ class Case:
     unexplained : float
         Part of the line light that fits no listed species and stands where this one would be looked for; 0
         where the fit as a whole is good.
+    left : float
+        Likewise the part of the light that no template holds where this one would be looked for, in any fit.
     chance : float
         Probability that unexplained structure gives it the features it has.
     pixels_per_line : float
@@ -123,6 +125,7 @@ class Case:
     unexplained_anywhere: float
     unexplained: float
     chance: float
+    left: float = 0.0
     pixels_per_line: float = 5.0
     fwhm_nm: float = 1.5
     blended: bool = False
@@ -345,8 +348,9 @@ def _unseen(case: Case) -> tuple[Verdict, str]:
     if case.unexplained_anywhere > MOSTLY_UNEXPLAINED:
         part = in_percent(case.unexplained_anywhere)
         return "cannot tell", f"{part} of the light fits nothing listed: the wavelength axis may be far off"
-    if max(reach.counts, 0.0) + ONE_SIDED_95 * reach.standard_error < case.unexplained * case.total_counts:
-        part = in_percent(case.unexplained)
+    hiding = max(case.unexplained, case.left)
+    if max(reach.counts, 0.0) + ONE_SIDED_95 * reach.standard_error < hiding * case.total_counts:
+        part = in_percent(hiding)
         return "cannot tell", f"{part} of the light fits nothing listed, stands where it would and could hide it"
     if case.total_counts > 0:
         most = (max(reach.counts, 0.0) + ONE_SIDED_95 * reach.standard_error) / case.total_counts

@@ -1,0 +1,53 @@
+"""Light at a feature that has not the feature's shape, and light that no template holds."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from glow_instrument import Instrument
+from glow_simulator import simulate
+
+from glowledger.glow.identifying import identify
+from glowledger.glow.shape_match import left_light, unmatched
+from glowledger.spectra.frames import frames_from_arrays
+
+BENCH = Instrument(pixels=1200, range_nm=(400.0, 800.0), fwhm_nm=(1.6, 1.6), bend=(0.0, 0.0), wing=0.0, tail=0.0)
+
+
+@pytest.fixture(scope="module")
+def helium():
+    counts, nm, _ = simulate({"He I": 2e7}, BENCH, 4, background_share=0.02)
+    return identify(frames_from_arrays(nm, counts)).few
+
+
+def around(scene, nm, reach):
+    return np.flatnonzero(np.abs(scene.axis_nm - nm) < reach)
+
+
+def test_a_line_matches_itself_and_light_of_another_shape_does_not(helium):
+    scene, solution = helium
+    near, wide = around(scene, 587.6, 1.5), around(scene, 587.6, 3.6)
+    assert unmatched(scene, solution, solution.lines, near, wide) < 0.15
+    box = np.where(np.abs(scene.axis_nm - 587.6) < 2.4, solution.lines[near].max(), 0.0)  # as bright, three times as wide
+    other = replace(scene, data=solution.model - solution.lines + box)
+    assert unmatched(other, solution, solution.lines, near, wide) > 0.35
+
+
+def test_noise_and_a_slope_are_no_other_shape(helium):
+    scene, solution = helium
+    rng = np.random.RandomState(1)
+    noise = rng.normal(size=scene.data.size) * np.sqrt(solution.levels.random_variance(solution.model))
+    slope = 0.2 * solution.lines.max() * (scene.axis_nm - 587.6) / 10.0
+    other = replace(scene, data=solution.model + noise + slope)
+    near, wide = around(scene, 587.6, 1.5), around(scene, 587.6, 3.6)
+    assert unmatched(other, solution, solution.lines, near, wide) < 0.02
+
+
+def test_light_that_no_template_holds_is_counted_and_errors_of_bright_lines_are_not(helium):
+    scene, solution = helium
+    dark = around(scene, 435.8, 1.0)
+    added = np.zeros(scene.data.size)
+    added[dark] = 0.05 * solution.lines.max()
+    found = left_light(replace(scene, data=solution.model + added), solution)
+    assert found.sum() == pytest.approx(added.sum(), rel=0.25)
+    assert left_light(replace(scene, data=solution.model + 0.3 * solution.lines), solution).sum() == 0.0
