@@ -28,7 +28,7 @@ def test_a_line_matches_itself_and_light_of_another_shape_does_not(helium):
     scene, solution = helium
     near, wide = around(scene, 587.6, 1.5), around(scene, 587.6, 3.6)
     assert unmatched(scene, solution, solution.lines, near, wide) < 0.15
-    box = np.where(np.abs(scene.axis_nm - 587.6) < 2.4, solution.lines[near].max(), 0.0)  # as bright, three times as wide
+    box = np.where(np.abs(scene.axis_nm - 587.6) < 2.4, solution.lines[near].max(), 0.0)  # three times as wide
     other = replace(scene, data=solution.model - solution.lines + box)
     assert unmatched(other, solution, solution.lines, near, wide) > 0.35
 

@@ -70,8 +70,8 @@ def left_light(scene: Scene, solution: Solution) -> NDArray[np.float64]:
     """Return the counts in each pixel that no template holds, however good the fit is as a whole, shape (p,).
 
     Twice noise is taken off, and the most that templates may err. What the response may bend or branching may err is
-    not: a limit set by other lines of a species, through strengths beside this one, must not be narrower than light that
-    is there.
+    not: a limit set by other lines of a species, through strengths beside this one, must not be narrower than light
+    that is there.
     """
     random = solution.levels.random_variance(solution.model) + scene.stated_variance + scene.many_lines
     known = LARGEST_MISMATCH * solution.lines + 2.0 * np.sqrt(random)
