@@ -51,3 +51,13 @@ def test_light_that_no_template_holds_is_counted_and_errors_of_bright_lines_are_
     found = left_light(replace(scene, data=solution.model + added), solution)
     assert found.sum() == pytest.approx(added.sum(), rel=0.25)
     assert left_light(replace(scene, data=solution.model + 0.3 * solution.lines), solution).sum() == 0.0
+
+
+def test_flanks_of_a_line_that_is_cut_off_need_not_look_like_a_line():
+    """At five times the exposure 777 and 844 nm are cut off; what is left of them is oxygen all the same."""
+    bench = Instrument(range_nm=(250.0, 900.0), fwhm_nm=(1.2, 1.4))
+    light = 1e8 / bench.counts_per_e
+    counts, nm, _ = simulate({"O I": 0.85 * light, "O2+": 0.15 * light}, bench, 4)
+    fit = identify(frames_from_arrays(nm, counts)).fit
+    oxygen = next(e for e in fit.species if e.name == "O I")
+    assert oxygen.verdict == "present", oxygen.reason

@@ -34,18 +34,25 @@ Found = TypeVar("Found")
 
 
 def left_over(scene: Scene, solution: Solution) -> float:
-    """Return the part of the line light that a fit leaves over or has too much, in all pixels used."""
-    left = np.abs(scene.data - solution.model)[scene.used].sum()
-    lines = np.abs(scene.data - solution.model + solution.lines)[scene.used].sum()
-    return float(left / max(lines, np.finfo(float).tiny))
+    """Return the part of the line light that a fit leaves over or has too much, in all pixels used.
+
+    But for the flanks of lines that are cut off: how high those would be they tell badly, in a sound fit too.
+    """
+    used = scene.used & ~scene.cut
+    left = np.abs(scene.data - solution.model)[used].sum()
+    return float(left / _line_light(scene, solution))
 
 
 def beyond_noise(scene: Scene, solution: Solution) -> float:
     """Return `left_over` less what noise alone leaves, E|n| = (2/π)^½ σ in each pixel; 0 where that is all."""
-    used = scene.used
-    noise = np.sqrt(2.0 / np.pi * (solution.levels.random_variance(solution.model) + scene.stated_variance))[used].sum()
-    lines = np.abs(scene.data - solution.model + solution.lines)[used].sum()
-    return max(left_over(scene, solution) - float(noise / max(lines, np.finfo(float).tiny)), 0.0)
+    random = solution.levels.random_variance(solution.model) + scene.stated_variance
+    noise = np.sqrt(2.0 / np.pi * random)[scene.used & ~scene.cut].sum()
+    return max(left_over(scene, solution) - float(noise / _line_light(scene, solution)), 0.0)
+
+
+def _line_light(scene: Scene, solution: Solution) -> float:
+    light = np.abs(scene.data - solution.model + solution.lines)[scene.used & ~scene.cut]
+    return max(float(light.sum()), np.finfo(float).tiny)
 
 
 def best_start(

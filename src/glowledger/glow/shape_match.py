@@ -57,7 +57,12 @@ def doubt_of_shape(
 def unmatched(
     scene: Scene, solution: Solution, light: NDArray[np.float64], near: NDArray[np.intp], around: NDArray[np.intp]
 ) -> float:
-    """Return the light left over or too much at a feature, beyond noise and a slope, as part of the feature's light."""
+    """Return the light left over or too much at a feature, beyond noise and a slope, as part of the feature's light.
+
+    0 where its top is cut off: the flanks of it have not the shape of a line.
+    """
+    if scene.cut[near].any():
+        return 0.0
     random = solution.levels.random_variance(solution.model) + scene.stated_variance + scene.many_lines
     left = scene.data - solution.model
     x = scene.axis_nm - scene.axis_nm[near[0]]
