@@ -44,8 +44,18 @@ def share(low: float, high: float) -> Iterator[None]:
 
 @contextmanager
 def listening(listener: Callable[[float], None]) -> Iterator[None]:
-    """Have `listener` called with the part of all work that is done, 0 to 1, while the block runs."""
-    token = _LISTENER.set(listener)
+    """Have `listener` called with the part of all work that is done, 0 to 1, while the block runs.
+
+    Never with less than before: work that is begun anew, as by a fit from another guess, has come no less far.
+    """
+    most = 0.0
+
+    def onwards(part: float) -> None:
+        nonlocal most
+        most = max(most, part)
+        listener(most)
+
+    token = _LISTENER.set(onwards)
     try:
         yield
     finally:

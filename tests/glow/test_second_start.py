@@ -5,6 +5,7 @@ from glow_emission import Nature
 from glow_instrument import Instrument
 from glow_simulator import simulate
 
+from glowledger.glow import identifying
 from glowledger.glow.identifying import identify_frame
 from glowledger.spectra.frames import frames_from_arrays
 
@@ -52,3 +53,13 @@ def test_lines_among_the_many_of_hydrogen_are_not_as_narrow_as_noise_on_them():
     fit = identify_frame(frames_from_arrays(nm, counts))
     assert 1.6 < fit.fwhm_nm < 2.2
     assert next(one.verdict for one in fit.species if one.name == "CH") == "present"
+
+
+def test_light_of_species_that_were_not_asked_for_is_no_sign_of_a_fit_astray(monkeypatch):
+    bench = Instrument(pixels=1000, range_nm=(250.0, 900.0), fwhm_nm=(1.6, 1.6))
+    counts, nm, _ = simulate({"Ar I": 2e6, "N2": 2e6, "H I": 1e6}, bench, 3, background_share=0.02)
+    frames, begun = frames_from_arrays(nm, counts), []
+    whole = identifying._fits
+    monkeypatch.setattr(identifying, "_fits", lambda *a, **k: (begun.append(k.get("tried", False)), whole(*a, **k))[1])
+    identify_frame(frames, species=["Ar I", "OH"])
+    assert not any(begun)

@@ -137,7 +137,8 @@ def identify(
         _LOG.info("lines are %.2f times as wide as they looked: fitted again", width)
         spread, guesses = narrowed(spread, width), guesses - 1
     if bench is None or bench.line_spread is None:
-        found = best_start(found, spread, lambda other: _fits(one, listed, bench, other, (0.0, WIDEST), tried=True))
+        again = partial(_fits, one, listed, bench, sound=(0.0, WIDEST), tried=True)
+        found = best_start(found, spread, again, everything=species is None)
     answered = _identified(frames, found[1], found[2], listed, bench, found[0])
     seen = visibility(*answered.few, bench)
     least = COARSEST_FWHM_NM if seen.lit_from_nm < seen.lit_to_nm else COARSEST_FWHM_NM / 2  # where nothing stands out

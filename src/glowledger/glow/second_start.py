@@ -59,6 +59,8 @@ def best_start(
     first: tuple[Found, Scene, tuple[Scene, Solution]],
     spread: LineSpread,
     fits: Callable[[LineSpread], tuple[Found, Scene, tuple[Scene, Solution]]],
+    *,
+    everything: bool = True,
 ) -> tuple[Found, Scene, tuple[Scene, Solution]]:
     """Return the best of a fit and of those from other guesses of the line width, where it looks as if gone astray.
 
@@ -70,8 +72,10 @@ def best_start(
         The guess it began with.
     fits : callable
         The same from another guess; it may end at once where lines widen beyond `WIDEST`.
+    everything : bool
+        All species were looked for: light left over is then no one's who was not asked for.
     """
-    parts = _other_widths(*first[2], float(spread.fwhm_nm[0]))
+    parts = _other_widths(*first[2], float(spread.fwhm_nm[0]), everything)
     best, bad = first, first[2][1].levels.template_error > ASTRAY
     least = CLEARLY_LESS * left_over(*first[2])
     for part in parts:
@@ -87,7 +91,7 @@ def best_start(
     return best
 
 
-def _other_widths(scene: Scene, solution: Solution, guess_nm: float) -> tuple[float, ...]:
+def _other_widths(scene: Scene, solution: Solution, guess_nm: float, everything: bool) -> tuple[float, ...]:
     """Return the parts of the first guess of the line width from which a fit is worth another try."""
     width, bad = solution.adjustment.shape.width, solution.levels.template_error > ASTRAY
     if width * guess_nm > COARSEST_FWHM_NM:
@@ -95,7 +99,7 @@ def _other_widths(scene: Scene, solution: Solution, guess_nm: float) -> tuple[fl
     if scene.many_lines.any():  # what is left over has its reason, but not how badly listed lines fit
         return BROADER if bad else ()
     parts: tuple[float, ...] = (width,) if width > WIDEST else ()
-    if (width > WIDER and bad) or beyond_noise(scene, solution) > MUCH_LEFT:
+    if (width > WIDER and bad) or (everything and beyond_noise(scene, solution) > MUCH_LEFT):
         parts += NARROWER
     pixel = scene.pixel_nm / scene.summed_pixels  # narrower than that no line can be told
     return tuple(part for part in parts if part * guess_nm > pixel)
