@@ -61,3 +61,12 @@ def test_flanks_of_a_line_that_is_cut_off_need_not_look_like_a_line():
     fit = identify(frames_from_arrays(nm, counts)).fit
     oxygen = next(e for e in fit.species if e.name == "O I")
     assert oxygen.verdict == "present", oxygen.reason
+
+
+def test_the_misfit_in_the_wing_of_a_bright_line_is_not_that_of_its_neighbour(helium):
+    scene, solution = helium
+    near, wide = around(scene, 587.6, 1.5), around(scene, 587.6, 3.6)
+    own = np.where(scene.axis_nm > 587.6, solution.lines, 0.01 * solution.lines)  # to the left nearly all is another's
+    wing = np.where(scene.axis_nm < 587.0, solution.lines, 0.0)
+    other = replace(scene, data=solution.model + wing)
+    assert unmatched(other, solution, solution.lines, near, wide) > 2 * unmatched(other, solution, own, near, wide)

@@ -59,7 +59,8 @@ def unmatched(
 ) -> float:
     """Return the light left over or too much at a feature, beyond noise and a slope, as part of the feature's light.
 
-    0 where its top is cut off: the flanks of it have not the shape of a line.
+    Each pixel counts by the feature's part of the line light there: in the wing of a bright line the misfit is that
+    line's. 0 where the top is cut off: the flanks of it have not the shape of a line.
     """
     if scene.cut[near].any():
         return 0.0
@@ -67,7 +68,8 @@ def unmatched(
     left = scene.data - solution.model
     x = scene.axis_nm - scene.axis_nm[near[0]]
     slope = np.polyfit(x[around], left[around], 1) if around.size > 2 else np.zeros(2)
-    beyond = np.abs(left[near] - np.polyval(slope, x[near])).sum() - np.sqrt(2.0 / np.pi * random[near]).sum()
+    part = np.clip(light[near] / np.maximum(solution.lines[near], np.finfo(float).tiny), 0.0, 1.0)
+    beyond = part @ (np.abs(left[near] - np.polyval(slope, x[near])) - np.sqrt(2.0 / np.pi * random[near]))
     return float(max(beyond, 0.0) / max(float(light[near].sum()), np.finfo(float).tiny))
 
 
