@@ -38,7 +38,7 @@ from glowledger.spectra.frames import frames_from_arrays
 SEEN = ("present", "possible")
 UNTABLED = ("H2",)  # most of its light is in no table, so its counts cannot be judged
 STRONG_SNR = 30.0  # a species this far above the ideal detector's noise should be found
-QUICK_MINUTES = 1.0  # a smoke run begins nothing new after that
+QUICK_MINUTES = 0.4  # a smoke run begins nothing new after that
 
 
 @dataclass

@@ -16,7 +16,7 @@ def verdicts(mixture, instrument, seed):
     return {e.name: e.verdict for e in identify_frame(frames_from_arrays(nm, counts)).species}
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(4))
 def test_bands_of_carbon_dioxide_ions_are_its_own(seed):
     """Known by four heads, its other bands passed for CN, CO+ and silicon."""
     instrument = Instrument(range_nm=(250.0, 900.0), fwhm_nm=(1.2, 1.4))
