@@ -20,8 +20,7 @@ FEWEST, MOST_OF_THEM = 4, 0.8
 @lru_cache(maxsize=2)
 def daylight(scene: Scene, solution: Solution) -> bool:
     """Return whether the dark lines of daylight are seen: most of those that fall on light, and four at least."""
-    nm, dark = scene.axis_nm, float((solution.model - solution.lines)[scene.used].min())
-    light = scene.data - dark  # the lowest may be the dark's
+    nm, light = scene.axis_nm, scene.data - darkest(scene, solution)
     noise = solution.levels.random_variance(solution.model) + scene.stated_variance
     bright = 0.1 * float(np.quantile(light[scene.used], 0.9))
     asked = seen = 0
@@ -44,3 +43,8 @@ def daylight(scene: Scene, solution: Solution) -> bool:
         asked += 1
         seen += depth > max(DEPTH * beside, DEPTH_SIGMA * float(np.sqrt(variance)))
     return asked >= FEWEST and seen >= MOST_OF_THEM * asked
+
+
+def darkest(scene: Scene, solution: Solution) -> float:
+    """Return the lowest level of the smooth light, which may be that of the dark."""
+    return float((solution.model - solution.lines)[scene.used].min())

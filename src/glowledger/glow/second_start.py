@@ -79,7 +79,7 @@ def best_start(
     best, bad = first, first[2][1].levels.template_error > ASTRAY
     least = CLEARLY_LESS * left_over(*first[2])
     for part in parts:
-        _LOG.info("lines look wider than any peak: fitted again from %.2g times the width", part)
+        _LOG.info("the fit may have gone astray: fitted again from %.2g times the line width guessed", part)
         found = fits(narrowed(spread, part))
         if found[2][1].adjustment.shape.width > WIDEST:  # back to lines as wide as they were
             continue

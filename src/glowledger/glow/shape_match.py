@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from glowledger.glow.daylight import daylight
+from glowledger.glow.daylight import darkest, daylight
 from glowledger.glow.fitting import Solution
 from glowledger.glow.noise_levels import LARGEST_MISMATCH
 from glowledger.glow.scene import Scene
@@ -47,7 +47,7 @@ def doubt_of_shape(
         return ""
     if share >= MOSTLY and unmatched(scene, solution, light, near, around) > LARGEST_MISMATCH:
         return "the light near {} has not its shape"
-    if daylight(scene, solution) and light[top] < MOSTLY * (solution.model[top] - _dark(scene, solution)):
+    if daylight(scene, solution) and light[top] < MOSTLY * (solution.model[top] - darkest(scene, solution)):
         return "{} may be the light between two dark lines of daylight"
     if _may_be_fringe(scene, solution, light, top):
         return "{} stands out of the smooth light by no more than the fringes of a detector may"
@@ -91,9 +91,4 @@ def _may_be_fringe(scene: Scene, solution: Solution, light: NDArray[np.float64],
     if at < FRINGES_FROM_NM or solution.fwhm_at(scene, top) < at**2 / (4.0 * SILICON * THICKEST_NM):
         return False
     smooth = float(solution.model[top] - solution.lines[top])
-    return bool(light[top] < FRINGES * (smooth - _dark(scene, solution)))
-
-
-def _dark(scene: Scene, solution: Solution) -> float:
-    """Return the lowest level of the smooth light, which may be that of the dark."""
-    return float((solution.model - solution.lines)[scene.used].min())
+    return bool(light[top] < FRINGES * (smooth - darkest(scene, solution)))
