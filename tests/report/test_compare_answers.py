@@ -13,14 +13,14 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from glowledger.diagnose.compared_run import ComparedRun
+from glowledger.diagnose.compared_run import QUANTITIES, ComparedRun
 from glowledger.diagnose.comparing import compare_runs
 from glowledger.diagnose.estimates import Estimate
 from glowledger.diagnose.fair_comparison import Conditions
 from glowledger.diagnose.feed import parse_feed
 from glowledger.diagnose.repeats_needed import scatter_from_relative
 from glowledger.diagnose.run_estimates import DecayReading
-from glowledger.report.compare_answers import compare_document, compare_text, difference_table, run_table
+from glowledger.report.compare_answers import compare_document, compare_text, difference_table, headline, run_table
 from glowledger.report.compare_files import write_compare
 from glowledger.report.documents import dumps, track_document
 from glowledger.report.figures_compare import aligned, compare_figure
@@ -130,6 +130,36 @@ def test_the_figure_draws_every_run_from_its_start_and_differs_in_marker(compare
     assert all(line.get_xdata()[0] < 1.0 for line in lines)
     assert "oxygen" in alt_text(figure)
     assert "Invented" in alt_text(figure)
+
+
+def untimed(compared, names):
+    """The same runs, of which those named told no time."""
+    nothing = {q: Estimate(reason="no decay stands out") for q in ("endpoint_s", "time_constant_s", "slow_constant_s")}
+    runs = [
+        dataclasses.replace(r, estimates=r.estimates | nothing if r.name in names else r.estimates)
+        for r in compared.runs
+    ]
+    return dataclasses.replace(compared, runs=tuple(runs), ranking=())
+
+
+def test_where_nobody_can_be_called_faster_the_headline_says_why_and_what_else_differs(compared):
+    assert "argon told neither an end nor a time constant." in headline(untimed(compared, {"argon"}))
+    assert "oxygen and argon told neither" in headline(untimed(compared, {"argon", "oxygen"}))
+    timed = headline(dataclasses.replace(compared, ranking=()))
+    assert "neither" not in timed
+    assert "is larger than its uncertainty" in timed
+    differs = {QUANTITIES[c.quantity][0] for c in compared.comparisons if c.told}
+    assert differs
+    assert all(name in timed for name in differs)
+
+
+def test_the_heading_of_the_figure_stays_within_it(compared):
+    long = tuple(dataclasses.replace(r, name=f"{r.name} of a coupon kept wet") for r in compared.runs)
+    figure = compare_figure(dataclasses.replace(untimed(compared, {"oxygen", "argon"}), runs=long), notice="Invented")
+    figure.canvas.draw()
+    heading = figure.axes[0]._left_title.get_window_extent()
+    assert heading.x1 <= figure.bbox.x1
+    assert heading.y1 <= figure.bbox.y1
 
 
 def test_long_runs_are_averaged_for_the_figure_without_bias(make_run):

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 
 from glowledger.diagnose.compared_run import QUANTITIES, ComparedRun
-from glowledger.diagnose.comparing import LEVEL, Compared, Comparison
+from glowledger.diagnose.comparing import LEVEL, RANKED, Compared, Comparison
 from glowledger.diagnose.estimates import Difference, Estimate
 from glowledger.report.numbers import clock, clock_interval, two_digits
 from glowledger.report.sentences import LIGHT_ONLY, Table, text_table
@@ -50,8 +50,14 @@ def headline(compared: Compared) -> str:
         left = [r.name for r in compared.runs if all(r.name not in (p.name, *p.slower) for p in compared.ranking)]
         more = f" No place for {listed(left)}." if left and not compared.gases else ""
         return f"By {name}, fastest first: {order}.{more}"
-    ending = "what differs otherwise follows." if told else "no fair difference is larger than its uncertainty."
-    return f"Cannot tell which {what} is faster; {ending}"
+    timeless = [run.name for run in compared.runs if not any(run.estimates[q].known for q in RANKED)]
+    if len(timeless) > len(compared.runs) - 2:  # fewer than two to hold beside each other
+        reason = f"{listed(timeless, 3)} told neither an end nor a time constant."
+    else:
+        reason = f"no fair difference{' in time' if told else ''} is larger than its uncertainty."
+    apart = [QUANTITIES[q][0] for q in QUANTITIES if any(c.quantity == q for c in told)]
+    more = f" What differs: {listed(apart)}." if apart else ""
+    return f"Cannot tell which {what} is faster: {reason}{more}"
 
 
 def difference_sentence(c: Comparison, compared: Compared) -> str:

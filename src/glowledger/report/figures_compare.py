@@ -66,7 +66,8 @@ def aligned(trend: Trend) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _title(compared: Compared) -> str:
-    return "\n".join(_wrapped(headline(compared), 88))
+    longest = max(len(run.name) for run in compared.runs)  # names beside the lower panel push both to the right
+    return "\n".join(_wrapped(headline(compared), max(40, 78 - max(0, longest - 12))))
 
 
 def _wrapped(text: str, width: int) -> list[str]:
