@@ -6,12 +6,13 @@ import numpy as np
 import pytest
 from glow_instrument import Instrument
 from glow_simulator import simulate
+from scipy.stats import norm
 
 from glowledger.errors import FitError
 from glowledger.glow.features import FeatureTest
-from glowledger.glow.fit_warnings import NO_LIGHT
 from glowledger.glow.identifying import identify_frame
 from glowledger.glow.likelihood import Drop
+from glowledger.glow.no_light import NO_LIGHT, without_single_pixels
 from glowledger.glow.reach import Reach
 from glowledger.glow.results import Feature
 from glowledger.glow.verdicts import Case, judge_all
@@ -35,6 +36,28 @@ def test_a_dark_frame_is_called_that_and_nothing_else(seed, drift):
     assert len(said) == 1
     assert said[0].startswith("There is no light in it above the noise")
     assert not any("window" in one or "axis" in one for one in fit.warnings)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_hot_pixels_of_a_dark_frame_are_no_light(seed):
+    rng = np.random.default_rng(50 + seed)
+    counts = noise(seed) + 900.0
+    counts[rng.choice(AXIS.size, 8, replace=False)] += 60.0 + rng.exponential(400.0, 8)
+    fit = identify_frame(frames_from_arrays(AXIS, counts))
+    assert NO_LIGHT in fit.warnings
+    assert "8 pixels were left out (saturated, hot, dead or missing)" in fit.warnings
+    assert not {one.verdict for one in fit.species} & {"present", "possible"}
+
+
+@pytest.mark.parametrize("offset", [-0.5, -0.2, 0.0, 0.4])
+def test_a_line_as_narrow_as_one_pixel_is_no_hot_pixel(offset):
+    # a Gaussian of one pixel at half height, summed over each pixel
+    edges = np.arange(AXIS.size + 1) - 0.5
+    counts = noise(7) + 900.0
+    for at in (300, 301 + 700, 1500):
+        counts += 2000.0 * np.diff(norm.cdf(edges, at + offset, 1 / 2.3548))
+    one = frames_from_arrays(AXIS, counts)
+    assert not without_single_pixels(one).mask.any()
 
 
 def test_faint_light_is_no_dark_frame():

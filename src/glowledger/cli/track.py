@@ -76,6 +76,7 @@ def follow(file: Path, wanted: Wanted, reading: dict[str, Any] | None = None) ->
         result = analyse_run(series, options, watch=history)
     _LOG.info("followed the run, reference %s", result.reference)
     result = _with_alarm(result, "coarse steps", coarse_warning(frames))
+    result = _of_darkness(result, model)
     result = _with_alarm(result, "bench in doubt", bench_warning(frames, bench))
     invented = says_invented(frames)
     extra: dict[str, object] = {"file": file.name, "setup": _setup(wanted, bench, frames), **added_packages()}
@@ -101,6 +102,18 @@ def _light(
         fit=model.identified.fit, drift=drift_curve(frames, bench, model.identified),
         point=operating_point(history, result),
     )  # fmt: skip
+
+
+def _of_darkness(result: RunResult, model: SeriesModel) -> RunResult:
+    """Return the result with its reason, where nothing can be told, if there is no light in the run at all."""
+    from dataclasses import replace
+
+    from glowledger.glow.no_light import NO_LIGHT
+    from glowledger.report.sentences import capital
+
+    if result.endpoint.verdict != "cannot tell" or NO_LIGHT not in model.identified.fit.warnings:
+        return result
+    return replace(result, endpoint=replace(result.endpoint, reason=capital(NO_LIGHT)))
 
 
 def _with_alarm(result: RunResult, kind: str, warning: str) -> RunResult:

@@ -14,6 +14,7 @@ from glowledger.glow.choosing import chosen_emitters
 from glowledger.glow.fitting import Solution, fit_scene
 from glowledger.glow.identifying import averaged
 from glowledger.glow.likelihood import unexplained_part
+from glowledger.glow.no_light import no_light, without_single_pixels
 from glowledger.glow.scene import Scene, build_scene
 from glowledger.glow.start_search import best_offset
 from glowledger.glow.starting import guessed_line_spread, shift_steps
@@ -80,13 +81,14 @@ def bench_misfit(frames: Frames, bench: Bench) -> BenchMisfit:
     FitError
         If the spectrum holds no light.
     """
-    one = averaged(frames)
+    one = without_single_pixels(averaged(frames))
     low, high = float(one.axis[0]), float(one.axis[-1])
     spread = bench.line_spread or guessed_line_spread(one)
     freed = frozenset(COMMON) - {"H2"}  # its many lines, placed roughly, would fit at any offset
     emitters = chosen_emitters(find_species(COMMON), freed, {}, low, high)
     scene = build_scene(one, emitters, spread, replace(bench, solution=None))
     solution = _best_offset(scene)
+    dark = no_light(scene.data[scene.used])
     places = _places(scene, solution)
     terms = 0.5 * (scene.shift_basis[places] + scene.shift_basis[places + 1])
     off = -terms @ solution.adjustment.shift_nm
@@ -96,7 +98,7 @@ def bench_misfit(frames: Frames, bench: Bench) -> BenchMisfit:
     strange = _strange(scene, solution)
     return BenchMisfit(
         at_nm=scene.axis_nm[places], off_nm=off, off_se_nm=error, width_ratio=ratio, unexplained=strange,
-        warning=_warning(off, error, scene.axis_nm[places], ratio, strange, bench),
+        warning="" if dark else _warning(off, error, scene.axis_nm[places], ratio, strange, bench),
     )  # fmt: skip
 
 

@@ -7,6 +7,7 @@ import numpy as np
 from glowledger.glow.daylight import daylight
 from glowledger.glow.fitting import Solution
 from glowledger.glow.likelihood import unexplained_part
+from glowledger.glow.no_light import NO_LIGHT, no_light
 from glowledger.glow.optical_depth import absorption_warning
 from glowledger.glow.results import SpeciesEvidence
 from glowledger.glow.scene import Scene
@@ -21,10 +22,6 @@ SMOOTHED_FACTOR = 1.5  # of the variance of a fitted line: less is not worth a w
 POOR_FIT = 0.15  # of templates: they err by more
 MOSTLY_FOUND = 0.5  # of the light
 FAR_OFF = 3.0  # standard deviations of what the axis may be off
-NO_LIGHT = "there is no light in it above the noise: a dark frame, or a glow too faint to tell anything of"
-NARROW_PIXELS, NARROW_SIGMA = (2, 4, 8), 5.0  # lines; of some thousand sums one in 2000 spectra is as high by chance
-SMOOTH_PIXELS, SMOOTH_SIGMA = 64, 2.0
-MEDIAN_OF_NORMAL = 0.6744897501960817  # upper quartile of the normal distribution
 
 
 def fit_warnings(
@@ -62,7 +59,7 @@ def fit_warnings(
         found.append(f"the mean of {len(frames)} frames was used")
         coarse = coarse_warning(frames)
         found.extend([coarse] if coarse else [])
-    dark = no_light(whole) and not any(one.verdict in ("present", "possible") for one in evidence)
+    dark = no_light(whole.data[whole.used]) and not any(one.verdict in ("present", "possible") for one in evidence)
     if dark:
         found.append(NO_LIGHT)
     else:
@@ -71,7 +68,7 @@ def fit_warnings(
         found.extend(_of_the_axis(scene, solution, calibrated=calibrated, placed=placed))
     masked = int((~whole.used).sum())
     if masked:
-        found.append(f"{masked} pixels were left out (saturated, dead or missing)")
+        found.append(f"{masked} pixels were left out (saturated, hot, dead or missing)")
     if solution.levels.shared > SMOOTHED_FACTOR:
         found.append(
             "neighbouring pixels share their noise: the spectrum was smoothed or resampled before it was written; "
@@ -105,24 +102,6 @@ def fit_warnings(
     if absorbed:
         found.append(absorbed)
     return tuple(found)
-
-
-def no_light(whole: Scene) -> bool:
-    """Return whether nothing in a spectrum stands out of its noise, neither narrow nor smooth.
-
-    Noise is told from one pixel to the next. What is smooth is looked for in the means of many pixels: below the noise
-    of a pixel or two it is no more than the drift of a dark signal.
-    """
-    data = whole.data[whole.used]
-    if data.size < 2 * SMOOTH_PIXELS:
-        return False
-    sd = float(np.median(np.abs(np.diff(data)))) / (np.sqrt(2.0) * MEDIAN_OF_NORMAL)
-    level = np.convolve(np.pad(data, SMOOTH_PIXELS // 2, mode="edge"), np.ones(SMOOTH_PIXELS) / SMOOTH_PIXELS, "same")
-    level = level[SMOOTH_PIXELS // 2 :][: data.size]
-    if np.ptp(level) > (SMOOTH_SIGMA + 2 * NARROW_SIGMA / np.sqrt(SMOOTH_PIXELS)) * sd:  # the means err as well
-        return False
-    left = np.cumsum(np.append(0.0, data - level))
-    return all(np.abs(left[n:] - left[:-n]).max() <= NARROW_SIGMA * sd * np.sqrt(n) for n in NARROW_PIXELS)
 
 
 def _of_the_axis(scene: Scene, solution: Solution, *, calibrated: bool, placed: bool) -> list[str]:

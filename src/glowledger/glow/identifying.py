@@ -24,6 +24,7 @@ from glowledger.glow.judging import evidence_of
 from glowledger.glow.likelihood import failed
 from glowledger.glow.loosening import with_loosened_templates
 from glowledger.glow.many_lines import among_many_lines, many_lines_variance
+from glowledger.glow.no_light import without_single_pixels
 from glowledger.glow.one_hump import hump_width_nm
 from glowledger.glow.phosphor import PHOSPHOR
 from glowledger.glow.phosphor_doubt import phosphor_variance
@@ -122,7 +123,7 @@ def identify(
 ) -> Identified:
     """As `identify_frame`, with all its parts kept."""
     _check(frames)
-    one = averaged(frames)
+    one = without_single_pixels(averaged(frames))
     spread = _line_spread(one, bench)
     listed = find_species(None if species is None else tuple(species))
     if species is None and not fluorescent(one, float(spread.fwhm(float(np.median(one.axis)))), offset_sd_nm(bench)):

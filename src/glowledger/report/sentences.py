@@ -10,7 +10,7 @@ import numpy as np
 
 from glowledger.diagnose.run_estimates import flash_rate
 from glowledger.diagnose.sightings import Finding
-from glowledger.glow.fit_warnings import NO_LIGHT
+from glowledger.glow.no_light import NO_LIGHT
 from glowledger.glow.results import Fit, SpeciesEvidence
 from glowledger.report.numbers import clock, clock_interval, counted, percent, sigmas, two_digits
 from glowledger.report.wrapping import filled as _filled
