@@ -28,6 +28,8 @@ from glowledger.cli.track_follow import Live, follow_live, keep, live_options, r
 
 if TYPE_CHECKING:
     from glowledger.bench.model import Bench
+    from glowledger.diagnose.sightings import Finding
+    from glowledger.glow.results import Fit
     from glowledger.glow.series import SeriesModel
     from glowledger.report.leaving import Drawn
     from glowledger.report.track_files import RunLight
@@ -46,12 +48,18 @@ class Followed:
     title: str
     notice: str | None
     extra: dict[str, object]
+    fit: Fit
+    findings: tuple[Finding, ...]
     light: Callable[[], RunLight]
 
 
-def follow(file: Path, wanted: Wanted, reading: dict[str, Any] | None = None) -> Followed:
+def follow(
+    file: Path, wanted: Wanted, reading: dict[str, Any] | None = None, *, feed: str | None = None
+) -> Followed:
     """Follow the run in a file or folder; what the command and others call."""
     from glowledger.bench.bench_file import read_bench
+    from glowledger.diagnose.feed import parse_feed
+    from glowledger.diagnose.findings import findings
     from glowledger.glow.series import learn_series
     from glowledger.report.numbers import counted
     from glowledger.report.style import INVENTED
@@ -61,6 +69,7 @@ def follow(file: Path, wanted: Wanted, reading: dict[str, Any] | None = None) ->
     from glowledger.spectra.samples import says_invented
     from glowledger.tables.added import added_packages
 
+    stated = None if feed is None else parse_feed(feed)
     bench = None if wanted.bench_file is None else read_bench(wanted.bench_file)
     with progress.share(0.0, 0.1):
         frames = calibrated_frames(file, bench=bench, dark=wanted.dark, reading=reading)
@@ -78,20 +87,26 @@ def follow(file: Path, wanted: Wanted, reading: dict[str, Any] | None = None) ->
     result = _with_alarm(result, "coarse steps", coarse_warning(frames))
     result = _of_darkness(result, model)
     result = _with_alarm(result, "bench in doubt", bench_warning(frames, bench))
-    invented = says_invented(frames)
+    invented, fit = says_invented(frames), model.identified.fit
+    concluded = findings(fit, stated)
     extra: dict[str, object] = {"file": file.name, "setup": _setup(wanted, bench, frames), **added_packages()}
+    extra["glow"] = {
+        "present": [one.name for one in fit.species if one.verdict == "present"], "findings": list(concluded),
+    }  # fmt: skip
     extra |= {"started_at": frames.started_at} if frames.started_at else {}
     return Followed(
         result=result,
         title=f"{file.name}, {counted(len(frames), 'frame')}{without_times(frames)}",
         notice=INVENTED if invented else None,
         extra=extra | ({"notice": INVENTED} if invented else {}),
-        light=lambda: _light(frames, bench, model, history, result),
+        fit=fit, findings=concluded,
+        light=lambda: _light(frames, bench, model, history, result, concluded),
     )
 
 
 def _light(
-    frames: Frames, bench: Bench | None, model: SeriesModel, history: RiskHistory, result: RunResult
+    frames: Frames, bench: Bench | None, model: SeriesModel, history: RiskHistory, result: RunResult,
+    findings: tuple[Finding, ...],
 ) -> RunLight:
     """Return what the page shows beside the trends; takes a while, so only where a page is asked for."""
     from glowledger.glow.own_reference import drift_curve
@@ -99,7 +114,7 @@ def _light(
     from glowledger.runs.operating_point import operating_point
 
     return RunLight(
-        fit=model.identified.fit, drift=drift_curve(frames, bench, model.identified),
+        fit=model.identified.fit, findings=findings, drift=drift_curve(frames, bench, model.identified),
         point=operating_point(history, result),
     )  # fmt: skip
 
@@ -156,6 +171,9 @@ def _setup(wanted: Wanted, bench: Bench | None, frames: Frames) -> dict[str, obj
 @click.command()
 @click.argument("run", type=click.Path(path_type=Path))
 @wanted_options
+@click.option(
+    "--feed", metavar="GASES", help="The gas you let in: O2, air, or Ar:0.9,O2:0.1; what it cannot bring is a finding."
+)
 @click.option("--strict", is_flag=True, help="Exit with 4 if the run cannot tell whether it is done.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document instead of text.")
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="Folder for page, figure and tables.")
@@ -163,13 +181,14 @@ def _setup(wanted: Wanted, bench: Bench | None, frames: Frames) -> dict[str, obj
 @live_options
 @reading_options
 def command(
-    run: Path, strict: bool, as_json: bool, output: Path | None, drawn: Drawn, reading: dict[str, Any], live: Live,
-    wanted: Wanted,
+    run: Path, feed: str | None, strict: bool, as_json: bool, output: Path | None, drawn: Drawn,
+    reading: dict[str, Any], live: Live, wanted: Wanted,
 ) -> None:  # fmt: skip
     """Follow a cleaning RUN (a file of many frames, or a folder) and say whether it is done.
 
     Contaminant light over that of the process gas is followed as a decay to a floor. Flashes are set aside,
-    and the run is cut where conditions change. This is a measurement, not a safety interlock.
+    and the run is cut where conditions change. What glows in the mean of all frames is told as well, and whether it
+    points to a leak, water or oil. This is a measurement, not a safety interlock.
 
     \b
     Examples:
@@ -179,12 +198,14 @@ def command(
     from glowledger.report import documents, sentences
 
     if live.follow:
+        if feed is not None:
+            raise click.UsageError("--feed is for the whole run; leave it out with --follow.")
         sys.exit(follow_live(
             run, live, wanted=wanted, reading=reading, as_json=as_json, strict=strict, output=output,
             drawn=drawn,
         ))  # fmt: skip
     with progress_shown(f"track {run.name}"):
-        found = follow(run, wanted, reading)
+        found = follow(run, wanted, reading, feed=feed)
     extra = found.extra | record_for(run, live, bench_file=wanted.bench_file, window=wanted.window)
     written: list[Path] = []
     if output is not None:
@@ -203,6 +224,7 @@ def command(
         notes += remarks(*missing_parts(wanted.bench_file))
         notes += remarks(f"Wrote {written[0]} and {len(written) - 1} files beside it.") if written else []
         notes += remarks(kept) if kept else []
-        say_answer(sentences.track_text(found.result, title=found.title, notes=notes))
+        glow = sentences.glow_of_run(found.fit, found.findings)
+        say_answer(sentences.track_text(found.result, title=found.title, glow=glow, notes=notes))
     if strict and found.result.endpoint.verdict == "cannot tell":
         sys.exit(CANNOT_TELL)

@@ -252,10 +252,22 @@ def trend_table(result: RunResult) -> Table:
     return header, rows
 
 
-def track_text(result: RunResult, *, title: str = "", notes: Sequence[str] = (), width: int = 100) -> str:
-    """Return the answer of ``track`` for a terminal; parameters as in `identify_text`."""
+def glow_of_run(fit: Fit, findings: Sequence[Finding] = ()) -> list[str]:
+    """Return what glows in the mean of a run and what that may mean; nothing where nothing is certain."""
+    if not any(s.verdict == "present" for s in fit.species):
+        return []
+    said = [f"{capital(f.text)} Confidence: {f.confidence}." for f in findings]
+    more = ["How each is told, and what would check it: 'glowledger identify' on the same file."] if findings else []
+    return [identify_summary(fit)[0], *said, *more]
+
+
+def track_text(
+    result: RunResult, *, title: str = "", glow: Sequence[str] = (), notes: Sequence[str] = (), width: int = 100
+) -> str:
+    """Return the answer of ``track`` for a terminal; `glow` from `glow_of_run`, the others as in `identify_text`."""
     blocks = [
         _filled(track_summary(result), width),
+        _filled(glow, width),
         text_table(trend_table(result)),
         f"{counted(result.frames, 'frame')} over {clock(result.duration_s)}.",
         _filled([*limits_of_light(result.endpoint), NO_INTERLOCK], width),

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from glowledger.diagnose.cautions import DEFER
+from glowledger.diagnose.sightings import Finding
 from glowledger.glow.own_reference import DriftCurve
 from glowledger.glow.results import Fit
 from glowledger.report import documents, method, page, sentences
@@ -64,6 +65,8 @@ class RunLight:
     ----------
     fit : Fit or None
         Of the mean spectrum.
+    findings : tuple of Finding
+        What its species may mean.
     drift : DriftCurve or None
         How the spectrometer's axis moved.
     point : OperatingPoint or None
@@ -73,6 +76,7 @@ class RunLight:
     """
 
     fit: Fit | None = None
+    findings: tuple[Finding, ...] = ()
     drift: DriftCurve | None = None
     point: OperatingPoint | None = None
     said: tuple[Said, ...] = ()
@@ -219,13 +223,14 @@ def _light_sections(result: RunResult, figures: Mapping[str, Figure], light: Run
             charts=[page.Chart(table=table, caption="What another accepted risk would have meant for this run")],
         ))  # fmt: skip
     if light.fit is not None:
-        found = sentences.species_table(light.fit, errors=True)
+        found, meaning = sentences.species_table(light.fit, errors=True), sentences.finding_table(light.findings)
         sections.append(page.Section(
             heading="What glows",
             prose=[sentences.identify_summary(light.fit)[0], *sentences.fit_sentences(light.fit)],
             pictures=[page.Picture(figure=figures["spectrum"], caption=SPECTRUM_CAPTION)],
             charts=[
                 page.Chart(table=found, caption="Species found in the mean of all frames"),
+                *([page.Chart(table=meaning, caption="What they may mean")] if light.findings else []),
                 page.Chart(table=sentences.feature_table(light.fit), caption="All their features", folded=True),
             ],
             cautions=[sentences.capital(warning) for warning in light.fit.warnings],

@@ -1,0 +1,53 @@
+"""``glowledger track`` on the samples; what they hold stands in the README beside them."""
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from glowledger.cli import main
+
+SAMPLES = Path(__file__).parents[2] / "sample_spectra"
+
+
+def invoke(*words):
+    return CliRunner().invoke(main, [str(word) for word in words])
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory):
+    file = tmp_path_factory.mktemp("bench") / "bench.toml"
+    result = invoke("calibrate", SAMPLES / "lamp.csv", "--bench", file)
+    assert result.exit_code == 0, result.output
+    return file
+
+
+def test_a_leak_that_never_changes_is_told_of_a_run(bench, tmp_path):
+    # no trend shows it; sample_spectra/README.md: argon with an air leak
+    words = SAMPLES / "air_leak.csv", "--bench", bench, "--dark", SAMPLES / "dark.csv"
+    result = invoke("track", *words, "--feed", "Ar", "-o", tmp_path)
+    assert result.exit_code == 0, result.output
+    said = " ".join(result.stdout.split())
+    assert "In the glow: Ar I (argon)" in said
+    assert "Air leak likely: nitrogen glows with O I although the feed (Ar) holds none. Confidence: high." in said
+    document = json.loads((tmp_path / "track.json").read_text())
+    assert {"Ar I", "N2", "O I"} <= set(document["glow"]["present"])
+    kinds = {one["kind"]: one["confidence"] for one in document["glow"]["findings"]}
+    assert kinds["air leak"] == "high"
+    assert "Air leak" not in " ".join(invoke("track", *words, "--feed", "air").stdout.split())
+
+
+def test_a_run_of_dark_frames_is_called_dark_and_its_bench_is_not_doubted(bench):
+    result = invoke("track", SAMPLES / "dark.csv", "--bench", bench)
+    assert result.exit_code == 0, result.output
+    said = " ".join(result.stdout.split())
+    assert "There is no light in it above the noise: a dark frame" in said
+    assert "In the glow" not in said
+    assert "bench in doubt" not in said
+
+
+def test_a_gas_is_stated_for_whole_runs_alone(bench):
+    result = invoke("track", SAMPLES / "air_leak.csv", "--bench", bench, "--follow", "--feed", "Ar")
+    assert result.exit_code == 2
+    assert "leave it out with --follow" in result.output
