@@ -78,3 +78,10 @@ def test_without_a_decay_or_with_a_blank_there_is_no_trade_off():
     blank = Blank(level=0.05, standard_error=0.001, margin=0.05)
     result = analyse_run(series, RunOptions(indicators=("CO",), blanks={"CO": blank}), watch=history)
     assert operating_point(history, result) is None
+
+
+def test_where_nothing_falls_stopping_is_not_called_too_early():
+    # clean from the start: the verdict is 'cannot tell', and so must be that on stopping
+    result, point = followed(frames=80, clean=True)
+    assert result.endpoint.verdict == "cannot tell"
+    assert point is None

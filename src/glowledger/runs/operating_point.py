@@ -99,7 +99,7 @@ class OperatingPoint:
 
 
 def operating_point(history: RiskHistory, result: RunResult) -> OperatingPoint | None:
-    """Return where a run stands; None if no decay was judged, or equality with a blank run decides.
+    """Return where a run stands; None if no decay was judged or can be told, or equality with a blank run decides.
 
     Parameters
     ----------
@@ -114,7 +114,7 @@ def operating_point(history: RiskHistory, result: RunResult) -> OperatingPoint |
     """
     name = result.endpoint.indicator.partition("/")[0]
     judged = history.judged.get(name, [])
-    if not judged:
+    if not judged or result.endpoint.verdict == "cannot tell":
         return None
     criterion = history.criteria[name]
     accepted = 1.0 - criterion.assurance
