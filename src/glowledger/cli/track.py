@@ -224,7 +224,7 @@ def command(
         notes += remarks(*missing_parts(wanted.bench_file))
         notes += remarks(f"Wrote {written[0]} and {len(written) - 1} files beside it.") if written else []
         notes += remarks(kept) if kept else []
-        glow = sentences.glow_of_run(found.fit, found.findings)
+        glow = sentences.glow_of_run(found.result, found.fit, found.findings)
         say_answer(sentences.track_text(found.result, title=found.title, glow=glow, notes=notes))
     if strict and found.result.endpoint.verdict == "cannot tell":
         sys.exit(CANNOT_TELL)

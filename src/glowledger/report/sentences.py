@@ -252,12 +252,18 @@ def trend_table(result: RunResult) -> Table:
     return header, rows
 
 
-def glow_of_run(fit: Fit, findings: Sequence[Finding] = ()) -> list[str]:
+def glow_of_run(result: RunResult, fit: Fit, findings: Sequence[Finding] = ()) -> list[str]:
     """Return what glows in the mean of a run and what that may mean; nothing where nothing is certain."""
-    if not any(s.verdict == "present" for s in fit.species):
+    present = [s.name for s in fit.species if s.verdict == "present"]
+    if not present:
         return []
+    burst = {name for flash in result.flashes for name in flash.species}  # told by their flashes
+    followed = [trend.name.partition("/")[0] for trend in result.indicators]
+    unsure = [name for name in dict.fromkeys(followed) if name not in present and name not in burst]
     said = [f"{capital(f.text)} Confidence: {f.confidence}." for f in findings]
     more = ["How each is told, and what would check it: 'glowledger identify' on the same file."] if findings else []
+    if unsure:
+        said.append(f"Followed, but not certain to glow in the mean of the run: {_listed(unsure)}.")
     return [identify_summary(fit)[0], *said, *more]
 
 
