@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.polynomial.chebyshev import chebder, chebval
@@ -256,11 +257,21 @@ def _window(shot: Shot, trial: _Trial, peak: _About) -> Window:
 def placed(
     shots: list[Shot], coefficients: Floats, reach: float, most: int = MOST_PLACED
 ) -> tuple[Identified, NDArray[np.intp]]:
-    """Return the brightest peaks placed under a trial scale, and which rows may support a solution."""
-    found = joined([identify_peaks(shot, coefficients, reach, most) for shot in shots])
-    found = _doubting_faint(found, sum(min(len(shot.peaks), most) for shot in shots), coefficients)
-    found = doubting_wide(found, shots)
-    return found, np.flatnonzero(_best_of_each(found) & _of_seen_elements(found, shots, coefficients))
+    """Return the brightest peaks placed under a trial scale, and which rows may support a solution.
+
+    A scale that nothing has moved since is not placed again.
+    """
+    return _placed(tuple(shots), np.asarray(coefficients, dtype=np.float64).tobytes(), reach, most)
+
+
+@lru_cache(maxsize=1)
+def _placed(shots: tuple[Shot, ...], scale: bytes, reach: float, most: int) -> tuple[Identified, NDArray[np.intp]]:
+    """Return what `placed` returns, of the coefficients as bytes."""
+    coefficients, every = np.frombuffer(scale), list(shots)
+    found = joined([identify_peaks(shot, coefficients, reach, most) for shot in every])
+    found = _doubting_faint(found, sum(min(len(shot.peaks), most) for shot in every), coefficients)
+    found = doubting_wide(found, every)
+    return found, np.flatnonzero(_best_of_each(found) & _of_seen_elements(found, every, coefficients))
 
 
 def _doubting_faint(found: Identified, peaks: int, coefficients: Floats) -> Identified:
