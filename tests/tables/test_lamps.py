@@ -111,3 +111,13 @@ def test_unknown_lamps_are_refused_with_what_helps(asked, hint):
 
 def test_full_names_are_understood():
     assert len(lamps.lamp_lines("Mercury, neon")) == len(lamps.lamp_lines("hg,ne"))
+
+
+@pytest.mark.parametrize("name", ["d2", "Deuterium", "hg,d2"])
+def test_deuterium_is_not_taken_for_hydrogen(name):
+    with pytest.raises(TableError, match="deuterium") as told:
+        lamps.lamp_lines(name)
+    hydrogen, deuterium = (1.0 + 1.0 / ratio for ratio in (1836.15267, 3670.48297))  # CODATA 2018
+    shift_nm = 656.28 * (1.0 - deuterium / hydrogen)
+    assert f"{shift_nm:.2f} nm" in told.value.mend
+    assert "neon" in told.value.mend

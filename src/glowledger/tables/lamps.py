@@ -19,6 +19,9 @@ FULL_NAMES = {
     "mercury": "hg", "hgar": "hg-ar", "krypton": "kr", "sodium": "na", "neon": "ne", "xenon": "xe",
     "zinc": "zn",
 }  # fmt: skip
+# by the mass of the electron over that of the nucleus (CODATA 2018: 1/1836.153, 1/3670.483) each line of deuterium lies
+# 2.72e-4 of its wavelength below that of hydrogen: 0.18 nm at 656.28 nm
+DEUTERIUM = ("d", "d2", "deuterium")
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -120,6 +123,12 @@ def _known_name(part: str) -> str:
     name = FULL_NAMES.get(name, name)
     if name in known:
         return name
+    if name in DEUTERIUM:
+        raise TableError(
+            "a deuterium lamp has too few lines to tell wavelengths.",
+            mend="Most of its light is spread over the spectrum, and under the name of hydrogen its lines would put the "
+            "scale off by 0.18 nm at 656 nm: use a lamp of many lines (neon, argon, mercury-argon, compact fluorescent).",
+        )
     near = difflib.get_close_matches(name, [*known, *FULL_NAMES], n=3, cutoff=0.5)
     mend = f"Did you mean {' or '.join(map(repr, near))}? " if near else ""
     raise TableError(
