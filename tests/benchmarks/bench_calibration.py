@@ -117,9 +117,11 @@ def told_apart(case: Case) -> bool:
     """Return whether the peaks tell the right scale: by chance, fewer than 0.01 wrong ones would fit as well.
 
     All distinguishable scales of the fleet (start, end, bend, twist, direction, in cells of half a line width) times
-    the chance that as many as there are lines to see, of these and the peaks of strangers, fall within a quarter of a
-    line width of some line of the lamp's table (binomial): which peaks are strangers' nobody knows. Brightness is not
-    counted, so a few more may be told apart than this says.
+    the chance that as many as there are peaks of the lamp, of these and the peaks of strangers, fall within a quarter
+    of a line width of some line of the lamp's table (binomial): which peaks are strangers' nobody knows. Peaks are
+    counted and not lines: however many lines make one peak, or hide in its flank, it has one place, and its chance to
+    lie on a line is taken once. Brightness, the shape of blends and what is dark are not counted, so more may be told
+    apart than this says.
     """
     low, high = float(np.min(case.wavelength_nm)), float(np.max(case.wavelength_nm))
     cell, span = 0.5 * float(np.median(case.fwhm_nm)), high - low
@@ -128,15 +130,23 @@ def told_apart(case: Case) -> bool:
     listed = np.sort(listed[(listed > low) & (listed < high)])
     distinct = 1 + np.count_nonzero(np.diff(listed) > 2.0 * cell) if len(listed) else 0
     chance = -np.expm1(-cell * distinct / span)
-    by_chance = binom.logsf(case.visible - 1, case.visible + strange_peaks(case), chance)
+    own, strange = peaks_of_lamp_and_strangers(case)
+    by_chance = binom.logsf(own - 1, own + strange, chance)
     return bool(np.log(scales) + by_chance < np.log(0.01))
 
 
-def strange_peaks(case: Case) -> int:
-    """Return how many peaks of strangers rise ten times above the noise, in the light before noise and clipping."""
+def peaks_of_lamp_and_strangers(case: Case) -> tuple[int, int]:
+    """Return how many peaks of the lamp's lines and of strangers rise ten times above the noise.
+
+    In the light before noise and clipping. A peak on a phosphor band is the line's that makes it, if one does.
+    """
     parts = np.array([case.own_light, case.strange_light, case.band_light])
     peaks, _ = find_peaks(np.sum(parts, axis=0), prominence=10.0 * case.noise_at)
-    return int(np.count_nonzero(np.argmax(parts[:, peaks], axis=0) == 1))
+    strange = np.argmax(parts[:, peaks], axis=0) == 1
+    lines, _ = find_peaks(case.own_light, prominence=10.0 * case.noise_at)
+    half_px = 0.5 * case.fwhm_nm[peaks] / np.abs(np.gradient(case.wavelength_nm))[peaks]
+    of_line = np.any(np.abs(peaks[:, None] - lines[None, :]) < half_px[:, None], axis=1)
+    return int(np.count_nonzero(of_line & ~strange)), int(np.count_nonzero(strange))
 
 
 def theirs(case: Case) -> tuple[str, float]:
