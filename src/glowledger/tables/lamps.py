@@ -126,8 +126,9 @@ def _known_name(part: str) -> str:
     if name in DEUTERIUM:
         raise TableError(
             "a deuterium lamp has too few lines to tell wavelengths.",
-            mend="Most of its light is spread over the spectrum, and under the name of hydrogen its lines would put the "
-            "scale off by 0.18 nm at 656 nm: use a lamp of many lines (neon, argon, mercury-argon, compact fluorescent).",
+            mend="Most of its light is spread over the spectrum, and under the name of hydrogen its lines would put "
+            "the scale off by 0.18 nm at 656 nm: use a lamp of many lines (neon, argon, mercury-argon, compact "
+            "fluorescent).",
         )
     near = difflib.get_close_matches(name, [*known, *FULL_NAMES], n=3, cutoff=0.5)
     mend = f"Did you mean {' or '.join(map(repr, near))}? " if near else ""
