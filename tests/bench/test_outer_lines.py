@@ -303,6 +303,14 @@ def test_few_lines_are_left_to_the_curves_nearby():
     assert list(foretold_ends(found, every, every, fitted(found, 3))) == list(range(5))
 
 
+@pytest.mark.parametrize(("bright", "last", "left"), [(False, 0.56, 9), (True, 0.56, 10), (False, 0.33, 10)])
+def test_a_line_that_a_lamp_need_not_show_is_no_end_unless_the_others_foretell_it(bright, last, left):
+    found, every = placed(np.append(np.linspace(-0.7, 0.3, 9), last)), np.arange(10)
+    found.bright[9] = bright
+    found.wavelength_nm[9] += 0.25 * WIDTH  # a stranger stands alone beside the place of a faint line
+    assert list(foretold_ends(found, every, every, fitted(found, 4))) == list(range(left))
+
+
 @pytest.mark.parametrize(("last", "left"), [(0.9, 6), (0.15, 7)])
 def test_a_lone_line_far_out_is_no_end_where_enough_others_stay(last, left):
     found, every = placed(np.array([-0.7, -0.6, -0.5, -0.3, -0.1, 0.0, last])), np.arange(7)

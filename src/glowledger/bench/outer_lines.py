@@ -255,6 +255,7 @@ def foretold_ends(
     if len(rows) < 2:
         return rows
     rows = _ended(found, _ended(found, rows, 1.0, kept, fit)[::-1], -1.0, kept, fit)[::-1]
+    rows = _surely_shown(found, _surely_shown(found, rows, 1.0, kept, fit)[::-1], -1.0, kept, fit)[::-1]
     few = len(rows) < LINES_PER_COEFFICIENT * (fit.degree + 1) + 2
     gap = np.abs(np.diff(found.wavelength_nm[rows]))
     alone = [
@@ -263,6 +264,21 @@ def foretold_ends(
         for end, side, next_gap in ((rows[0], -1.0, 0), (rows[-1], 1.0, -1))
     ]
     return rows[int(alone[0]) : len(rows) - int(alone[1])]
+
+
+def _surely_shown(
+    found: Identified, rows: NDArray[np.intp], side: float, kept: NDArray[np.intp], fit: LineFit
+) -> NDArray[np.intp]:
+    """Return lines, rising towards a side, without ends there that a lamp need not show and the others do not foretell.
+
+    A stranger that stands alone is taken for such a line wherever it is within reach, and not only pulls one.
+    """
+    while len(rows) > ENOUGH_WITHOUT and found.sharp[rows[-1]] and not found.bright[rows[-1]]:
+        end = int(rows[-1])
+        if _foretold_to(found, end, side, kept, fit) < FORETOLD * found.width_nm[end]:
+            break
+        rows = rows[:-1]
+    return rows
 
 
 def _ended(
