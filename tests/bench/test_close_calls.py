@@ -114,3 +114,20 @@ def test_right_scales_that_only_seemed_to_have_rivals_are_accepted(seed):
     result = solve([shot_of(case)], case.pixel)
     assert result.accepted
     assert largest_error(case, result.solution.nm(case.pixel), *result.solution.covered) < 1.0
+
+
+def test_a_helium_scale_of_faint_lines_on_a_hydrogen_lamp_is_refused():
+    """Five faint lines of helium on lines of H2; its bright ones were missing, and the spectrum was against it too."""
+    case = make_grating_case(755048)
+    assert case.lamp == "h2"
+    shot = shot_of(case, "he")
+    result = solve([shot], case.pixel)
+    assert not result.accepted
+    assert any("neither the peaks nor the whole spectrum" in reason for reason in result.reasons)
+
+
+def test_three_lines_of_thirteen_on_a_curve_make_no_scale():
+    """Mercury and argon from 498 to 682 nm, taken for 378 to 1067 nm: hundreds of limits off, by three lines."""
+    case = make_case(781082)
+    result = solve([shot_of(case)], case.pixel)
+    assert not result.accepted or largest_error(case, result.solution.nm(case.pixel), *result.solution.covered) < 1
