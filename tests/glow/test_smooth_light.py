@@ -1,10 +1,13 @@
 """Smooth light is no glow: a filament behind a detector's fringes, and light-emitting diodes of one colour."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from glowledger.errors import FitError
-from glowledger.glow.identifying import identify_frame
+from glowledger.glow.daylight import daylight
+from glowledger.glow.identifying import identify, identify_frame
 from glowledger.glow.one_hump import hump_width_nm
 from glowledger.spectra.frames import frames_from_arrays
 
@@ -95,3 +98,11 @@ def test_a_glow_by_daylight_is_seen_and_daylight_is_named():
     light = sunlight(1.5)
     fit = identify_frame(frames_from_arrays(NM, recorded(light / light.max() + 4.0 * neon, 50000.0, 5)))
     assert next(one.verdict for one in fit.species if one.name == "Ne I") == "present"
+
+
+def test_gaps_between_bands_are_no_dark_lines_of_daylight():
+    light = sunlight(1.5)
+    counts = recorded(light / light.max() + 0.5 * line(640.2, 1.5) + 0.4 * line(585.2, 1.5), 40000.0, 1)
+    scene, solution = identify(frames_from_arrays(NM, counts)).few
+    assert daylight(scene, solution)
+    assert not daylight(scene, replace(solution, lines=solution.model - 20.0))  # were all of it that of bands

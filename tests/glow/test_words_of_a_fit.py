@@ -148,6 +148,15 @@ def test_the_brightest_top_of_a_band_stands_for_it():
     assert "should not be its strongest" not in one.reason
 
 
+def test_a_band_that_nothing_confirms_has_to_stand_where_it_should_as_well_as_a_line():
+    """Iron's lines at 387 nm, 2.5 nm wide, stood 0.9 nm off CN 388.3 nm, whose other bands lay under argon."""
+    alone = feature("CN B-X (0,0)", 15.0, off_centre_nm=0.9)
+    assert judge_all([case("CN", 15.0, [alone])])[0].verdict == "present"
+    one = judge_all([case("CN", 15.0, [replace(alone, well_centred=False)])])[0]
+    assert one.verdict == "possible"
+    assert "0.9 nm off its place" in one.reason
+
+
 def test_no_limit_is_narrower_than_light_that_stands_there_unexplained():
     clear, covered = case("Hg I", 0.5, []), replace(case("Hg I", 0.5, []), left=0.05)
     assert judge_all([clear])[0].verdict == "not seen"

@@ -19,8 +19,12 @@ FEWEST, MOST_OF_THEM = 4, 0.8
 
 @lru_cache(maxsize=2)
 def daylight(scene: Scene, solution: Solution) -> bool:
-    """Return whether the dark lines of daylight are seen: most of those that fall on light, and four at least."""
+    """Return whether the dark lines of daylight are seen: most of those that fall on light, and four at least.
+
+    Light that is for the most part that of lines and bands is not daylight's: they have gaps as well.
+    """
     nm, light = scene.axis_nm, scene.data - darkest(scene, solution)
+    smooth = solution.model - solution.lines - darkest(scene, solution)
     noise = solution.levels.random_variance(solution.model) + scene.stated_variance
     bright = 0.1 * float(np.quantile(light[scene.used], 0.9))
     asked = seen = 0
@@ -35,7 +39,7 @@ def daylight(scene: Scene, solution: Solution) -> bool:
         if min(inner.sum(), left.sum(), right.sum()) < 1:
             continue
         beside = 0.5 * float(light[left].mean() + light[right].mean())
-        if beside < bright:
+        if beside < bright or float(smooth[left].mean() + smooth[right].mean()) < beside:
             continue
         parts = ((inner, 1.0), (left, 0.5), (right, 0.5))
         variance = sum(float(noise[one].sum()) * (part / int(one.sum())) ** 2 for one, part in parts)

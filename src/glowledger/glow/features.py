@@ -73,6 +73,8 @@ class FeatureTest:
         It would be the species' own, were it not faint enough for a line or band of something known only roughly.
     doubt : str
         Why it is not its own though it would be, from `doubt_of_shape`.
+    well_centred : bool
+        It stands there as well as a line must, though it may be a band.
     """
 
     feature: Feature
@@ -89,6 +91,7 @@ class FeatureTest:
     band: bool
     murky: bool
     doubt: str = ""
+    well_centred: bool = True
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -258,19 +261,16 @@ def _test(given: _Given, top: int) -> FeatureTest | None:
     return FeatureTest(
         feature=feature,
         sigma=sigma,
-        standing_sigma=found / error,
-        expected_sigma=0.0 if dark else 1.0 / error,
-        off_centre_nm=offset,
-        off_centre_se_nm=offset_error,
+        standing_sigma=found / error, expected_sigma=0.0 if dark else 1.0 / error,
+        off_centre_nm=offset, off_centre_se_nm=offset_error,
         typical_part=part,
         typical_sigma=1.0 / typical[1] / max(part, 1e-12),
-        beside=float(beside.sum()),
-        share=share,
-        centred=centred,
+        beside=float(beside.sum()), share=share, centred=centred,
+        well_centred=bool(abs(offset) < LINE_OFF_CENTRE * max(fwhm, pixel) + 2.0 * doubt),
         band=given.band,
         murky=own and murky and not strange,
         doubt=strange,
-    )
+    )  # fmt: skip
 
 
 def _pixels_of(given: _Given, top: int, fwhm: float) -> tuple[NDArray[np.intp], NDArray[np.intp]]:

@@ -264,6 +264,8 @@ def _alone(case: Case, best: FeatureTest) -> tuple[Verdict, str]:
         return "possible", f"only {best.feature.label} is seen, which should not be its strongest"
     if best.sigma < LONE_SIGMA or (best.share < LONE_SHARE and best.sigma < LONE_SURE_SIGMA):
         return "possible", f"only {best.feature.label} is seen, at {best.sigma:.1f} standard deviations"
+    if not best.well_centred:
+        return "possible", f"only {best.feature.label} is seen, {abs(best.off_centre_nm):.2g} nm off its place"
     if case.pixels_per_line < SAMPLED and best.sigma < UNSAMPLED_SIGMA:
         return "possible", f"only {best.feature.label} is seen, and so few pixels to a line hardly tell its place"
     if case.fwhm_nm > COARSE_NM:
