@@ -12,7 +12,7 @@ from glowledger.glow.reach import _tied_shares
 from glowledger.spectra.frames import frames_from_arrays
 
 BENCH = Instrument(pixels=1024, fwhm_nm=(1.2, 1.4), range_nm=(280.0, 900.0), axis_error_nm=(0.05, 0.03, 0.02))
-SEEDS = range(12)
+SEEDS = range(8)
 
 
 def ideal_error(truth, name, used):

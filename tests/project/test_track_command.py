@@ -39,7 +39,14 @@ def test_a_leak_that_never_changes_is_told_of_a_run(bench, tmp_path):
     assert set(unsure.replace(" and ", ", ").split(", ")) == followed - set(document["glow"]["present"])
     kinds = {one["kind"]: one["confidence"] for one in document["glow"]["findings"]}
     assert kinds["air leak"] == "high"
-    assert "Air leak" not in " ".join(invoke("track", *words, "--feed", "air").stdout.split())
+
+
+def test_with_a_gas_come_its_hazards_and_what_it_brings_is_no_leak(bench):
+    words = SAMPLES / "air_leak.csv", "--bench", bench, "--dark", SAMPLES / "dark.csv"
+    said = " ".join(invoke("track", *words, "--feed", "air").stdout.split())
+    assert "Air leak" not in said
+    assert "Take care (hot pump fluid)" in said
+    assert "people licensed for the work come first" in said
 
 
 def test_a_run_of_dark_frames_is_called_dark_and_its_bench_is_not_doubted(bench):

@@ -53,7 +53,7 @@ MOST_MARGIN, EVIDENCE_RANGE = 20.0, (-25.0, 15.0)
 # -2 to 0, 9 of 32 from 0 to 2, 3 of 64 from 2 to 4 among the others: 27, 7, 1 were
 CONSTANT, NOT_DESCRIBED = 5.1, 2.4
 WORTH = ((0.30, -10.0, 20.0), (0.41, -15.0, 15.0), (0.073, -60.0, 25.0), (0.034, -30.0, 60.0))
-AGAINST, ANY_CURVE = -4.0, 3  # natural log of the odds by the peaks; lines that always lie on some curve
+ANY_CURVE = 3  # lines that always lie on some curve
 MOST_NAMED = 2  # lines in a reason
 MOST_UNLIKE = 8  # other scales that it is asked about
 MOST_SETTLED, NEAR_EVIDENCE, MOST_ODDS = 4, 6.0, 999.0  # scales; natural log
@@ -311,7 +311,7 @@ def _doubts(
     if not doubts and (against or (result.log_evidence < SURE and not _of_this_lamp(result, refined))):
         doubts.append("neither the peaks nor the whole spectrum speak for this lamp")
     few = result.matched <= ANY_CURVE and 3 * result.matched < len(result.lines)
-    if not doubts and few and result.log_evidence < AGAINST and word is not None and word.evidence < 2 * SURE:
+    if not doubts and few and result.log_evidence < LEAST_EVIDENCE and word is not None and word.evidence < 2 * SURE:
         doubts.append(f"only {result.matched} of {len(result.lines)} lines lie on one curve, and so few always do")
     if result.matched < MIN_USED:
         doubts.append(f"{_only(result.matched)} can carry the solution, {MIN_USED} are needed")

@@ -28,6 +28,7 @@ from glowledger.cli.track_follow import Live, follow_live, keep, live_options, r
 
 if TYPE_CHECKING:
     from glowledger.bench.model import Bench
+    from glowledger.diagnose.cautions import Caution
     from glowledger.diagnose.sightings import Finding
     from glowledger.glow.results import Fit
     from glowledger.glow.series import SeriesModel
@@ -50,6 +51,7 @@ class Followed:
     extra: dict[str, object]
     fit: Fit
     findings: tuple[Finding, ...]
+    cautions: tuple[Caution, ...]
     light: Callable[[], RunLight]
 
 
@@ -58,6 +60,7 @@ def follow(
 ) -> Followed:
     """Follow the run in a file or folder; what the command and others call."""
     from glowledger.bench.bench_file import read_bench
+    from glowledger.diagnose.cautions import cautions
     from glowledger.diagnose.feed import parse_feed
     from glowledger.diagnose.findings import findings
     from glowledger.glow.series import learn_series
@@ -89,9 +92,11 @@ def follow(
     result = _with_alarm(result, "bench in doubt", bench_warning(frames, bench))
     invented, fit = says_invented(frames), model.identified.fit
     concluded = findings(fit, stated)
+    care = cautions(stated, None if bench is None else bench.window, concluded)
     extra: dict[str, object] = {"file": file.name, "setup": _setup(wanted, bench, frames), **added_packages()}
     extra["glow"] = {
         "present": [one.name for one in fit.species if one.verdict == "present"], "findings": list(concluded),
+        "cautions": list(care),
     }  # fmt: skip
     extra |= {"started_at": frames.started_at} if frames.started_at else {}
     return Followed(
@@ -99,14 +104,14 @@ def follow(
         title=f"{file.name}, {counted(len(frames), 'frame')}{without_times(frames)}",
         notice=INVENTED if invented else None,
         extra=extra | ({"notice": INVENTED} if invented else {}),
-        fit=fit, findings=concluded,
-        light=lambda: _light(frames, bench, model, history, result, concluded),
+        fit=fit, findings=concluded, cautions=care,
+        light=lambda: _light(frames, bench, model, history, result, concluded, care),
     )
 
 
 def _light(
     frames: Frames, bench: Bench | None, model: SeriesModel, history: RiskHistory, result: RunResult,
-    findings: tuple[Finding, ...],
+    findings: tuple[Finding, ...], cautions: tuple[Caution, ...],
 ) -> RunLight:
     """Return what the page shows beside the trends; takes a while, so only where a page is asked for."""
     from glowledger.glow.own_reference import drift_curve
@@ -114,8 +119,8 @@ def _light(
     from glowledger.runs.operating_point import operating_point
 
     return RunLight(
-        fit=model.identified.fit, findings=findings, drift=drift_curve(frames, bench, model.identified),
-        point=operating_point(history, result),
+        fit=model.identified.fit, findings=findings, cautions=cautions,
+        drift=drift_curve(frames, bench, model.identified), point=operating_point(history, result),
     )  # fmt: skip
 
 
@@ -195,7 +200,7 @@ def command(
       glowledger track sample_spectra/cleaning_run.csv --bench bench.toml --dark sample_spectra/dark.csv
       glowledger track sample_spectra/cleaning_run.csv --bench bench.toml --indicator CO --hold 60 --json
     """
-    from glowledger.report import documents, sentences
+    from glowledger.report import documents, meaning_texts, sentences
 
     if live.follow:
         if feed is not None:
@@ -220,7 +225,8 @@ def command(
     if as_json:
         click.echo(document)
     else:
-        notes = [f"{found.notice}."] if found.notice else []
+        notes = meaning_texts.caution_sentences(found.cautions) if feed is not None else []
+        notes += [f"{found.notice}."] if found.notice else []
         notes += remarks(*missing_parts(wanted.bench_file))
         notes += remarks(f"Wrote {written[0]} and {len(written) - 1} files beside it.") if written else []
         notes += remarks(kept) if kept else []

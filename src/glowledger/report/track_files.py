@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from glowledger.diagnose.cautions import DEFER
+from glowledger.diagnose.cautions import DEFER, Caution
 from glowledger.diagnose.sightings import Finding
 from glowledger.glow.own_reference import DriftCurve
 from glowledger.glow.results import Fit
@@ -67,6 +67,8 @@ class RunLight:
         Of the mean spectrum.
     findings : tuple of Finding
         What its species may mean.
+    cautions : tuple of Caution
+        Hazards of the situation.
     drift : DriftCurve or None
         How the spectrometer's axis moved.
     point : OperatingPoint or None
@@ -77,6 +79,7 @@ class RunLight:
 
     fit: Fit | None = None
     findings: tuple[Finding, ...] = ()
+    cautions: tuple[Caution, ...] = ()
     drift: DriftCurve | None = None
     point: OperatingPoint | None = None
     said: tuple[Said, ...] = ()
@@ -187,7 +190,8 @@ def track_report(
             *_indicator_charts(result),
         ],
     )
-    care = page.Section(heading="Take care", cautions=[sentences.LIGHT_ONLY, sentences.NO_INTERLOCK, DEFER])
+    said = (sentences.LIGHT_ONLY, sentences.NO_INTERLOCK)
+    care = page.Section(heading="Take care", cautions=[*said, *(c.text for c in light.cautions), DEFER])
     how = page.Section(heading="How it was found", prose=[*method.TRACK, method.sources("track")])
     sections = [first, *_light_sections(result, figures, light), how, care]
     return page.Report(title=title, answer=summary[0], sections=sections, command=command, notice=notice)
