@@ -8,12 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.spectra.frames import Frames
+from glowledger.spectra.masks import LONE
 
 NO_LIGHT = "there is no light in it above the noise: a dark frame, or a glow too faint to tell anything of"
 NARROW_PIXELS, NARROW_SIGMA = (2, 4, 8), 5.0  # lines; of some thousand sums one in 2000 spectra is as high by chance
 SMOOTH_PIXELS, SMOOTH_SIGMA = 64, 2.0
 MEDIAN_OF_NORMAL = 0.6744897501960817  # upper quartile of the normal distribution
-LONE = 0.12  # of the height of a pixel beside it: a Gaussian line one pixel wide, in the middle of it, leaves 0.16
 MOST_LONE = 0.02  # of the pixels
 
 

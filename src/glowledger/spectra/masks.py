@@ -23,7 +23,7 @@ _PEAK_SIGMAS = 20.0
 _SPIKE_SIGMAS = 12.0
 _NARROWER = 0.3  # of the narrowest reference peaks
 # of a peak's height in the higher neighbour: less than in any line one pixel wide; that of lines two pixels wide
-_LONE, _WIDE = 0.12, 0.45
+LONE, _WIDE = 0.12, 0.45
 _RESOLVED = 0.3  # the same of lines wider than some 1.3 pixels at half height
 _WIDE_PEAKS = 7  # that must be there beside them: among fewer, chance may leave out what lies between
 _FEW_BETWEEN = 0.25  # peaks of in-between widths, for each narrow one
@@ -210,9 +210,9 @@ def _among_many_peaks(counts: NDArray[np.float64], sigma: NDArray[np.float64]) -
     if narrowest > _WIDE and len(resolved) >= 3 * (len(ratios) - len(resolved)):
         limit = np.maximum(_NARROWER * narrowest * height, 4 * sigma)
         return np.asarray(peak & (height - side > _SPIKE_SIGMAS * sigma) & (side < limit) & ~between)
-    narrow, wide = np.count_nonzero(ratios < _LONE), np.count_nonzero(ratios > _WIDE)
+    narrow, wide = np.count_nonzero(ratios < LONE), np.count_nonzero(ratios > _WIDE)
     few = wide >= _WIDE_PEAKS and len(ratios) - narrow - wide <= _FEW_BETWEEN * narrow
-    return np.asarray((ratio < _LONE) & ~between) if few else np.zeros(counts.size, dtype=bool)
+    return np.asarray((ratio < LONE) & ~between) if few else np.zeros(counts.size, dtype=bool)
 
 
 def _among_wide_lines(counts: NDArray[np.float64], sigma: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -225,7 +225,7 @@ def _among_wide_lines(counts: NDArray[np.float64], sigma: NDArray[np.float64]) -
     aside = np.stack([np.roll(counts, k) for k in (-2, -1, 1, 2)])
     around = np.median(aside, axis=0)  # on the flank of a line it rises with it
     side = np.maximum(aside[1], aside[2])
-    lone = (counts - side > _SPIKE_SIGMAS * sigma) & (side - around < _LONE * (counts - around))
+    lone = (counts - side > _SPIKE_SIGMAS * sigma) & (side - around < LONE * (counts - around))
     foot = minimum_filter1d(counts, _BESIDE)
     lone &= side - foot < _WIDE * (counts - foot)  # noise on top of a bright line is no spike
     lone[:2] = lone[-2:] = False
