@@ -5,6 +5,7 @@ import subprocess
 import sys
 
 import live_recording as recording
+import numpy as np
 import pytest
 from click.testing import CliRunner
 
@@ -18,7 +19,7 @@ def followed(tmp_path_factory):
     rows = [recording.table_row(3.0 * k, row) for k, row in enumerate(recording.counts(45))]
     (place / "run.csv").write_text(recording.table_head() + "".join(rows))
     (place / "run.toml").write_text('gas = "Ar"\npressure = "5 Pa"\ngauge = "pirani"\npart = "cell 7"\n')
-    words = ["track", "run.csv", "--follow", "--quiet-for", "0", "--json", "--ledger", "ledger.sqlite"]
+    words = ["track", "run.csv", "--follow", "--quiet-for", "0", "--json", "--ledger", "ledger.sqlite", "--feed", "Ar"]
     done = subprocess.run(
         [sys.executable, "-W", "error", "-m", "glowledger", *words], cwd=place, capture_output=True, text=True
     )
@@ -56,6 +57,30 @@ def test_it_leaves_the_report_and_keeps_the_run_with_its_context(followed, monke
     done = CliRunner().invoke(main, ["ledger", "rebuild", "run.csv_followed"])
     assert done.exit_code == 0, done.output
     assert "1 run " in done.output
+
+
+def test_it_tells_what_glows_and_what_that_may_mean(followed):
+    place, done = followed
+    told = [line for line in map(json.loads, done.stdout.splitlines()) if line["event"] == "glow"]
+    assert [line["frames"] for line in told] == ["the first 20 frames"]
+    assert told[0]["present"] == ["Ar I", "H I"]
+    assert "purity" in [f["kind"] for f in told[0]["findings"]]  # hydrogen is not of the feed
+    document = json.loads((place / "run.csv_followed" / "track.json").read_text())
+    assert document["glow"]["present"] == ["Ar I", "H I"]
+    assert document["glow"]["later"] == []
+    page = (place / "run.csv_followed" / "track.html").read_text()
+    assert "What glows" in page
+    assert "Species found in the mean of the first 20 frames" in page
+
+
+@pytest.mark.parametrize("command", ["track --follow", "live --port 0"])
+def test_a_table_with_a_column_per_frame_that_is_there_is_read_whole(command, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    columns = np.column_stack([recording.AXIS, recording.counts(22).T])
+    head = "wavelength_nm," + ",".join(f"t={3 * k} s" for k in range(22))
+    np.savetxt("run.csv", columns, delimiter=",", header=head, comments="", fmt="%.10g")
+    done = CliRunner().invoke(main, [*command.split(), "run.csv", "--quiet-for", "0", "--json"])
+    assert json.loads(done.stdout.splitlines()[-1])["frames"] == 22, done.output
 
 
 def test_a_run_followed_otherwise_is_refused(followed, monkeypatch):

@@ -45,6 +45,9 @@ class Heard:
     def notice(self, text):
         self.notices.append(text)
 
+    def glows(self, seen):
+        pass
+
     def waiting(self, since_s):
         self.waits += 1
 

@@ -31,12 +31,16 @@ def rows():
 class Heard:
     def __init__(self):
         self.lines = {}
+        self.seen = []
 
     def frame(self, number, line):
         self.lines[number] = line
 
     def notice(self, text):
         pass
+
+    def glows(self, seen):
+        self.seen.append(seen)
 
     def waiting(self, since_s):
         pass
@@ -68,6 +72,20 @@ def test_it_is_named_and_followed_to_its_end(rows, tmp_path):
     assert ended.result.endpoints["Na I/Ar I"].verdict in ("approaching", "reached")
 
 
+def test_what_it_may_mean_is_told_from_there(rows, tmp_path):
+    ended, heard = follow(tmp_path, "".join(rows))
+    first, later = ended.glows
+    assert set(first.present) == {"Ar I", "H I"}
+    assert "Na I" in later.present
+    assert first.frames == "the first 20 frames"
+    assert "sodium" in [f.kind for f in later.findings]
+    assert "sodium" not in [f.kind for f in first.findings]
+    assert heard.seen[-1] == ended.glows
+    counts = [len(seen) for seen in heard.seen]
+    assert counts == sorted(counts)
+    assert set(counts) == {0, 1, 2}
+
+
 def test_hydrogen_does_not_step_when_sodium_is_taken_up(rows, tmp_path):
     ended, _ = follow(tmp_path, "".join(rows))
     hydrogen = next(t for t in ended.result.indicators if t.name == "H I/Ar I")
@@ -86,6 +104,8 @@ def test_a_restart_forgets_nothing_of_it(rows, tmp_path):
     a, b = (next(t for t in one.result.indicators if t.name == "Na I/Ar I") for one in (whole, ended))
     np.testing.assert_allclose(a.value, b.value, rtol=1e-9)
     assert [x.kind for x in whole.result.alarms] == [x.kind for x in ended.result.alarms]
+    assert whole.glows == ended.glows
+    assert len(ended.glows) == 2
 
 
 def test_steps_wider_than_the_noise_are_told_once_while_the_run_goes_on(tmp_path):

@@ -3,9 +3,14 @@
 import io
 import json
 import re
+from dataclasses import replace
 
 import pytest
 
+from glowledger.diagnose.cautions import cautions
+from glowledger.diagnose.feed import parse_feed
+from glowledger.diagnose.sightings import Finding
+from glowledger.live.glow_seen import GlowSeen
 from glowledger.live.lines import Lines, frame_text, verdict_text
 from glowledger.live.view import View, progress, view_lines
 
@@ -52,6 +57,43 @@ def test_time_left_is_named_only_where_it_is_known():
     assert progress(LINE | {"time_s": 1120.0, "first_s": 1000.0}) == pytest.approx(120 / 300)
     assert progress(LINE | {"verdict": "not reached"}) is None
     assert progress(LINE | {"verdict": "reached"}) == 1.0
+
+
+LEAK = Finding(kind="air leak", text="nitrogen glows although none is fed", confidence="high", evidence=("N2",))
+SEEN = GlowSeen(
+    frames="the first 20 frames", present=("Ar I", "N2"), findings=(LEAK,),
+    cautions=cautions(parse_feed("O2"), None, ()), stated=True,
+)  # fmt: skip
+
+
+def test_what_glows_is_told_once_and_again_when_it_is_another():
+    written, more = [], replace(SEEN, frames="the 30 frames up to 5 min")
+    lines = Lines(written.append)
+    del written[:]
+    for seen in ((), (SEEN,), (SEEN,), (SEEN, more), (SEEN, more)):
+        lines.glows(seen)
+    text = "\n".join(written)
+    assert text.count("Nitrogen glows although none is fed. Confidence: high.") == 2
+    assert text.count("What glows in the first 20 frames: Ar I (argon) and N2 (nitrogen).") == 1
+    assert text.count("What glows in the 30 frames up to 5 min") == 1
+    assert "oxygen" in text.lower()  # its hazards, as the gas was stated
+    written.clear()
+    Lines(written.append).glows((replace(SEEN, stated=False),))
+    assert "Take care" not in "\n".join(written)
+
+
+def test_what_glows_survives_being_kept():
+    assert GlowSeen.from_dict(json.loads(json.dumps(SEEN.to_dict()))) == SEEN
+    nothing = replace(SEEN, present=(), findings=())
+    assert nothing.sentences() == ["Nothing is certain to glow in the first 20 frames."]
+
+
+def test_the_view_shows_what_glows_in_the_latest_look():
+    stream = io.StringIO()
+    view = View(stream.write, "frames")
+    view.glows((SEEN,))
+    view.frame(40, LINE)
+    assert stream.getvalue().count("Nitrogen glows although none is fed.") == 2  # drawn, and drawn over
 
 
 @pytest.mark.parametrize("width", [20, 40, 80, 200])

@@ -108,6 +108,7 @@ def test_it_shows_the_frames_that_are_there_and_a_verdict(page):
     assert len(text_of(page, "reason")) > 10
     assert page.execute_script("return document.body.dataset.link") == "live"
     assert "H I/Ar I" in text_of(page, "now")
+    assert "What glows in the first 20 frames: Ar I" in text_of(page, "glow")
     drawn = source(page, "spectrum", "counts")
     assert drawn["x"] == pytest.approx(recording.AXIS.tolist())
     labels = source(page, "spectrum", "labels")["text"]

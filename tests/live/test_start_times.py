@@ -19,6 +19,9 @@ class Deaf:
     def notice(self, text):
         pass
 
+    def glows(self, seen):
+        pass
+
     def waiting(self, since_s):
         pass
 

@@ -58,7 +58,14 @@ def test_a_run_of_dark_frames_is_called_dark_and_its_bench_is_not_doubted(bench)
     assert "bench in doubt" not in said
 
 
-def test_a_gas_is_stated_for_whole_runs_alone(bench):
-    result = invoke("track", SAMPLES / "air_leak.csv", "--bench", bench, "--follow", "--feed", "Ar")
-    assert result.exit_code == 2
-    assert "leave it out with --follow" in result.output
+def test_a_run_that_is_followed_tells_of_an_air_leak_too(bench, tmp_path):
+    words = SAMPLES / "air_leak.csv", "--bench", bench, "--follow", "--quiet-for", "0", "-o", tmp_path / "answer"
+    result = invoke("track", *words, "--feed", "Ar:0.9,O2:0.1")
+    said = " ".join(result.stdout.split())
+    assert said.count("What glows in the first 20 frames: Ar I (argon)") == 2  # as soon as it is known, and in the end
+    assert "Air leak or nitrogen from elsewhere: nitrogen glows although the feed" in said
+    assert "Take care (oxygen and pump oil)" in said
+    assert "air leak" in (tmp_path / "answer" / "track.html").read_text()
+    refused = invoke("track", *words[:-2], "--feed", "argonn")
+    assert refused.exit_code == 3
+    assert "argon" in refused.stderr

@@ -31,6 +31,9 @@ class Printer:
     def notice(self, text):
         print(json.dumps({"notice": text}), flush=True)
 
+    def glows(self, seen):
+        pass
+
     def waiting(self, since_s):
         pass
 

@@ -15,7 +15,7 @@ from glowledger.cli.run_options import Wanted, wanted_options
 from glowledger.cli.track_follow import NOT_REACHED, Live, following_for, pairs, report_followed
 
 if TYPE_CHECKING:
-    from glowledger.live.following import Ended
+    from glowledger.live.following import Ended, Following
     from glowledger.live.keeping import Keeper
 
 PORT = 8749
@@ -40,6 +40,8 @@ SCHEMA = "glowledger/live/1"
               show_default=True, help="Keep the run, its notes and its marks in this ledger.")  # fmt: skip
 @click.option("--context", multiple=True, callback=pairs, metavar="NAME=VALUE",
               help="gas=Ar, pressure='5 Pa', gauge=pirani, part='cell 7', ... before what run.toml says.")  # fmt: skip
+@click.option("--feed", metavar="GASES",
+              help="The gas you let in: O2, air, or Ar:0.9,O2:0.1; what it cannot bring is a finding.")  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document at the end; the address goes to stderr.")
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="Folder for journal, report, notes and marks.")
 @wanted_options
@@ -54,6 +56,7 @@ def command(
     quiet_s: float | None,
     ledger: Path,
     context: tuple[tuple[str, str], ...],
+    feed: str | None,
     as_json: bool,
     output: Path | None,
     wanted: Wanted,
@@ -85,11 +88,14 @@ def command(
         if open_page:
             click.launch(address)
 
-    sys.exit(_serve(run, live, wanted, reading, folder, (host, port), told, as_json=as_json))
+    from glowledger.diagnose.feed import parse_feed
+
+    asked = following_for(run, live, wanted, reading, folder, feed=None if feed is None else parse_feed(feed))
+    sys.exit(_serve(asked, run, live, wanted, (host, port), told, as_json=as_json))
 
 
 def _serve(
-    run: Path, live: Live, wanted: Wanted, reading: dict[str, Any], folder: Path, place: tuple[str, int],
+    asked: Following, run: Path, live: Live, wanted: Wanted, place: tuple[str, int],
     told: Callable[[str], None], *, as_json: bool,
 ) -> int:  # fmt: skip
     """Follow and serve until it ends; return the exit code."""
@@ -101,7 +107,7 @@ def _serve(
     from glowledger.live.keeping import Keeper
     from glowledger.live.serving import Place, follow_and_serve
 
-    asked = following_for(run, live, wanted, reading, folder)
+    folder = asked.folder
     given = ({"window": wanted.window} if wanted.window else {}) | dict(live.context)
     keeper = Keeper(ledger=live.ledger or Path(), run=run, folder=folder, context=read_context(run, given))
     board = board_for(run, folder, asked.bench)
@@ -134,5 +140,7 @@ def _end(
         told = {"schema": SCHEMA, "why": ended.why, "frames": ended.frames, "folder": folder, "ledger": keeper.ledger}
         click.echo(documents.dumps(told | chosen))
     else:
-        click.echo("\n" + sentences.track_text(ended.result, title=reported.title, notes=reported.notes))
+        click.echo("\n" + sentences.track_text(
+            ended.result, title=reported.title, glow=reported.glow, notes=reported.notes
+        ))  # fmt: skip
     return NOT_REACHED if live.until_endpoint and ended.result.endpoint.verdict != "reached" else 0

@@ -203,11 +203,11 @@ def command(
     from glowledger.report import documents, meaning_texts, sentences
 
     if live.follow:
-        if feed is not None:
-            raise click.UsageError("--feed is for the whole run; leave it out with --follow.")
+        from glowledger.diagnose.feed import parse_feed
+
         sys.exit(follow_live(
-            run, live, wanted=wanted, reading=reading, as_json=as_json, strict=strict, output=output,
-            drawn=drawn,
+            run, live, wanted=wanted, reading=reading, feed=None if feed is None else parse_feed(feed),
+            as_json=as_json, strict=strict, output=output, drawn=drawn,
         ))  # fmt: skip
     with progress_shown(f"track {run.name}"):
         found = follow(run, wanted, reading, feed=feed)

@@ -15,8 +15,10 @@ import click
 from glowledger.cli.run_options import Wanted, run_options
 
 if TYPE_CHECKING:
+    from glowledger.diagnose.feed import Feed
     from glowledger.live.following import Ended, Following
     from glowledger.report.leaving import Drawn
+    from glowledger.report.track_files import RunLight, Said
     from glowledger.runs.results import RunResult
 
 NOT_REACHED = 5  # exit code of `--follow`: it ended before the endpoint
@@ -128,6 +130,7 @@ def follow_live(
     live: Live,
     *,
     wanted: Wanted,
+    feed: Feed | None,
     reading: dict[str, Any],
     as_json: bool,
     strict: bool,
@@ -144,6 +147,8 @@ def follow_live(
         What was asked of following.
     wanted : Wanted
         What was asked of `track`.
+    feed : Feed or None
+        The gas that was let in, where it was stated.
     reading, as_json, strict, output, drawn
         As in `track`.
     """
@@ -152,7 +157,7 @@ def follow_live(
     from glowledger.live.view import View
 
     folder = output or Path(f"{run.resolve().name}_followed")
-    asked = following_for(run, live, wanted, reading, folder)
+    asked = following_for(run, live, wanted, reading, folder, feed=feed)
     listener: Any
     if as_json or live.lines or not sys.stdout.isatty():
         listener = Lines(click.echo, as_json=as_json)
@@ -171,7 +176,7 @@ def follow_live(
 
 
 def following_for(
-    run: Path, live: Live, wanted: Wanted, reading: dict[str, Any], folder: Path
+    run: Path, live: Live, wanted: Wanted, reading: dict[str, Any], folder: Path, *, feed: Feed | None = None
 ) -> Following:
     """Return how a run is followed, from what was asked; the journal is kept in the folder."""
     from glowledger.bench.bench_file import read_bench
@@ -191,7 +196,7 @@ def following_for(
     return Following(
         path=run, folder=folder, reading=ReadingOptions(**reading), bench=bench, dark=dark, window=wanted.window,
         choose=lambda model, series: run_options(wanted, model, series, bench, reading), settings=settings,
-        poll_s=live.poll_s, until_endpoint=live.until_endpoint,
+        poll_s=live.poll_s, until_endpoint=live.until_endpoint, feed=feed,
         quiet_s=float("inf") if live.quiet_s is None else live.quiet_s,
     )  # fmt: skip
 
@@ -202,6 +207,7 @@ class Reported:
 
     document: dict[str, Any]
     title: str
+    glow: list[str]
     notes: list[str]
 
 
@@ -226,12 +232,14 @@ def report_followed(
     """
     from glowledger.cli.identify import spoken_command
     from glowledger.ledger.raw_files import sha256_of
+    from glowledger.live.glow_seen import glow_of_followed
     from glowledger.live.remarks import read_remarks, remark_fields
     from glowledger.report import documents
     from glowledger.report.style import INVENTED
-    from glowledger.report.track_files import RunLight, Said, write_track
+    from glowledger.report.track_files import Said, write_track
 
     notice = INVENTED if ended.invented else None
+    seen = ended.glows[0] if ended.glows else None
     extra: dict[str, object] = {"file": run.name, "followed": {"ended": ended.why, "frames_taken": ended.frames}}
     extra |= {"notice": notice} if notice else {}
     extra |= {"started_at": ended.started_at} if ended.started_at else {}
@@ -240,19 +248,38 @@ def report_followed(
         "window": _material(wanted),
         "exposure_s": ended.exposure_s,
     }
+    if seen is not None:
+        extra["glow"] = seen.to_dict() | {"later": [one.to_dict() for one in ended.glows[1:]]}
     extra |= remark_fields(folder)
     extra |= record_for(run, live, bench_file=wanted.bench_file, window=wanted.window)
     title = f"{run.name}, followed for {ended.frames} frames"
     said = tuple(Said(time_s=r.time_s, kind=r.kind, text=r.text) for r in read_remarks(folder))
     written = write_track(
         folder, result, title=title, command=spoken_command(), notice=notice, extra=extra, drawn=drawn,
-        light=RunLight(said=said),
+        light=_light(ended, said),
     )  # fmt: skip
     document = documents.dumps(documents.track_document(result, extra=extra))
     kept = keep(document, live) if kept_by is None else kept_by(document)
-    notes = [f"{notice}."] if notice else []
+    notes = ended.glows[-1].care() if ended.glows else []
+    notes += [f"{notice}."] if notice else []
     notes += [f"Wrote {written[0]} and {len(written) - 1} files beside it."] + ([kept] if kept else [])
-    return Reported(document=json.loads(document), title=title, notes=notes)
+    glow = glow_of_followed(ended.glows, result)
+    return Reported(document=json.loads(document), title=title, glow=glow, notes=notes)
+
+
+def _light(ended: Ended, said: tuple[Said, ...]) -> RunLight:
+    """Return what the page shows beside the trends."""
+    from glowledger.report.track_files import RunLight
+
+    if not ended.glows:
+        return RunLight(said=said)
+    first, *later = ended.glows
+    found = {f.kind: f for one in ended.glows for f in one.findings}
+    care = {c.about: c for one in ended.glows for c in one.cautions}
+    return RunLight(
+        fit=first.fit, frames=first.frames, later=tuple(s for one in later for s in one.sentences()),
+        findings=tuple(found.values()), cautions=tuple(care.values()), said=said,
+    )  # fmt: skip
 
 
 def _say_end(ended: Ended, result: RunResult, reported: Reported, folder: Path, as_json: bool) -> None:
@@ -265,7 +292,9 @@ def _say_end(ended: Ended, result: RunResult, reported: Reported, folder: Path, 
              "folder": folder}
         ))  # fmt: skip
     else:
-        click.echo("\n" + sentences.track_text(result, title=reported.title, notes=reported.notes))
+        click.echo("\n" + sentences.track_text(
+            result, title=reported.title, glow=reported.glow, notes=reported.notes
+        ))  # fmt: skip
 
 
 def _material(wanted: Wanted) -> str | None:

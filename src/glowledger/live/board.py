@@ -17,6 +17,7 @@ from glowledger.glow.series import SeriesModel
 from glowledger.live import seeing
 from glowledger.live.arrivals import Arrived
 from glowledger.live.glance import glance
+from glowledger.live.glow_seen import GlowSeen
 from glowledger.live.journal import Journal, Step
 from glowledger.live.measuring import LiveRun
 from glowledger.live.remarks import Remarks
@@ -31,7 +32,7 @@ from glowledger.spectra.frames import Frames
 INDICATORS = 6  # drawn: as many as there are styles that can be told apart
 EVENTS = 60  # alarms, notices and remarks shown, latest ones
 FLASHES = 500
-PARTS = ("glance", "trend", "spectrum", "axis", "features", "colour", "events", "remarks")
+PARTS = ("glance", "trend", "spectrum", "axis", "features", "glow", "colour", "events", "remarks")
 
 
 class Board:
@@ -148,6 +149,14 @@ class Board:
         with self._lock:
             self._notices.append({"kind": "notice", "time_s": self._time_s, "text": text})
             self._put("events", self._events_of(None))
+        self.changed()
+
+    def glows(self, seen: tuple[GlowSeen, ...]) -> None:
+        """Show what glows and what that may mean."""
+        if not seen:
+            return
+        with self._lock:
+            self._put("glow", {"looks": [{"said": one.sentences()} for one in seen], "cautions": seen[-1].care()})
         self.changed()
 
     def waiting(self, since_s: float) -> None:

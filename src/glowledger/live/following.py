@@ -14,8 +14,10 @@ from types import FrameType
 from typing import Any, Literal, Protocol
 
 from glowledger.bench.model import Bench
+from glowledger.diagnose.feed import Feed
 from glowledger.errors import RunError
 from glowledger.live.arrivals import Arrived, Source, source_of
+from glowledger.live.glow_seen import GlowSeen
 from glowledger.live.journal import Journal, Step, open_journal
 from glowledger.live.measuring import STAGES, ChooseOptions, LiveRun
 from glowledger.live.preparing import Preparation
@@ -38,6 +40,9 @@ class Listener(Protocol):
 
     def notice(self, text: str) -> None:
         """Hear of something that is no frame."""
+
+    def glows(self, seen: tuple[GlowSeen, ...]) -> None:
+        """Hear what glows, after every look that brought frames: the same again while nothing new was learned."""
 
     def waiting(self, since_s: float) -> None:
         """Hear that nothing came for so long."""
@@ -76,6 +81,8 @@ class Following:
         Frames after which the measurement is learned; see `measuring`.
     species : tuple of str or None
         Look only for these.
+    feed : Feed or None
+        The gas that was let in, where it was stated; it decides what the species may mean.
     choose : callable
         Makes the options of the run from what was learned.
     settings : dict
@@ -99,6 +106,7 @@ class Following:
     window: str | None = None
     stages: tuple[int, ...] = STAGES
     species: tuple[str, ...] | None = None
+    feed: Feed | None = None
     settings: dict[str, Any] = field(default_factory=dict)
     poll_s: float = POLL_S
     until_endpoint: bool = False
@@ -124,6 +132,8 @@ class Ended:
         Of the last frame; NaN where unknown.
     started_at : str or None
         Wall-clock time of time zero in ISO 8601, where the files tell.
+    glows : tuple of GlowSeen
+        What glows in the frames that the measurement was learned from, and where something came later.
     """
 
     why: Ending
@@ -132,6 +142,7 @@ class Ended:
     invented: bool
     exposure_s: float
     started_at: str | None = None
+    glows: tuple[GlowSeen, ...] = ()
 
 
 def follow_run(asked: Following, listener: Listener, stop: threading.Event | None = None) -> Ended:
@@ -174,11 +185,13 @@ def follow_run(asked: Following, listener: Listener, stop: threading.Event | Non
             last = number
         if last:
             journal.said(last)
+        listener.glows(run.glows)
         why = _watch(asked, journal, run, source, listener, ended)
         exposure_s = float("nan") if run.last is None else float(run.last.exposure_s[0])
+        result = _result(run, journal)  # may learn, of a run that ends early
         return Ended(
-            why=why, frames=journal.count(), result=_result(run, journal), invented=run.invented,
-            exposure_s=exposure_s, started_at=run.started_at,
+            why=why, frames=journal.count(), result=result, invented=run.invented,
+            exposure_s=exposure_s, started_at=run.started_at, glows=run.glows,
         )  # fmt: skip
 
 
@@ -187,7 +200,7 @@ def _resumed(asked: Following, journal: Journal) -> tuple[LiveRun, Source]:
     run = LiveRun(
         preparation=Preparation(bench=asked.bench, dark=asked.dark, reading=asked.reading),
         choose=asked.choose, series_bench=asked.bench, window=asked.window, stages=asked.stages,
-        species=asked.species,
+        species=asked.species, feed=asked.feed,
     )  # fmt: skip
     state = journal.state()
     if state is None:
@@ -241,6 +254,7 @@ def _take(
         listener.frame(number, line)
     if numbers:
         journal.said(numbers[-1])
+        listener.glows(run.glows)
 
 
 def _reached(run: LiveRun) -> bool:

@@ -81,13 +81,12 @@ class GrowingTable:
             return Arrived()  # not made yet, renamed for a moment, or a drive that hesitates
         state = (found.st_size, found.st_mtime_ns)
         settled, self._seen = self._seen == state, state
-        if found.st_size == 0:
+        return replace(self._arrived(most, found.st_size, settled), growing=not settled)
+
+    def _arrived(self, most: int, size: int, settled: bool) -> Arrived:
+        if size == 0 or not (self._layout or self._find_layout(settled)):
             return Arrived()
-        if not self._layout and not self._find_layout(settled):
-            return Arrived()
-        if self._layout == "rows":
-            return self._rows(most, found.st_size)
-        return self._as_a_whole(settled)
+        return self._rows(most, size) if self._layout == "rows" else self._as_a_whole(settled)
 
     # a row per frame
 

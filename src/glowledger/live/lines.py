@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from glowledger.live.glow_seen import GlowSeen, glow_sentences
 from glowledger.report import documents
 from glowledger.report.numbers import clock, clock_interval
 from glowledger.report.sentences import NO_INTERLOCK
@@ -30,6 +31,7 @@ class Lines:
         """Keep where to write; the caution comes first."""
         self._write = write
         self._as_json = as_json
+        self._glows: tuple[GlowSeen, ...] = ()
         self._tell("caution", NO_INTERLOCK)
 
     def frame(self, number: int, line: dict[str, Any]) -> None:
@@ -42,6 +44,18 @@ class Lines:
     def notice(self, text: str) -> None:
         """Write a notice."""
         self._tell("notice", text)
+
+    def glows(self, seen: tuple[GlowSeen, ...]) -> None:
+        """Write what glows and what that may mean, where that is not what was written last."""
+        if seen == self._glows:
+            return
+        self._glows = seen
+        latest = seen[-1]
+        if self._as_json:
+            self._write(documents.dumps({"schema": SCHEMA, "event": "glow", **latest.to_dict()}))
+        else:
+            for sentence in glow_sentences([latest], care=True):
+                self._write(sentence)
 
     def waiting(self, since_s: float) -> None:
         """Write nothing: a line is a frame."""

@@ -19,12 +19,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.bench.model import Bench
+from glowledger.diagnose.feed import Feed
 from glowledger.errors import FitError, ReadError, RunError
-from glowledger.glow.results import SeriesFit
+from glowledger.glow.results import Fit, SeriesFit
 from glowledger.glow.series import SeriesModel, learn_series
 from glowledger.live.arrivals import Arrived
+from glowledger.live.glow_seen import GlowSeen, glow_seen
 from glowledger.live.journal import Step
 from glowledger.live.preparing import Preparation, bench_with_window, packed, unpacked
+from glowledger.report.numbers import clock
 from glowledger.runs.following import RunFollower
 from glowledger.runs.frame_counts import FrameCounts, frame_of
 from glowledger.runs.results import Endpoint
@@ -62,6 +65,8 @@ class LiveRun:
         Frames after which the measurement is learned.
     species : tuple of str or None
         Look only for these.
+    feed : Feed or None
+        The gas that was let in, where it was stated.
     invented : bool
         The files say that their data are invented.
     started_at : str or None
@@ -73,13 +78,15 @@ class LiveRun:
     stage : int
         Stages passed.
     taken : int
-        Usable frames taken since learning began.
+        Usable frames since learning began.
     learned_from : int
         Frames that the measurement was learned from.
     last : Frames or None
         The last frame as read; its noise is told from the one before.
     usual : tuple of float
         Light that no pattern explains, and all light; medians over the frames learned from.
+    glow, came : GlowSeen or None
+        What glows in the frames learned from, and in those of the latest look that found something new.
     misfit : list of float
         Of the latest frames: the unexplained light as times the usual one.
     fresh : list of Frames
@@ -100,6 +107,7 @@ class LiveRun:
     window: str | None = None
     stages: tuple[int, ...] = STAGES
     species: tuple[str, ...] | None = None
+    feed: Feed | None = None
     invented: bool = False
     started_at: str | None = None
     model: SeriesModel | None = None
@@ -110,6 +118,8 @@ class LiveRun:
     learned_from: int = 0
     last: Frames | None = None
     usual: tuple[float, float] = (math.nan, math.nan)
+    glow: GlowSeen | None = None
+    came: GlowSeen | None = None
     misfit: list[float] = field(default_factory=list)
     fresh: list[Frames] = field(default_factory=list)
     told: list[str] = field(default_factory=list)
@@ -199,7 +209,16 @@ class LiveRun:
         self.preparation = preparation
         self.usual = float(np.nanmedian(_unexplained(series))), float(np.nanmedian(series.total_counts))
         self.learned_from = len(self.buffer)
+        self.glow = self._glow(model.identified.fit, f"the first {len(raw)} frames", bench)
         return model, series
+
+    def _glow(self, fit: Fit, frames: str, bench: Bench | None) -> GlowSeen:
+        return glow_seen(fit, frames, feed=self.feed, window=bench.window if bench else None)
+
+    @property
+    def glows(self) -> tuple[GlowSeen, ...]:
+        """Return what glows in the frames learned from, and where something came later."""
+        return tuple(one for one in (self.glow, self.came) if one)
 
     def _measure(self, part: Frames, keys: tuple[str, ...]) -> tuple[list[tuple[str, dict[str, Any]]], list[Point]]:
         """Measure frames as read, each with the one before it as its neighbour in time."""
@@ -302,7 +321,10 @@ class LiveRun:
             return [], None
         known = (*self.model.joint, *self.follower.joined)
         found = [s.name for s in fit.species if s.verdict == "present" and s.significance > NEW_SIGMA]
-        return [name for name in found if name not in known and name in self.model.names], series
+        names = [name for name in found if name not in known and name in self.model.names]
+        if names:
+            self.came = self._glow(fit, f"the {len(raw)} frames up to {clock(self.follower.last_s)}", bench)
+        return names, series
 
     def endpoint(self) -> Endpoint | None:
         """Return the verdict so far; None before the first stage."""
@@ -325,7 +347,7 @@ class LiveRun:
         return {
             "stage": self.stage, "taken": self.taken, "invented": self.invented, "misfit": self.misfit,
             "learned_from": self.learned_from, "told": self.told, "since_kept": self.since_kept, "usual": self.usual,
-            "started_at": self.started_at,
+            "started_at": self.started_at, "came": None if self.came is None else self.came.to_dict(),
         }  # fmt: skip
 
     def restore(
@@ -340,6 +362,7 @@ class LiveRun:
         self.stage, self.taken, self.misfit = state["stage"], state["taken"], list(state["misfit"])
         self.invented, self.told, self.since_kept = state["invented"], list(state["told"]), state["since_kept"]
         self.started_at = state["started_at"]
+        self.came = None if state.get("came") is None else GlowSeen.from_dict(state["came"])
         self.last = None if last is None else unpacked(last)
         kept = [unpacked(raw) for raw in learning]
         if state["learned_from"]:

@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 import shutil
 import textwrap
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
+from glowledger.live.glow_seen import GlowSeen, glow_sentences
 from glowledger.live.lines import Write, frame_text, verdict_text
 from glowledger.report.numbers import clock
 from glowledger.report.sentences import NO_INTERLOCK
@@ -38,6 +39,7 @@ class View:
         self._line: dict[str, Any] = {"state": "learning"}
         self._events: list[str] = []
         self._flashes = 0
+        self._glows: tuple[GlowSeen, ...] = ()
         self._draw(0.0)
 
     def frame(self, number: int, line: dict[str, Any]) -> None:
@@ -58,6 +60,12 @@ class View:
         self._events.append(text)
         self._draw(0.0)
 
+    def glows(self, seen: tuple[GlowSeen, ...]) -> None:
+        """Show what glows and what that may mean."""
+        if seen != self._glows:
+            self._glows = seen
+            self._draw(0.0)
+
     def waiting(self, since_s: float) -> None:
         """Show that nothing came."""
         if since_s > SILENT_S:
@@ -67,8 +75,9 @@ class View:
         width = shutil.get_terminal_size().columns
         self._events = self._events[-EVENTS:]
         lines = view_lines(
-            self._title, self._number, self._line, self._events, flashes=self._flashes, silent_s=silent_s, width=width
-        )
+            self._title, self._number, self._line, self._events, flashes=self._flashes,
+            glow=glow_sentences(self._glows[-1:], care=False), silent_s=silent_s, width=width,
+        )  # fmt: skip
         up = f"\x1b[{self._drawn}F" if self._drawn else ""
         self._write(up + "".join(f"\x1b[2K{line}\n" for line in lines) + "\x1b[J")
         self._drawn = len(lines)
@@ -81,6 +90,7 @@ def view_lines(
     events: list[str],
     *,
     flashes: int = 0,
+    glow: Sequence[str] = (),
     silent_s: float = 0.0,
     width: int = 80,
 ) -> list[str]:
@@ -98,6 +108,8 @@ def view_lines(
         Latest alarms and notices.
     flashes : int
         In the run so far.
+    glow : sequence of str
+        What glows and what that may mean, in sentences.
     silent_s : float
         Time without a frame.
     width : int
@@ -112,7 +124,7 @@ def view_lines(
     said += [f"  {name:12s} {plus_minus(v, e)}" for name, (v, e) in line.get("indicators", {}).items()]
     said += [f"{flashes} flash{'es' if flashes > 1 else ''} so far"] if flashes else []
     said += [f"No frame for {clock(silent_s)}."] if silent_s > SILENT_S else []
-    for text in [*events, NO_INTERLOCK, "End with Ctrl-C; started again, it goes on from here."]:
+    for text in [*glow, *events, NO_INTERLOCK, "End with Ctrl-C; started again, it goes on from here."]:
         said += textwrap.wrap(text, max(width - 1, 20), subsequent_indent="  ")
     return [text[: max(width - 1, 1)] for text in said]
 

@@ -257,14 +257,17 @@ def glow_of_run(result: RunResult, fit: Fit, findings: Sequence[Finding] = ()) -
     present = [s.name for s in fit.species if s.verdict == "present"]
     if not present:
         return []
+    said = [f"{capital(f.text)} Confidence: {f.confidence}." for f in findings]
+    more = ["How each is told, and what would check it: 'glowledger identify' on the same file."] if findings else []
+    return [identify_summary(fit)[0], *said, *unsure_indicators(result, present, "the mean of the run"), *more]
+
+
+def unsure_indicators(result: RunResult, present: Sequence[str], where: str) -> list[str]:
+    """Return a sentence on the species that are followed without being certain to glow; nothing if all are."""
     burst = {name for flash in result.flashes for name in flash.species}  # told by their flashes
     followed = [trend.name.partition("/")[0] for trend in result.indicators]
     unsure = [name for name in dict.fromkeys(followed) if name not in present and name not in burst]
-    said = [f"{capital(f.text)} Confidence: {f.confidence}." for f in findings]
-    more = ["How each is told, and what would check it: 'glowledger identify' on the same file."] if findings else []
-    if unsure:
-        said.append(f"Followed, but not certain to glow in the mean of the run: {_listed(unsure)}.")
-    return [identify_summary(fit)[0], *said, *more]
+    return [f"Followed, but not certain to glow in {where}: {_listed(unsure)}."] if unsure else []
 
 
 def track_text(

@@ -59,12 +59,16 @@ class Said:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunLight:
-    """What a run's page shows beside its trends; all of it may be missing, e.g. of a run that was followed live.
+    """What a run's page shows beside its trends; all of it may be missing.
 
     Attributes
     ----------
     fit : Fit or None
         Of the mean spectrum.
+    frames : str
+        Of which frames that is the mean, in words.
+    later : tuple of str
+        What came to glow later, in sentences.
     findings : tuple of Finding
         What its species may mean.
     cautions : tuple of Caution
@@ -78,6 +82,8 @@ class RunLight:
     """
 
     fit: Fit | None = None
+    frames: str = "all frames"
+    later: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
     cautions: tuple[Caution, ...] = ()
     drift: DriftCurve | None = None
@@ -144,7 +150,7 @@ def track_figures(result: RunResult, light: RunLight, title: str, notice: str | 
     if light.point is not None:
         figures["operating_point"] = operating_figure(light.point, result, title, notice=notice)
     if light.fit is not None:
-        figures["spectrum"] = spectrum_figure(light.fit, f"{title}: their mean", notice=notice)
+        figures["spectrum"] = spectrum_figure(light.fit, f"{title}: mean of {light.frames}", notice=notice)
     if light.drift is not None:
         figures["drift"] = drift_figure(light.drift, notice=notice)
     return figures
@@ -158,7 +164,7 @@ def light_data(light: RunLight, notice: str | None) -> dict[str, Data]:
         text = columns_csv(["time_s", "probability_too_early"], [point.time_s, point.early], notice)
         data["operating_point.csv"] = Data(content=text, what="the probability that stopping is too early, over time")
     if light.fit is not None:
-        data["fit.csv"] = Data(content=fit_csv(light.fit, notice), what=f"{FIT_WHAT}, of the mean of all frames")
+        data["fit.csv"] = Data(content=fit_csv(light.fit, notice), what=f"{FIT_WHAT}, of the mean of {light.frames}")
     if light.drift is not None:
         curve, header = light.drift, ["time_s", "first_frame", "fwhm_nm", "fwhm_standard_error_nm"]
         columns = [curve.time_s, curve.first_frame.astype(float), curve.fwhm_nm, curve.fwhm_se_nm]
@@ -230,10 +236,10 @@ def _light_sections(result: RunResult, figures: Mapping[str, Figure], light: Run
         found, meaning = sentences.species_table(light.fit, errors=True), sentences.finding_table(light.findings)
         sections.append(page.Section(
             heading="What glows",
-            prose=[sentences.identify_summary(light.fit)[0], *sentences.fit_sentences(light.fit)],
+            prose=[sentences.identify_summary(light.fit)[0], *light.later, *sentences.fit_sentences(light.fit)],
             pictures=[page.Picture(figure=figures["spectrum"], caption=SPECTRUM_CAPTION)],
             charts=[
-                page.Chart(table=found, caption="Species found in the mean of all frames"),
+                page.Chart(table=found, caption=f"Species found in the mean of {light.frames}"),
                 *([page.Chart(table=meaning, caption="What they may mean")] if light.findings else []),
                 page.Chart(table=sentences.feature_table(light.fit), caption="All their features", folded=True),
             ],

@@ -43,6 +43,7 @@
     if (news.glance) showGlance(news.glance);
     if (news.spectrum && news.spectrum.counts) { Draw.takeSpectrum(news.spectrum); $("fit-key").hidden = !news.spectrum.fit.length; }
     if (news.trend && news.trend.now) showTrend(news.trend);
+    if (news.glow && news.glow.looks) showGlow(news.glow);
     if (news.colour && news.colour.text) showColour(news.colour);
     if (news.events && news.events.events) showEvents(news.events);
     if (news.remarks && news.remarks.remarks) showRemarks(news.remarks);
@@ -101,10 +102,18 @@
     });
   }
 
+  function item(words) { const li = document.createElement("li"); li.textContent = words; return li; }
+
+  function showGlow(g) { // of each look what glows, then what that may mean
+    const lines = g.looks.flatMap((look) => look.said.map((words, i) => [words, i > 0]));
+    list("glow", lines, ([words, finding]) => { const li = item(words); if (finding) li.className = "is-finding"; return li; });
+    list("glow-cautions", g.cautions, item);
+  }
+
   function showColour(c) {
     $("swatch").style.background = c.srgb || "";
     text("colour", c.text);
-    list("colour-cautions", c.cautions, (caution) => { const li = document.createElement("li"); li.textContent = caution; return li; });
+    list("colour-cautions", c.cautions, item);
   }
 
   function list(id, items, made) { $(id).replaceChildren(...items.map(made)); }
