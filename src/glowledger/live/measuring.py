@@ -28,6 +28,7 @@ from glowledger.live.glow_seen import GlowSeen, glow_seen
 from glowledger.live.journal import Step
 from glowledger.live.preparing import Preparation, bench_with_window, packed, unpacked
 from glowledger.report.numbers import clock
+from glowledger.report.sentences import capital
 from glowledger.runs.following import RunFollower
 from glowledger.runs.frame_counts import FrameCounts, frame_of
 from glowledger.runs.results import Endpoint
@@ -42,6 +43,10 @@ FEWEST = 5  # frames for a last attempt when the run ends before the first stage
 MISFIT = 1.4  # times the usual light that no pattern explains, as the median of `WATCHED` frames
 WATCHED = 30
 NEW_SIGMA = 8.0  # a species that came has to be this significant in the mean of these frames
+NO_LONGER_FIT = (
+    "The light holds something that the first frames did not and that no species explains, or the spectrometer "
+    "changed. Track the recorded run as a whole to see more."
+)
 KEEP_EVERY = 50  # frames after which the whole follower is kept
 
 ChooseOptions = Callable[[SeriesModel, SeriesFit], RunOptions]
@@ -182,10 +187,8 @@ class LiveRun:
             self.looked_at = (0, 0)
             self.follower = RunFollower(species_names=series.species_names, options=self.choose(self.model, series))
             points = [p for i in range(len(self.buffer)) for p in self.follower.update(frame_of(series, i))]
-            coarse = coarse_warning(joined(self.buffer))
-            if coarse:
-                text = f"{coarse[0].upper()}{coarse[1:]}."
-                self.follower.log.alarm("coarse steps", self.follower.first_s, text)
+            if coarse := coarse_warning(joined(self.buffer)):
+                self.follower.log.alarm("coarse steps", self.follower.first_s, capital(coarse))
         if self.stage >= len(self.stages):
             if self.model is None:
                 self.stage, self.taken, self.buffer = 0, 0, []  # still dark: begin with the frames to come
@@ -299,11 +302,7 @@ class LiveRun:
             )
             follower.log.alarm(f"new in the light: {', '.join(names)}", follower.last_s, text)
         else:
-            text = (
-                "The light holds something that the first frames did not and that no species explains, or the "
-                "spectrometer changed. Track the recorded run as a whole to see more."
-            )
-            follower.log.alarm("patterns no longer fit", follower.last_s, text)
+            follower.log.alarm("patterns no longer fit", follower.last_s, NO_LONGER_FIT)
         self.misfit = []
         if len(follower.log.alarms) > known:
             self.since_kept = KEEP_EVERY  # a replay of the frames would not raise it again
