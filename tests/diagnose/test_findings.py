@@ -3,6 +3,7 @@
 Discriminators are common practice, no source, unless a line says otherwise.
 """
 
+import re
 from dataclasses import replace
 from math import exp
 
@@ -537,3 +538,19 @@ def test_a_feed_that_the_light_suggests_is_not_called_fed():
     stated = next(f for f in findings_of(species(N2=0.6, O_I=0.2), parse_feed("N2")) if "Oxygen" in f.text)
     assert "is fed" not in suggested.text
     assert "only N2 is fed" in stated.text
+
+
+@pytest.mark.parametrize("sign", ["CO", "CH", "F_I", "H_I", "O_I"])
+def test_that_nothing_else_is_fed_is_said_only_of_a_gas_that_was_stated(sign):
+    """Oxygen is fed in plasmas of argon with oxygen, whose light is mostly argon's: common practice, no source."""
+    seen = species(Ar_I=0.9, **{sign: 0.1})
+    both = (findings_of(seen, feed) for feed in (parse_feed("Ar"), None))
+    told, guessed = (next(f for f in found if f.kind != "purity") for found in both)
+    assert told.kind == guessed.kind
+    assert re.search(r"although (no|none)\b.* is fed", told.text), told.text
+    assert not re.search(r"although (no|none)\b.* is fed", guessed.text), guessed.text
+
+
+def test_carbon_oxides_are_residue_being_burnt_where_oxygen_may_be_fed():
+    text = next(f for f in findings_of(species(Ar_I=0.8, O_I=0.1, CO=0.1))).text
+    assert "if oxygen or air is fed (say so with --feed), organic matter that is being burnt off" in text

@@ -49,8 +49,8 @@ def hydrocarbon_oil(seen: Sightings) -> Finding | None:
     elif hydrogen or others or seen.strong(raw[0]):
         confidence = "medium"
     carbon_only = raw == ("C2",) and not hydrogen and not seen.hinted(("CH",))
-    text = f"Hydrocarbon: {' and '.join(raw)} glow{'s' if len(raw) == 1 else ''} although no carbon is fed. "
-    text += "Pump oil, grease, or a raw organic film."
+    text = f"Hydrocarbon: {' and '.join(raw)} glow{'s' if len(raw) == 1 else ''} although "
+    text += f"{seen.unless_fed('no carbon is fed')}. Pump oil, grease, or a raw organic film."
     if carbon_only:
         text = "Carbon (C2) glows without hydrogen: graphite or soot rather than oil."
     return Finding(
@@ -82,10 +82,11 @@ def organic_residue(seen: Sightings) -> Finding | None:
     if seen.feeds("O"):
         text = f"Organic matter is being burnt off: {', '.join((*carbon, *with_hydrogen))} glow."
     elif burnt:
-        text = (
-            f"Carbon oxides ({', '.join(burnt)}) glow although no oxygen is fed: gas from the walls, or "
-            "organic matter with water or a leak."
-        )
+        named, walls = ", ".join(burnt), "gas from the walls, or organic matter with water or a leak."
+        text = f"Carbon oxides ({named}) glow although no oxygen is fed: {walls}"
+        if not seen.stated:
+            text = f"Carbon oxides ({named}) glow: if oxygen or air is fed (say so with --feed), organic matter that "
+            text += f"is being burnt off; else {walls}"
         confidence = "medium" if confidence == "high" else confidence
     else:
         text = "Carbon with nitrogen (CN) glows: organic matter, oil or graphite in a plasma with nitrogen."
@@ -164,8 +165,8 @@ def fluorinated(seen: Sightings) -> Finding | None:
     confidence: Confidence = "medium" if seen.strong("F I") and (partners or dry) else "low"
     return Finding(
         kind="fluorinated oil or polymer",
-        text="Fluorine glows although none is fed: perfluorinated pump fluid, or fluoropolymer (PTFE, FKM "
-        "seal) in the glow. Its products are toxic (HF, COF2).",
+        text=f"Fluorine glows although {seen.unless_fed('none is fed')}: perfluorinated pump fluid, or fluoropolymer "
+        "(PTFE, FKM seal) in the glow. Its products are toxic (HF, COF2).",
         confidence=confidence,
         evidence=seen.evidence(("F I", *partners)),
         confirm_by=FLUORINE_TESTS,

@@ -110,8 +110,9 @@ def water(seen: Sightings) -> Finding | None:
     text += ", with no sign of carbon." if not carbon else f"; {carbon[0]} is possible, so it may be residue."
     if not hydroxyl:
         why = "OH at 309 nm cannot be told here" if seen.blocked(("OH",)) else "OH itself is not seen"
-        what = "Hydrogen and oxygen glow although neither is fed" if oxygen else "Hydrogen glows although none is fed"
-        text = f"{what}; water from the walls is the commonest cause, but {why}."
+        what = "Hydrogen and oxygen glow" if oxygen else "Hydrogen glows"
+        unfed = seen.unless_fed("neither is fed" if oxygen else "none is fed")
+        text = f"{what} although {unfed}; water from the walls is the commonest cause, but {why}."
     humid = seen.present(NITROGEN) and not seen.feeds("N")
     return Finding(
         kind="water",
@@ -151,8 +152,8 @@ def oxygen(seen: Sightings) -> Finding | None:
         return None
     return Finding(
         kind="oxygen",
-        text="Oxygen glows although none is fed; with neither nitrogen, hydrogen nor carbon seen, it may be "
-        "water or air below what can be told of them, or oxide coming off a surface.",
+        text=f"Oxygen glows although {seen.unless_fed('none is fed')}; with neither nitrogen, hydrogen nor carbon seen "
+        "it may be water or air below what can be told of them, or oxide coming off a surface.",
         confidence="low",
         evidence=seen.evidence(("O I",)),
         confirm_by=(*LEAK_TESTS[:2], WATER_TESTS[1]),

@@ -75,6 +75,12 @@ class Sightings:
         """Return in words that no other gas is fed, as the user said or as the light suggests."""
         return f"only {self.feed} is fed" if self.stated else f"most of the light speaks of {self.feed} as the feed"
 
+    def unless_fed(self, nothing: str) -> str:
+        """Return what speaks against feeding something: the words given where the feed was named, else the light."""
+        if self.stated:
+            return nothing
+        return "no gas stands out as the feed" if self.feed is None else self.only_fed
+
     def present(self, names: Iterable[str]) -> tuple[str, ...]:
         """Return those of the names that are present; amid the lines of H2 only those beyond doubt."""
         found = tuple(n for n in names if self.verdict(n) == "present")
