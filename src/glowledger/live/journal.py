@@ -22,7 +22,7 @@ from glowledger.ledger.connecting import connect, told, writing
 from glowledger.runs.run_options import Point
 
 FILE_NAME = "follow.sqlite"
-VERSION = 7  # of what it holds; tests/runs/test_whole_runs.py tells when to raise it
+VERSION = 8  # of what it holds; tests/runs/test_whole_runs.py tells when to raise it
 _TABLES = (
     "CREATE TABLE IF NOT EXISTS frames (number INTEGER PRIMARY KEY, source TEXT NOT NULL UNIQUE, line TEXT NOT NULL)",
     "CREATE TABLE IF NOT EXISTS points (number INTEGER PRIMARY KEY, time_s REAL, used INTEGER NOT NULL,"

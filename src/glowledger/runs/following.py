@@ -19,8 +19,10 @@ from glowledger.runs.flash_end import FEWEST, FLASHES, FlashFollower
 from glowledger.runs.frame_counts import FrameCounts
 from glowledger.runs.naming import Change
 from glowledger.runs.optics import Optics
-from glowledger.runs.ratios import CONTAMINANTS, OWN_GAS, TOTAL, Reference
+from glowledger.runs.ratios import CONTAMINANTS, TOTAL, Reference
 from glowledger.runs.results import Endpoint
+from glowledger.runs.rising_gas import RisingGas
+from glowledger.runs.roles import contaminants, other_gases
 from glowledger.runs.run_log import RunLog
 from glowledger.runs.run_options import Point, RunOptions
 from glowledger.runs.run_state import parts_of, state_of
@@ -44,8 +46,8 @@ class RunFollower:
         Columns of the frames' counts.
     options : RunOptions
         The user's choices.
-    clock, screen, optics, log : RunClock, Screen, Optics, RunLog
-        Times, odd frames, state of window and spectrometer, events.
+    clock, screen, optics, rising, log : RunClock, Screen, Optics, RisingGas, RunLog
+        Times, odd frames, state of window and spectrometer, gases that come in slowly, events.
     reference : Reference or None
         None until enough frames have been seen, or after a change of gas.
     warming : list of FrameCounts
@@ -75,6 +77,7 @@ class RunFollower:
     clock: RunClock = field(default_factory=RunClock)
     screen: Screen = field(default_factory=lambda: Screen(main=-2))
     optics: Optics = field(default_factory=Optics)
+    rising: RisingGas = field(default_factory=RisingGas)
     log: RunLog = field(default_factory=RunLog)
     reference: Reference | None = None
     warming: list[FrameCounts] = field(default_factory=list)
@@ -223,6 +226,7 @@ class RunFollower:
         self.log.begin(start_s, change.why)
         self.log.alarm(change.kind, start_s, f"{change.why[0].upper()}{change.why[1:]}.")
         self.optics.begin()
+        self.rising.begin()
         points = self._choose_reference() if change.cut and self.warming else []  # they belong to what was before
         for name, old in self.followers.items():
             if old.reached and change.steps:
@@ -271,20 +275,13 @@ class RunFollower:
         self.screen.main = -2 if name == TOTAL else self.species_names.index(name)
         return [self._judge(frame) for frame in frames]
 
-    def contaminants(self) -> list[str]:
-        """Return the contaminants that may be followed."""
-        reference = "" if self.reference is None else self.reference.name
-        asked = tuple(n for n in self.options.indicators if n != FLASHES)
-        own = OWN_GAS.get(reference, ())
-        wanted, sure = asked or [n for n in CONTAMINANTS if n not in own], self.options.candidates
-        sure = self.species_names if asked or sure is None else (*sure, *self.joined)
-        return [n for n in wanted if n in self.species_names and n in sure and n != reference]
-
     def _judge(self, frame: FrameCounts) -> Point:
         values, errors = self._ratios(frame)
         fogging = self.optics.look(self.species_names, frame, self.screen.main)
         if fogging:
             self.log.alarm("window fogging", frame.time_s, fogging)
+        for kind, text in self.rising.look(self.species_names, frame, self.screen.main, other_gases(self, values)):
+            self.log.alarm(kind, frame.time_s, text)
         for name in values:
             if name not in self.followers:
                 self.followers[name] = self._new_follower(name, frame.time_s)
@@ -340,7 +337,7 @@ class RunFollower:
         return False
 
     def _ratios(self, frame: FrameCounts) -> tuple[dict[str, float], dict[str, float]]:
-        names = self.contaminants()
+        names = contaminants(self)
         index = [self.species_names.index(n) for n in names]
         if self.reference is None or self.reference.name == TOTAL:
             below, below_se = frame.total, frame.total_error

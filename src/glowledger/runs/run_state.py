@@ -11,6 +11,7 @@ from glowledger.runs.flash_end import FlashFollower
 from glowledger.runs.frame_counts import FrameCounts
 from glowledger.runs.optics import Optics
 from glowledger.runs.ratios import Reference
+from glowledger.runs.rising_gas import RisingGas
 from glowledger.runs.run_log import RunLog
 from glowledger.runs.run_options import RunOptions
 from glowledger.runs.screening import Screen
@@ -28,6 +29,7 @@ def state_of(follower: RunFollower) -> dict[str, object]:
         "clock": asdict(follower.clock),
         "screen": follower.screen.to_dict(),
         "optics": asdict(follower.optics),
+        "rising": asdict(follower.rising),
         "log": follower.log.to_dict(),
         "reference": None if follower.reference is None else asdict(follower.reference),
         "warming": [frame.to_dict() for frame in follower.warming],
@@ -47,6 +49,7 @@ def parts_of(state: dict[str, Any], options: RunOptions) -> dict[str, Any]:
         "clock": RunClock(**state["clock"]),
         "screen": Screen.from_dict(state["screen"]),
         "optics": Optics(**state["optics"]),
+        "rising": RisingGas(**state["rising"]),
         "log": RunLog.from_dict(state["log"]),
         "reference": None if state["reference"] is None else Reference(**state["reference"]),
         "warming": [FrameCounts.from_dict(frame) for frame in state["warming"]],
