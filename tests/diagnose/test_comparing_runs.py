@@ -342,6 +342,21 @@ def test_a_pause_of_the_plasma_does_not_lengthen_the_decay():
     assert e.high / e.low < 1.15  # a clock that ran on would leave 10 to 60 s open
 
 
+def test_light_that_was_dimmed_as_a_whole_does_not_cut_a_decay():
+    t = np.arange(200.0)
+    value = 0.02 + 0.5 * np.exp(-t / 50.0) + 0.004 * np.random.default_rng(3).standard_normal(200)
+    went_on, changed = (
+        (
+            Regime(start_s=0.0, end_s=90.0, why="start of the run"),
+            Regime(start_s=90.0, end_s=199.0, why=f"all light stepped by a factor 2{words}"),
+        )
+        for words in (", ratios did not (filter, fibre, exposure)", " (power, pressure, or what the fibre sees)")
+    )
+    whole, same, part = (read_decay(trend(value, noise=0.004), r).time_constant for r in ((), went_on, changed))
+    assert (same.low, same.high) == (whole.low, whole.high)
+    assert part.high - part.low > 1.5 * (same.high - same.low)
+
+
 def test_too_few_frames_tell_nothing():
     d = read_decay(trend(np.array([3.0, 2.0, 1.0])))
     assert not d.initial.known

@@ -13,6 +13,7 @@ from glowledger.diagnose.compared_run import QUANTITIES, ComparedRun, with_main
 from glowledger.diagnose.estimates import Difference, difference, holm
 from glowledger.diagnose.fair_comparison import TIME, Obstacle, causes, obstacles
 from glowledger.diagnose.gas_groups import GasDifference, gas_differences
+from glowledger.diagnose.run_estimates import cuts
 from glowledger.errors import RunError
 
 LEVEL = 0.05  # of the whole family of comparisons
@@ -268,9 +269,9 @@ def _warnings(runs: tuple[ComparedRun, ...], gases: tuple[GasDifference, ...]) -
         if _same_light(a, b):
             said.append(f"{a.name} and {b.name} hold the same frames: this is one run, given twice.")
     for run in runs:
-        cuts = [r.why for r in run.result.regimes[1:]]
-        if cuts:
-            said.append(f"Conditions changed during {run.name} ({'; '.join(cuts)}); its longest stretch is compared.")
+        changed = "; ".join(r.why for r in cuts(run.result.regimes))
+        if changed:
+            said.append(f"Conditions changed during {run.name} ({changed}); its longest stretch is compared.")
         if run.conditions.pressure_reason.startswith("Cannot tell"):
             said.append(f"Pressure of {run.name}: {run.conditions.pressure_reason}")
         note = run.estimates["endpoint_s"].reason

@@ -15,6 +15,7 @@ from glowledger.runs.decay import Posterior
 from glowledger.runs.endpoint import MEASURED, EndpointFollower
 from glowledger.runs.endpoint_words import SEEN
 from glowledger.runs.flash_rate import poisson_interval
+from glowledger.runs.naming import LIT_AGAIN, RATIOS_WENT_ON
 from glowledger.runs.results import Endpoint, Regime, RunResult, Trend
 
 Floats = NDArray[np.float64]
@@ -22,7 +23,7 @@ LOOKS = 20  # times a decay is refitted on the way through a run; noise and shap
 TWO = 0.9  # probability of two stages beyond which their times are fitted freely
 SLOWING = 0.5  # probability of a fall that slows down all the time, beyond which there is no time constant to tell
 FEWEST = 8  # frames from which a level at an end of the run is told
-DARK, AGAIN = "plasma out", "plasma lit again, as before"
+DARK = "plasma out"
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -208,10 +209,14 @@ def _posterior(time: Floats, value: Floats, error: Floats) -> tuple[Posterior | 
     return last, decay.start_s
 
 
+def cuts(regimes: tuple[Regime, ...]) -> list[Regime]:
+    """Return the stretches that begin where a decay does not go on as before."""
+    return [r for r in regimes[1:] if not (r.why == LIT_AGAIN or RATIOS_WENT_ON in r.why or r.why.startswith(DARK))]
+
+
 def _longest(time: Floats, regimes: tuple[Regime, ...]) -> NDArray[np.bool_]:
     """Return the frames of the longest stretch under the same conditions."""
-    cuts = [r.start_s for r in regimes[1:] if r.why != AGAIN and not r.why.startswith(DARK)]
-    edges = [-math.inf, *cuts, math.inf]
+    edges = [-math.inf, *(r.start_s for r in cuts(regimes)), math.inf]
     stretches = [(time >= low) & (time < high) for low, high in pairwise(edges)]
     return max(stretches, key=lambda s: int(np.count_nonzero(s)))
 

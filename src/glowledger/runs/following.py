@@ -17,7 +17,7 @@ from glowledger.runs.endpoint import EndpointFollower
 from glowledger.runs.endpoint_words import back_words
 from glowledger.runs.flash_end import FEWEST, FLASHES, FlashFollower
 from glowledger.runs.frame_counts import FrameCounts
-from glowledger.runs.naming import Change
+from glowledger.runs.naming import LIT_AGAIN, RATIOS_WENT_ON, Change
 from glowledger.runs.optics import Optics
 from glowledger.runs.ratios import CONTAMINANTS, TOTAL, Reference
 from glowledger.runs.results import Endpoint
@@ -194,7 +194,7 @@ class RunFollower:
             why = change.why or "the light changed"
             return replace(change, why=f"{reference} drifted fast: {why}", cut=True)
         if math.isfinite(change.factor) and self._ratios_go_on(decided):
-            why = f"all light stepped by a factor {change.factor:.2g}, ratios did not (filter, fibre, exposure)"
+            why = f"all light stepped by a factor {change.factor:.2g}, {RATIOS_WENT_ON} (filter, fibre, exposure)"
             return replace(change, why=why, cut=False, steps=False)
         return change
 
@@ -219,7 +219,7 @@ class RunFollower:
         for follower in self.followers.values():
             if not follower.reached:
                 follower.decay.skip(pause)
-        return Change(why="plasma lit again, as before", cut=False, kind="plasma lit")
+        return Change(why=LIT_AGAIN, cut=False, kind="plasma lit")
 
     def _conditions(self, start_s: float, change: Change) -> list[Point]:
         """Begin new conditions; where ratios cannot be compared, followers begin anew with what was left."""

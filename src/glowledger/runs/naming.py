@@ -20,6 +20,8 @@ STEADY = 0.08  # relative change of a process gas below which it counts as uncha
 MINOR = 0.25  # part of the light below which a gas that comes or goes does not make another plasma
 COMING = 1.4  # factor by which a gas that comes in smoothly has risen within some six frames
 CHANGED = 0.03  # part of the light a process gas has to have to be looked at
+RATIOS_WENT_ON = "ratios did not"  # of words on a step of all light after which the decay goes on as before
+LIT_AGAIN = "plasma lit again, as before"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
