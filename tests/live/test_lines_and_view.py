@@ -93,7 +93,24 @@ def test_the_view_shows_what_glows_in_the_latest_look():
     view = View(stream.write, "frames")
     view.glows((SEEN,))
     view.frame(40, LINE)
-    assert stream.getvalue().count("Nitrogen glows although none is fed.") == 2  # drawn, and drawn over
+    assert stream.getvalue().count("In the glow: Ar I, N2") == 2  # drawn, and drawn over
+    assert stream.getvalue().count("air leak (high)") == 2
+
+
+@pytest.mark.parametrize("rows", [3, 8, 24])
+def test_the_view_is_never_taller_than_the_terminal(rows, monkeypatch):
+    """What has scrolled out of a terminal cannot be drawn over: it would stand there again with every frame."""
+    monkeypatch.setenv("COLUMNS", "40")
+    monkeypatch.setenv("LINES", str(rows))
+    stream = io.StringIO()
+    view = View(stream.write, "frames")
+    view.glows((SEEN,))
+    for number in range(4):
+        view.notice("A notice of many words. " * 8)
+        view.frame(number, LINE)
+    heights = [int(up) for up in re.findall(r"\x1b\[(\d+)F", stream.getvalue())]
+    assert max(heights) < rows
+    assert "approaching" in stream.getvalue().split("F\x1b[2K")[-1]  # the verdict is what stays
 
 
 @pytest.mark.parametrize("width", [20, 40, 80, 200])

@@ -52,6 +52,12 @@ class GlowSeen:
             head = f"What glows in {self.frames}: {listed([plain_name(name) for name in self.present])}."
         return [head, *(f"{capital(f.text)} Confidence: {f.confidence}." for f in self.findings)]
 
+    def brief(self) -> list[str]:
+        """Return it in a line or two: names, and what they may mean."""
+        kinds = [f"{f.kind} ({f.confidence})" for f in self.findings if f.kind != "purity"]
+        said = [f"In the glow: {', '.join(self.present)}"] if self.present else []
+        return said + ([f"It may mean, with such confidence: {', '.join(kinds)}"] if kinds else [])
+
     def care(self) -> list[str]:
         """Return the cautions that belong to the gas that was stated and these findings, in plain sentences."""
         return caution_sentences(self.cautions) if self.stated else []

@@ -8,7 +8,7 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from glowledger.live.glow_seen import GlowSeen, glow_sentences
+from glowledger.live.glow_seen import GlowSeen
 from glowledger.live.lines import Write, frame_text, verdict_text
 from glowledger.report.numbers import clock
 from glowledger.report.sentences import NO_INTERLOCK
@@ -72,12 +72,13 @@ class View:
             self._draw(since_s)
 
     def _draw(self, silent_s: float) -> None:
-        width = shutil.get_terminal_size().columns
+        width, rows = shutil.get_terminal_size()
         self._events = self._events[-EVENTS:]
         lines = view_lines(
             self._title, self._number, self._line, self._events, flashes=self._flashes,
-            glow=glow_sentences(self._glows[-1:], care=False), silent_s=silent_s, width=width,
+            glow=[line for one in self._glows[-1:] for line in one.brief()], silent_s=silent_s, width=width,
         )  # fmt: skip
+        lines = lines[: max(rows - 1, 1)]  # what has scrolled away cannot be drawn over
         up = f"\x1b[{self._drawn}F" if self._drawn else ""
         self._write(up + "".join(f"\x1b[2K{line}\n" for line in lines) + "\x1b[J")
         self._drawn = len(lines)
@@ -109,7 +110,7 @@ def view_lines(
     flashes : int
         In the run so far.
     glow : sequence of str
-        What glows and what that may mean, in sentences.
+        What glows and what that may mean, in short.
     silent_s : float
         Time without a frame.
     width : int
