@@ -44,12 +44,15 @@ class Projection:
         Counts of each species per count in each pixel.
     flares : Flares
         Of the species measured one at a time, beside the joint ones.
+    shades : ndarray of shape (2, p) or None
+        Short-wave and long-wave light of a steady gas, see `own_shades`; None where no gas shows both.
     """
 
     columns: NDArray[np.float64]
     solve: NDArray[np.float64]
     species: NDArray[np.float64]
     flares: Flares
+    shades: NDArray[np.float64] | None = None
 
     def without(self, gone: NDArray[np.bool_]) -> Flares:
         """Return the flares as they show in a frame in which some pixels, shape (p,), are missing.

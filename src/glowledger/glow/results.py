@@ -199,6 +199,9 @@ class SeriesFit:
     present_names : tuple of str or None
         Those of them that are `present`, with features of their own, in the run's mean or early in it. None: not
         judged.
+    shades, shades_error : ndarray of shape (n, 2), or None
+        Short-wave and long-wave light of a steady gas in units of their own, and their standard errors; NaN where no
+        gas shows both. None: not measured.
     """
 
     species_names: tuple[str, ...]
@@ -217,6 +220,8 @@ class SeriesFit:
     blinded: NDArray[np.bool_] | None = None
     guessed: NDArray[np.float64] | None = None
     continuum_error: NDArray[np.float64] | None = None
+    shades: NDArray[np.float64] | None = None
+    shades_error: NDArray[np.float64] | None = None
 
 
 def joined(parts: list[SeriesFit]) -> SeriesFit:
@@ -228,7 +233,7 @@ def joined(parts: list[SeriesFit]) -> SeriesFit:
         "chi2_reduced", "saturated", "exposure_s",
     )  # fmt: skip
     stacked = {name: np.concatenate([getattr(part, name) for part in parts]) for name in arrays}
-    for name in ("blinded", "guessed", "continuum_error"):
+    for name in ("blinded", "guessed", "continuum_error", "shades", "shades_error"):
         if all(getattr(part, name) is not None for part in parts):
             stacked[name] = np.concatenate([getattr(part, name) for part in parts])
     first = parts[0]

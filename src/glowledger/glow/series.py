@@ -20,6 +20,7 @@ from glowledger.glow.flares import flares
 from glowledger.glow.frame_noise import MOST_FRAMES, noise_along
 from glowledger.glow.identifying import Identified, identify, identify_alike
 from glowledger.glow.instrument import branching_doubt, error_shape, free_columns, response_templates
+from glowledger.glow.own_shades import shades_measure, steady_gas
 from glowledger.glow.projection import Measured, Projection, filled, flicker, least_squares, saturated, with_flares
 from glowledger.glow.results import SeriesFit, joined
 from glowledger.glow.scene import Adjustment
@@ -73,6 +74,8 @@ class SeriesModel:
     ceiling : float or None
         Counts at and above which values of arrays are cut off, found in the frames; None where the detector's is
         known, or none shows.
+    steady : str or None
+        Gas whose short-wave light is held against its long-wave light; None where none shows both.
     projections : dict of int to Projection
         Built so far, by drift in bins: a run followed frame by frame needs the same few again and again.
     """
@@ -87,6 +90,7 @@ class SeriesModel:
     shared: float = 1.0
     along: NDArray[np.float64] | None = None
     ceiling: float | None = None
+    steady: str | None = None
     projections: dict[int, Projection] = field(default_factory=dict, repr=False)
 
     @one_thread
@@ -111,8 +115,8 @@ class SeriesModel:
         if frames.axis.shape != axis.shape or not np.allclose(frames.axis, axis, rtol=0, atol=1e-6):
             raise RunError("these frames have another axis than the run.", mend="Follow them as a run of their own.")
         frames = with_ceiling(frames, self.ceiling)
-        parts = [self._measure_chunk(frames[start : start + CHUNK]) for start in range(0, len(frames), CHUNK)]
-        return joined(parts)
+        chunks = (frames[start : start + CHUNK] for start in range(0, len(frames), CHUNK))
+        return joined([self._results(chunk, *self._fitted(chunk)) for chunk in chunks])
 
     def light(self, frames: Frames) -> NDArray[np.float64]:
         """Return the light that the measurement explains, counts of shape (n, p); NaN in pixels left out."""
@@ -127,9 +131,6 @@ class SeriesModel:
         used = self.identified.scene.used & ~hidden.any(axis=0)
         along = noise_along(counts - model, self._noise(model, frames.averages[:, None]), used)
         return along if np.any(along != 1.0) else None
-
-    def _measure_chunk(self, frames: Frames) -> SeriesFit:
-        return self._results(frames, *self._fitted(frames))
 
     def _fitted(self, frames: Frames) -> _Fitted:
         scene = self.identified.scene
@@ -239,7 +240,12 @@ class SeriesModel:
             np.array(alone, dtype=np.intp), beside, columns, solve, every, weight, scene.pixels_per_line * template
         )
         every[flaring.own] = flaring.measure
-        return Projection(columns=columns, solve=solve, species=every, flares=flaring)
+        shades = None
+        if self.steady is not None:
+            owners = [name for name, groups in self.patterns.items() for _ in groups]
+            own = np.pad(np.array(owners) == self.steady, (0, columns.shape[1] - len(owners)))
+            shades = shades_measure(columns, solve, own, self._told, random, scene.axis_nm)
+        return Projection(columns=columns, solve=solve, species=every, flares=flaring, shades=shades)
 
     @property
     def _told(self) -> NDArray[np.bool_]:
@@ -270,6 +276,7 @@ class SeriesModel:
         values, errors = np.zeros((n, len(self.names))), np.zeros((n, len(self.names)))
         total, total_error, smooth, smooth_error, chi2 = np.zeros((5, n))
         leftover, expected = np.zeros(counts.shape), np.ones(counts.shape)
+        shades, shades_error = np.full((2, n, 2), np.nan)
         b0 = self._pattern_count()
         b1 = b0 + continuum(self.identified).shape[1]
         for number in np.unique(bins):
@@ -290,6 +297,8 @@ class SeriesModel:
             total[rows] = (y - dark[:, None])[:, used].sum(axis=1)
             by_pixel = used - float(used.sum()) * projection.solve[-1]
             total_error[rows] = np.sqrt(noise @ by_pixel**2)
+            if projection.shades is not None:
+                shades[rows], shades_error[rows] = y @ projection.shades.T, np.sqrt(noise @ projection.shades.T**2)
             light = continuum(self.identified)[used].sum(axis=0)
             smooth[rows] = fitted[rows, b0:b1] @ light
             smooth_error[rows] = np.sqrt(noise @ (light @ projection.solve[b0:b1]) ** 2)
@@ -305,6 +314,7 @@ class SeriesModel:
             continuum_error=smooth_error,
             chi2_reduced=chi2, saturated=saturated(frames), exposure_s=frames.exposure_s, sure_names=self.sure,
             present_names=self.present, blinded=saturated(frames, used), guessed=np.where(doubt > MOSTLY, doubt, 0.0),
+            shades=shades, shades_error=shades_error * more[:, None],
         )  # fmt: skip
 
     def _species_rows(self, cache: dict[int, Projection]) -> NDArray[np.float64]:
@@ -357,7 +367,9 @@ def learn_series(
         shared=shared_in_time(frames.counts, whole.scene.used, whole.scene.pixels_per_line), ceiling=ceiling,
     )
     along = model.noise_along(frames[:MOST_FRAMES]) if len(frames) >= FEW else None
-    return model if along is None else replace(model, along=along, projections={})
+    random = model._noise(whole.solution.model, model.typical_scans)
+    steady = steady_gas(whole, present & set(patterns), model._told, random)
+    return replace(model, along=along, steady=steady, projections={})
 
 
 def fit_series(

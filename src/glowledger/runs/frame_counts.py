@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -33,6 +33,8 @@ class FrameCounts:
         Pixels at the ceiling are among those that are measured: not where a line is cut off in many frames alike.
     guessed : ndarray of shape (s,)
         Part of the counts that stands for missing pixels, contained in the standard error; 0 where that is little.
+    shades, shades_error : ndarray of shape (2,)
+        Short-wave and long-wave light of a steady gas, in units of their own; NaN where unknown.
     """
 
     time_s: float
@@ -47,6 +49,8 @@ class FrameCounts:
     saturated: bool
     blinded: bool = True
     guessed: Floats
+    shades: Floats = field(default_factory=lambda: np.full(2, np.nan))
+    shades_error: Floats = field(default_factory=lambda: np.full(2, np.nan))
 
     def per_second(self) -> FrameCounts:
         """Return the frame with counts per second of exposure, or itself where the exposure is unknown."""
@@ -61,6 +65,8 @@ class FrameCounts:
             total_error=self.total_error / e,
             continuum=self.continuum / e,
             continuum_error=self.continuum_error / e,
+            shades=self.shades / e,
+            shades_error=self.shades_error / e,
         )
 
     @property
@@ -100,12 +106,15 @@ class FrameCounts:
             "saturated": self.saturated,
             "blinded": self.blinded,
             "guessed": self.guessed.tolist(),
+            "shades": self.shades.tolist(),
+            "shades_error": self.shades_error.tolist(),
         }
 
     @classmethod
     def from_dict(cls, state: dict[str, Any]) -> FrameCounts:
         """Rebuild the frame from `to_dict`."""
-        arrays = {name: np.array(state[name], dtype=float) for name in ("counts", "standard_error", "guessed")}
+        names = ("counts", "standard_error", "guessed", "shades", "shades_error")
+        arrays = {name: np.array(state[name], dtype=float) for name in names}
         return cls(**{**state, **arrays})
 
 
@@ -124,4 +133,6 @@ def frame_of(series: SeriesFit, i: int) -> FrameCounts:
         saturated=bool(series.saturated[i]),
         blinded=bool(series.saturated[i] if series.blinded is None else series.blinded[i]),
         guessed=np.zeros(series.counts.shape[1]) if series.guessed is None else series.guessed[i],
+        shades=np.full(2, np.nan) if series.shades is None else series.shades[i],
+        shades_error=np.full(2, np.nan) if series.shades_error is None else series.shades_error[i],
     )

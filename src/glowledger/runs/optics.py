@@ -14,6 +14,9 @@ RED = ("Ar I", "O I", "Ne I", "He I")
 FIRST = 10  # frames whose mean is the clean window
 FALL = 0.25  # of ln of the blue light below which nothing is called
 STEEPER = 1.3  # the blue has to fall this much faster than the red
+APART = 0.2  # of ln: by so much the short-wave light of one gas has to fall more than its long-wave light
+OWN_CLEAR = 6.0  # standard errors of that
+BRIGHTER = 0.05  # of ln: where the long-wave light of a gas rises by more, its plasma is another
 LATEST = 30  # shifts remembered
 AFTER = 5  # of which the latest are the present place
 LEAST_JUMP_NM = 0.2
@@ -27,20 +30,51 @@ class Optics:
     ----------
     first, latest : list of list of float
         ln of blue and red light: of the first frames under the present conditions, and of the last ones.
+    own_first, own_latest : list of list of float
+        The same of short-wave and long-wave light of one gas, where that is measured.
     shifts_nm : list of float
         Latest drifts of the axis.
     """
 
     first: list[list[float]] = field(default_factory=list)
     latest: list[list[float]] = field(default_factory=list)
+    own_first: list[list[float]] = field(default_factory=list)
+    own_latest: list[list[float]] = field(default_factory=list)
     shifts_nm: list[float] = field(default_factory=list)
 
     def begin(self) -> None:
         """Forget the colours: new conditions."""
-        self.first, self.latest = [], []
+        self.first, self.latest, self.own_first, self.own_latest = [], [], [], []
 
     def look(self, names: tuple[str, ...], frame: FrameCounts, main: int) -> str:
         """Take in a frame; return what to say of the window, or ''."""
+        of_one_gas = self._look_at_one(frame)
+        return self._look_at_all(names, frame, main) or of_one_gas
+
+    def _look_at_one(self, frame: FrameCounts) -> str:
+        """Hold short-wave against long-wave light of one gas, whose amount does not matter then."""
+        if not np.all(frame.shades > 0.0):  # unknown, or lost in noise
+            return ""
+        pair = np.log(frame.shades).tolist()
+        if len(self.own_first) < FIRST:
+            self.own_first.append(pair)
+            return ""
+        self.own_latest = [*self.own_latest[-FIRST + 1 :], pair]
+        if len(self.own_latest) < FIRST:
+            return ""
+        before, after = np.array(self.own_first), np.array(self.own_latest)
+        short, long = before.mean(axis=0) - after.mean(axis=0)
+        spread = np.sqrt(sum(np.var(part[:, 0] - part[:, 1], ddof=1) for part in (before, after)) / FIRST)
+        clear = short - long > max(APART, OWN_CLEAR * float(spread))
+        if not clear or short < STEEPER * long or long < -BRIGHTER:
+            return ""
+        return (
+            f"Short-wave light of the gas fell by {100 * (1 - np.exp(-short)):.0f} %, its long-wave light by "
+            f"{max(100 * (1 - np.exp(-long)), 0.0):.0f} %: a film may be growing on the window, or the plasma changed. "
+            "What is divided by light of longer waves seems to fall with it."
+        )
+
+    def _look_at_all(self, names: tuple[str, ...], frame: FrameCounts, main: int) -> str:
         blue = sum(float(frame.counts[names.index(n)]) for n in BLUE if n in names and self._strong(names, frame, n))
         red = sum(float(frame.counts[names.index(n)]) for n in RED if n in names and self._strong(names, frame, n))
         if blue <= 0 or red <= 0 or main < 0:
