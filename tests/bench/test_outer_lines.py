@@ -54,19 +54,21 @@ def placed(u, error=0.04):
     return as_identified(rows)
 
 
-def near(peak_u, line_nm, coefficients=TRUE, error_nm=0.0, bright=True, matched=(), stay=False):
-    """What may be instead of a curve, for peaks of equal brightness and lines of equal strength."""
+def near(
+    peak_u, line_nm, coefficients=TRUE, error_nm=0.0, bright=True, matched=(), stay=False, strength=None, listed=None
+):
+    """What may be instead of a curve, for peaks of equal brightness and lines of equal strength unless told."""
     rng = np.random.default_rng(5)
     count = len(peak_u)
     pattern = Pattern(
         u=np.asarray(peak_u) + rng.normal(0.0, 0.02 / 300.0, count), u_se=np.full(count, 0.02 / 300.0),
-        strength=np.ones(count), saturated=np.zeros(count, dtype=bool), fwhm_u=np.full(count, WIDTH / 300.0),
-        detection=0.1,
+        strength=np.ones(count) if strength is None else strength, saturated=np.zeros(count, dtype=bool),
+        fwhm_u=np.full(count, WIDTH / 300.0), detection=0.1 if strength is None else 0.01,
     )  # fmt: skip
     size = len(line_nm)
     lines = LineList(
-        wavelength_nm=np.asarray(line_nm), strength=np.ones(size), error_nm=np.full(size, error_nm),
-        species=("Ne I",) * size,
+        wavelength_nm=np.asarray(line_nm), strength=np.ones(size) if listed is None else listed,
+        error_nm=np.full(size, error_nm), species=("Ne I",) * size,
         anchor=np.ones(size, dtype=bool), bright=np.full(size, bright),
     )  # fmt: skip
     view = view_of(pattern, lines)
@@ -104,6 +106,18 @@ def test_a_line_far_out_that_may_be_either_of_two_is_not_trusted(off):
     risk = risk_at(found, u)
     assert risk[-1] > 0.01
     assert np.all(risk[:8] < 0.01)
+
+
+def test_a_lone_line_of_the_wrong_brightness_is_in_doubt_though_lines_further_out_are_not():
+    # a bright line stands alone between two groups, and the peak at its place is as faint as theirs: the line may be
+    # dark and the peak a stranger's, wherever that stands
+    u = np.array([-0.9, -0.85, -0.2, 0.55, 0.6, 0.66, 0.76])
+    listed = np.where(np.arange(7) == 2, 1.0, 0.03)
+    faint = np.full(7, 0.03)
+    risk = [risk_at(near(u, true_nm(u), strength=shown, listed=listed), u) for shown in (listed, faint)]
+    assert risk[0][2] < 0.001
+    assert risk[1][2] > 0.02
+    assert np.all(risk[1][3:6] < 0.001)
 
 
 def through_all_but_the_last(u, off):

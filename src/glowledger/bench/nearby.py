@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.polynomial.chebyshev import chebval, chebvander
 from numpy.typing import NDArray
-from scipy.special import ndtr
+from scipy.special import expit, ndtr
 
 from glowledger.bench.evidence import Candidate
 from glowledger.bench.hypotheses import Prior, first_of_alike
@@ -32,6 +32,7 @@ MOST_SCORED, SAME = 30, 0.15  # curves; of the FWHM: nearer ones are one
 # of the FWHM: a curve so far off takes lines for others (these are further apart); a curve so far off does harm
 ANOTHER, HARM = 0.3, 0.15
 GONE = -0.7  # natural log: price of a bright line that is not shown although its place holds a stray peak
+DARK = -2.2  # natural log of the odds that a lamp does not show one of its bright lines; common practice, no source
 BETWEEN = 9  # places from one line to the next
 MOST_STRAYS, MOST_PULLED, PULL = 12, 2, 0.2  # lines of one side; of the FWHM
 
@@ -91,7 +92,7 @@ class Nearby:
         log_weight, chance = self._doubts(at, width, pulled, between=between)
         harm = np.vstack([off.reshape(-1, len(at)), chance])
         weight = np.exp(np.concatenate([self.log_weights(), np.minimum(log_weight, 50.0)]))
-        risk = (weight @ harm) / (1.0 + np.sum(weight))
+        risk = (weight @ harm) / (1.0 + np.sum(weight)) + self._lone_stray(at, width)
         return np.asarray(np.max(risk.reshape(places.shape), axis=1, initial=0.0))
 
     def log_weights(self) -> Floats:
@@ -113,13 +114,7 @@ class Nearby:
         are blends, the curve hangs on it. That does harm as far as the curve is not uncertain anyway; `between` lines
         all does.
         """
-        own = self.own
-        places = self.u[own.peak]
-        lines = _Lines(
-            basis=_basis(places, len(own.scale)),
-            off_nm=own.listed.wavelength_nm[own.line] - chebval(places, own.scale),
-            prior_sd=LOCAL.spread(self.span, len(own.scale)), scale=own.scale,
-        )  # fmt: skip
+        own, places, lines = self.own, self.u[self.own.peak], self._lines()
         bright = own.listed.bright[own.line]
         order = np.argsort(places)
         strays, moved = [], []
@@ -144,6 +139,33 @@ class Nearby:
         first = 1 if between else len(harm) - len(inner)
         harm[first:] = np.maximum(harm[first:] - harm[0], 0.0)
         return price, harm[1:]
+
+    def _lone_stray(self, u: Floats, width_nm: Floats) -> Floats:
+        """Return the chance of harm (k,) by any one of the inner lines, if this is a stray and all others are right.
+
+        Whether one is a stray does not hang on whether another is: these chances add up.
+        """
+        own = self.own
+        inner = np.argsort(self.u[own.peak])[1:-1]
+        if len(inner) == 0:
+            return np.zeros(len(u))
+        sigma = np.tile(own.sigma_nm, (1 + len(inner), 1))
+        sigma[np.arange(1, 1 + len(inner)), inner] = np.inf
+        curves = self._lines().posterior(sigma)
+        harm = curves.harm(_basis(u, len(own.scale)), HARM * width_nm)
+        harm = np.maximum(harm[1:] - harm[0], 0.0)  # what is uncertain anyway the errors of the solution tell
+        odds = curves.log_room[1:] - curves.log_room[0] - own.gain[inner]
+        odds += DARK * own.listed.bright[own.line][inner]
+        return np.asarray(expit(odds) @ harm)
+
+    def _lines(self) -> _Lines:
+        """Return the lines that hold the solution."""
+        own, places = self.own, self.u[self.own.peak]
+        return _Lines(
+            basis=_basis(places, len(own.scale)),
+            off_nm=own.listed.wavelength_nm[own.line] - chebval(places, own.scale),
+            prior_sd=LOCAL.spread(self.span, len(own.scale)), scale=own.scale,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
