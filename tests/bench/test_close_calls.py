@@ -12,8 +12,8 @@ from glowledger.bench.evidence import Candidate
 from glowledger.bench.expected import LineList
 from glowledger.bench.identified import Placed, as_identified
 from glowledger.bench.matching import quite_unlike
-from glowledger.bench.outer_lines import unrivalled
-from glowledger.bench.polynomial import fit_lines, through
+from glowledger.bench.outer_lines import agreeing_ends, borne_out_ends, unrivalled
+from glowledger.bench.polynomial import best_degree, fit_lines, through
 from glowledger.bench.shots import prepare_shot
 from glowledger.bench.solving import solve
 from glowledger.spectra.frames import frames_from_arrays
@@ -131,3 +131,21 @@ def test_three_lines_of_thirteen_on_a_curve_make_no_scale():
     case = make_case(781082)
     result = solve([shot_of(case)], case.pixel)
     assert not result.accepted or largest_error(case, result.solution.nm(case.pixel), *result.solution.covered) < 1
+
+
+@pytest.mark.parametrize("off", [0.0, 10.0])
+def test_an_end_that_bends_the_curve_away_from_where_the_lines_further_in_put_it_is_none(off):
+    # beyond a gap two lines lie on another piece of the axis, `off` nm away; the curve follows one of them
+    u = np.array([0.07, 0.17, 0.504, 0.578, 0.592, 0.624, 0.667, 0.725, 0.773, 0.803, 0.875, 0.91, 0.932])
+    error = np.where(u < 0.2, 0.14, np.where(u < 0.55, 0.2, 0.08))
+    nm = chebval(u, TRUE) + np.where(u < 0.2, off, 0.0) + np.random.default_rng(4).normal(0.0, 0.02, len(u))
+    found = as_identified([
+        Placed(k, float(x), float(w), float(e), WIDTH, float("nan"), "Ne I", True, True, True, True, True)
+        for k, (x, w, e) in enumerate(zip(u, nm, error, strict=True))
+    ])  # fmt: skip
+    fit = best_degree(u, nm, error, SPAN, 0.7)
+    alive = np.flatnonzero(fit.weight > 0.05)
+    assert 0 in agreeing_ends(found, alive, fit)
+    held = borne_out_ends(found, alive, np.arange(len(u)), fit)
+    assert (0 in held) == (off == 0.0)
+    assert set(range(3, 13)) <= set(held.tolist())

@@ -9,10 +9,10 @@ from numpy.polynomial.chebyshev import chebfit, chebval
 
 from glowledger.bench.calibration import calibrate
 from glowledger.bench.company import company, wider
+from glowledger.bench.cutting import as_ill_told
 from glowledger.bench.placing import placed
 from glowledger.bench.polynomial import fit_lines
 from glowledger.bench.shots import prepare_shot
-from glowledger.bench.solution import as_ill_told
 from glowledger.bench.solving import HIDDEN, solve
 from glowledger.bench.whole_spectrum import WholeFit
 from glowledger.spectra.frames import frames_from_arrays

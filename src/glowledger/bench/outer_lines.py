@@ -293,15 +293,66 @@ def _ended(
     return rows
 
 
+def borne_out_ends(
+    found: Identified, rows: NDArray[np.intp], kept: NDArray[np.intp], fit: LineFit
+) -> NDArray[np.intp]:
+    """Return lines without outermost ones at which the lines further in clearly tell another curve.
+
+    Where the scale breaks, as of joined detectors, lines beyond that agree by chance bend the curve, and the last right
+    ones follow it within their errors; those further in do not.
+
+    Parameters
+    ----------
+    found : Identified
+        Every identified peak.
+    rows : ndarray of intp
+        Lines that may carry the solution.
+    kept : ndarray of intp, shape (m,)
+        Lines of the fit.
+    fit : LineFit
+        Over `kept`.
+    """
+    rows = rows[np.argsort(found.u[rows])]
+    for side in (1.0, -1.0):
+        while len(rows) > ENOUGH_AGREEING:
+            end = int(rows[-1])
+            off, error = _told_by_inner(found, end, side, kept, fit)
+            if abs(off) < max(OFF_END * found.width_nm[end], CONTRADICTS * error):
+                break
+            rows = rows[:-1]
+        rows = rows[::-1]
+    return rows
+
+
+def _told_by_inner(
+    found: Identified, end: int, side: float, kept: NDArray[np.intp], fit: LineFit
+) -> tuple[float, float]:
+    """Return how far off a fit the lines further in than one at a side (-1 or 1) put the curve there, and the error."""
+    inner, basis, rate = _without(found, side * found.u[kept] >= side * found.u[end], kept, fit)
+    at = np.asarray(chebvander(found.u[[end]], fit.degree)[0], dtype=np.float64)
+    told = np.linalg.solve(inner, at)
+    left = found.wavelength_nm[kept] - fit.nm(found.u[kept])
+    outer = side * found.u[kept] >= side * found.u[end]
+    variance = float(at @ told)
+    return -float(told @ (basis.T @ (rate * left[outer]))), float(np.sqrt(variance)) if variance > 0.0 else np.inf
+
+
+def _without(
+    found: Identified, out: NDArray[np.bool_], kept: NDArray[np.intp], fit: LineFit
+) -> tuple[Floats, Floats, Floats]:
+    """Return the precision of a fit without some of its lines (m,), and what these add: basis and rate."""
+    basis = np.asarray(chebvander(found.u[kept][out], fit.degree), dtype=np.float64)
+    rate = fit.rate(found.error_nm[kept])[out]
+    return np.linalg.inv(fit.covariance) - (basis * rate[:, None]).T @ basis, basis, rate
+
+
 def _foretold_to(
     found: Identified, end: int, side: float, kept: NDArray[np.intp], fit: LineFit, *, itself: bool = False
 ) -> float:
     """Return the standard error, nm, with which lines further in (and `itself`) tell the one at a side (-1 or 1)."""
     place = side * found.u[kept]
     outer = place > side * found.u[end] if itself else place >= side * found.u[end]
-    basis = np.asarray(chebvander(found.u[kept][outer], fit.degree), dtype=np.float64)
-    rate = fit.rate(found.error_nm[kept])[outer]
-    inner = np.linalg.inv(fit.covariance) - (basis * rate[:, None]).T @ basis
+    inner = _without(found, outer, kept, fit)[0]
     at = np.asarray(chebvander(found.u[[end]], fit.degree)[0], dtype=np.float64)
     variance = float(at @ np.linalg.solve(inner, at))
     return float(np.sqrt(variance)) if variance > 0.0 else np.inf

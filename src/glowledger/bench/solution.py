@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from functools import partial
 
 import numpy as np
 from numpy.polynomial.chebyshev import chebval
@@ -12,6 +10,7 @@ from numpy.typing import NDArray
 
 from glowledger.bench.broken_scale import unbroken
 from glowledger.bench.company import likely_company
+from glowledger.bench.cutting import FEWEST_KEPT, as_ill_told, cut_back, fitted
 from glowledger.bench.identified import Identified
 from glowledger.bench.matching import View
 from glowledger.bench.nearby import PULL, Nearby, nearby_curves, weighed
@@ -32,21 +31,16 @@ from glowledger.bench.outer_lines import (
     well_covered,
 )
 from glowledger.bench.placing import MOST_ROUGH, placed
-from glowledger.bench.polynomial import LineFit, best_degree
+from glowledger.bench.polynomial import LineFit
 from glowledger.bench.shots import Shot, with_better_width
-from glowledger.bench.whole_spectrum import MOST_MISFIT, STRANGE_PRICE, WholeFit, WholeSpectrum
+from glowledger.bench.whole_spectrum import STRANGE_PRICE, WholeFit, WholeSpectrum
 
 Floats = NDArray[np.float64]
-_Cut = Callable[[Identified, NDArray[np.intp], LineFit], NDArray[np.intp]]  # lines left of some
 
 USUAL_STRANGERS, NEIGHBOURS = 1, 8  # lines out of place that are no sign of more, of all and of the nearest
-ENOUGH_USED, AGREES, DRAWN_STEPS, FEWEST_KEPT = 4, 3.0, 3, 3  # lines; standard errors; steps; lines
+ENOUGH_USED, AGREES, DRAWN_STEPS = 4, 3.0, 3  # lines; standard errors; steps
 SHOWS = 0.4  # of the FWHM: lines placed so well by their peaks show that a curve placed by the whole spectrum holds
 BAND_SHOWS = 0.3  # of the FWHM: the same for phosphor bands, and where peaks place the curve as well
-# of their stated errors, by which lines usually scatter: these count in neighbours and shapes that most do not have.
-# Settled as told at `outer_lines.GOOD_TO`
-USUAL_SHARE = 0.7
-MOST_CUT = 4  # times that a range is cut at ends that contradict the curve, and the curve drawn anew
 MOST_MOVES, WORTH_MOVING = 2, 1.0  # to a better curve nearby; natural log of the odds
 ALIKE = 0.02  # of the FWHM: what is near one of two such curves is near the other
 
@@ -153,7 +147,7 @@ def polished(near: Nearby, shots: list[Shot], view: View) -> tuple[Nearby, list[
         Their peaks, and the lamp.
     """
     found, usable = placed(shots, near.own.scale, 0.6)
-    fit = _fitted(found, usable, near.span)
+    fit = fitted(found, usable, near.span)
     if fit is None:
         return near, shots
     single = usable[(fit.weight > 0.05) & found.single[usable]]
@@ -186,7 +180,7 @@ def refine_solution(
     Refined or None
     """
     found, usable = placed(shots, near.own.scale, 0.6)
-    first = _fitted(found, usable, near.span)
+    first = fitted(found, usable, near.span)
     if first is None:
         return None
     alive = usable[first.weight > 0.05]
@@ -252,7 +246,7 @@ def _by_peaks(
     if len(kept) < FEWEST_KEPT:
         return None
     held, doubtful = in_doubt(found, kept, doubt)
-    fit = _fitted(held, np.concatenate([kept, doubtful]), span)
+    fit = fitted(held, np.concatenate([kept, doubtful]), span)
     dropped = np.zeros(0)
     if fit is not None and len(kept) < len(usable):  # what was dropped had bent the scale that the peaks were placed by
         low, high = np.min(found.wavelength_nm[kept]) - 1e-3, np.max(found.wavelength_nm[kept]) + 1e-3
@@ -260,29 +254,21 @@ def _by_peaks(
         found, kept = placed(shots, fit.coefficients, 0.6)
         kept = kept[~np.isin(found.wavelength_nm[kept], dropped)]
         kept = kept[(found.wavelength_nm[kept] > low) & (found.wavelength_nm[kept] < high)]
-        fit = _fitted(found, kept, span)
+        fit = fitted(found, kept, span)
     if fit is None:
         return None
     found, kept, strange = _with_excess(found, kept, kept[fit.weight > 0.05], dropped)
     found, doubtful = in_doubt(found, kept, doubt)
     kept = np.concatenate([kept, doubtful])
-    fit = _fitted(found, kept, span)
+    fit = fitted(found, kept, span)
     if fit is None:
         return None
     fit = fit if by_whole is None else as_ill_told(fit, by_whole[1])
     alive = kept[(fit.weight > 0.05) & ~np.isin(kept, np.concatenate([doubtful, strange]))]
-    before_break: _Cut = partial(unbroken, shots=shots)
-    cuts: list[_Cut] = [before_break, *(agreeing_ends,) * MOST_CUT, before_break]
-    for ends_of in cuts:
-        inside = ends_of(found, alive, fit)
-        if len(inside) < len(alive):  # what lies beyond may be of another scale, and may have bent this one
-            ends = np.min(found.u[inside]), np.max(found.u[inside])
-            kept = kept[(found.u[kept] >= ends[0]) & (found.u[kept] <= ends[1])]
-            again = _fitted(found, kept, span)
-            if again is None:
-                return None
-            fit = again if by_whole is None else as_ill_told(again, by_whole[1])
-            alive = inside[np.isin(inside, kept[fit.weight > 0.05])]
+    cut = cut_back(found, (kept, alive), fit, shots, span, by_whole)
+    if cut is None:
+        return None
+    kept, alive, fit = cut
     cautious = doubting_faint(found, kept, fit)
     carrying = undisputed(found, well_covered(found, alive[_showing(found, alive)], cautious), fit, first)
     if by_whole is not None:
@@ -293,18 +279,6 @@ def _by_peaks(
     carrying = unrivalled(found, carrying, kept, fit, span)
     carrying = agreeing_ends(found, foretold_ends(found, carrying, kept, fit), fit)
     return _refined(found, kept, carrying, fit)
-
-
-def as_ill_told(fit: LineFit, whole: WholeFit) -> LineFit:
-    """Return a fit with the errors that lines have where those of the list do not tell the whole spectrum.
-
-    Light of no list that shows between the lines is in their flanks as well, and pulls them as it pulls the others.
-    """
-    if whole.trusted:
-        return fit
-    worse = float(np.sqrt(np.clip(whole.chi2, 1.0, MOST_MISFIT)))
-    scatter, share = worse * fit.scatter_nm, worse * fit.error_share
-    return replace(fit, covariance=worse**2 * fit.covariance, error_share=share, scatter_nm=scatter)
 
 
 def _by_spectrum(
@@ -381,16 +355,5 @@ def _with_excess(
 def _rough(scale: Floats, shots: list[Shot]) -> Floats:
     """Return the polynomial through all lines near a matched scale; the scale itself if these are too few."""
     found, usable = placed(shots, scale, 0.9, MOST_ROUGH)
-    fit = _fitted(found, usable, 2.0 * abs(float(scale[1])))
+    fit = fitted(found, usable, 2.0 * abs(float(scale[1])))
     return scale if fit is None else fit.coefficients
-
-
-def _fitted(found: Identified, rows: NDArray[np.intp], span: float) -> LineFit | None:
-    """Return the polynomial through some lines; None if there are too few."""
-    if len(rows) < FEWEST_KEPT:
-        return None
-    try:
-        fit = best_degree(found.u[rows], found.wavelength_nm[rows], found.error_nm[rows], span, USUAL_SHARE)
-    except ValueError:
-        return None
-    return fit if np.count_nonzero(fit.weight > 0.05) > 2 else None
