@@ -33,6 +33,7 @@ MOST_SCORED, SAME = 30, 0.15  # curves; of the FWHM: nearer ones are one
 ANOTHER, HARM = 0.3, 0.15
 GONE = -0.7  # natural log: price of a bright line that is not shown although its place holds a stray peak
 DARK = -2.2  # natural log of the odds that a lamp does not show one of its bright lines; common practice, no source
+MOST_CHANCE = 0.99  # of a stray, that a line is counted with
 BETWEEN = 9  # places from one line to the next
 MOST_STRAYS, MOST_PULLED, PULL = 12, 2, 0.2  # lines of one side; of the FWHM
 
@@ -150,13 +151,16 @@ class Nearby:
         if len(inner) == 0:
             return np.zeros(len(u))
         sigma = np.tile(own.sigma_nm, (1 + len(inner), 1))
-        sigma[np.arange(1, 1 + len(inner)), inner] = np.inf
-        curves = self._lines().posterior(sigma)
-        harm = curves.harm(_basis(u, len(own.scale)), HARM * width_nm)
+        stray = np.arange(1, 1 + len(inner)), inner
+        sigma[stray] = np.inf
+        lines = self._lines()
+        room = lines.posterior(sigma).log_room
+        chance = expit(room[1:] - room[0] - own.gain[inner] + DARK * own.listed.bright[own.line][inner])
+        sigma[:, inner] = own.sigma_nm[inner] / np.sqrt(1.0 - np.minimum(chance, MOST_CHANCE))
+        sigma[stray] = np.inf
+        harm = lines.posterior(sigma).harm(_basis(u, len(own.scale)), HARM * width_nm)
         harm = np.maximum(harm[1:] - harm[0], 0.0)  # what is uncertain anyway the errors of the solution tell
-        odds = curves.log_room[1:] - curves.log_room[0] - own.gain[inner]
-        odds += DARK * own.listed.bright[own.line][inner]
-        return np.asarray(expit(odds) @ harm)
+        return np.asarray(chance @ harm)
 
     def _lines(self) -> _Lines:
         """Return the lines that hold the solution."""
