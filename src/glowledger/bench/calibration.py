@@ -14,7 +14,7 @@ from glowledger.bench.line_shape import with_shape
 from glowledger.bench.outcome import Calibration
 from glowledger.bench.seams import bend_of_axis, check_bend, check_files, check_seam
 from glowledger.bench.shots import USE_LINES, Shot, of_no_lines, prepare_shot
-from glowledger.bench.solving import ANOTHER_SCALE, HIDDEN, NOT_ALL_TRIED, candidates_for, solve
+from glowledger.bench.solving import ANOTHER_SCALE, HIDDEN, NOT_ALL_TRIED, OTHER_LIGHT, candidates_for, solve
 from glowledger.errors import CalibrationError
 from glowledger.spectra.frames import Frames
 from glowledger.threads import one_thread
@@ -26,7 +26,15 @@ LAMPS_SOLVED = 4  # the likeliest lamps are solved in full
 BRIGHTEST, CUT_OFF = 10, 0.5  # lines; share of them that stand at the ceiling in a spectrum that is spoiled by it
 FEW_SURE = 6  # lines of a lamp that no exposure makes more of, as of hydrogen, sodium
 MANY_LINES = 8  # in a refused solution: too many for other scales to fit by chance, unless they crowd
+ROUGH_NM = 60.0  # by which an nm axis beyond the usual bounds may be off at either end
+SURE_SCALE = 4.6  # natural log of the odds by the peaks, over chance and over other scales: only more lines are wanting
 LAMP_MARGIN = 6.0  # natural log of the odds between two lamps whose solutions contradict each other
+
+CHECK_LAMP = (
+    "Check the name of the lamp (several elements: hg,ar), keep room light out, or use a lamp with more lines "
+    "(neon, argon, mercury-argon)."
+)
+NAME_LAMP = "Name the lamp with --lamp (several elements with commas), expose longer, or use a lamp with more lines."
 
 
 @one_thread
@@ -54,13 +62,14 @@ def calibrate(shots: list[tuple[Frames, str]], *, prior: Prior | None = None) ->
     """
     axis = shots[0][0].axis
     _check_axes(shots)
+    prior = prior or bounds_of(shots[0][0])
     found: list[Shot] = []
     for frames, lamp in shots:
         shot = prepare_shot(frames, AUTO_LAMPS[0] if lamp == "auto" else lamp)
         if lamp == "auto":
             alone = find_lamp(shot, axis, prior)
             if not alone.accepted:
-                return alone
+                return _with_bounds(alone, frames)
             shot = replace(shot, lamp=alone.lamp, lines=lines_of(alone.lamp))
         found.append(shot)
     names = [_name(frames, number) for number, (frames, _) in enumerate(shots, 1)]
@@ -69,7 +78,30 @@ def calibrate(shots: list[tuple[Frames, str]], *, prior: Prior | None = None) ->
     result = check_bend(result, axis)
     if result.accepted:
         result = with_shape(result, found, axis)
-    return _noted(result if result.accepted else _explained(result, found, axis, prior), shots)
+    if not result.accepted:
+        result = _with_bounds(_explained(result, found, axis, prior), shots[0][0])
+    return _noted(result, shots)
+
+
+def bounds_of(frames: Frames) -> Prior | None:
+    """Return where scales are sought if the nm axis of a file says that they lie beyond the usual bounds; else None."""
+    low, high = float(np.min(frames.axis)), float(np.max(frames.axis))
+    usual = Prior()
+    if frames.axis_kind != "nm_air" or (low <= usual.start_nm[1] and high >= usual.end_nm[0]):
+        return None
+    return Prior(start_nm=(low - ROUGH_NM, low + ROUGH_NM), end_nm=(high - ROUGH_NM, high + ROUGH_NM))
+
+
+def _with_bounds(result: Calibration, frames: Frames) -> Calibration:
+    """Add to what to do about a lamp that nothing fits where scales were sought, as it may lie elsewhere."""
+    if result.mend not in (CHECK_LAMP, NAME_LAMP) or frames.axis_kind != "pixel":
+        return result
+    (low, high), (least, most) = Prior().start_nm, Prior().end_nm
+    told = (
+        f" Spectrometers that begin at {low:.0f} to {high:.0f} nm and end at {least:.0f} to {most:.0f} nm were tried: "
+        "for another one give a file whose axis is in nm, if only roughly."
+    )
+    return replace(result, mend=result.mend + told)
 
 
 def _solved(shots: list[Shot], names: list[str], axis: Floats, prior: Prior | None) -> Calibration:
@@ -111,6 +143,9 @@ def _explained(result: Calibration, shots: list[Shot], axis: Floats, prior: Prio
     spoiled = next((mend for shot in shots if (mend := spoiled_light(shot))), "")
     if spoiled:
         return replace(result, mend=spoiled)
+    few = held_by_few(result, shots)
+    if few:
+        return replace(result, mend=few)
     if NOT_ALL_TRIED in result.reasons:  # that another lamp has fewer scales to try says nothing for it
         mend = (
             "Add a file of a second lamp of one element (neon, argon, mercury): its lines settle which scale it is. "
@@ -138,16 +173,29 @@ def _explained(result: Calibration, shots: list[Shot], axis: Floats, prior: Prio
     elif result.peaks_found < 8:
         mend = "Few lines stand out: expose longer, let the lamp warm up, or add a file of a second lamp (neon, argon)."
     else:
-        mend = (
-            "Check the name of the lamp (several elements: hg,ar), keep room light out, or use a lamp with more lines "
-            "(neon, argon, mercury-argon)."
-        )
+        mend = CHECK_LAMP
     return replace(result, mend=mend)
 
 
 def _sure(shot: Shot) -> NDArray[np.bool_]:
     """Return which lines a lamp surely shows, each in its place."""
     return np.asarray(shot.lines.bright & shot.lines.anchor)
+
+
+def held_by_few(result: Calibration, shots: list[Shot]) -> str:
+    """Return what to do where the scale is sure, and only lines that hold it are wanting; else nothing."""
+    if min(result.log_evidence, result.log_margin) < SURE_SCALE or any(
+        reason in (ANOTHER_SCALE, NOT_ALL_TRIED, OTHER_LIGHT) for reason in result.reasons
+    ):
+        return ""
+    known = f"The lines are recognised as those of '{result.lamp}', but too few of them tell their place. "
+    flat = sum(int(np.count_nonzero(shot.peaks.saturated)) for shot in shots)
+    if flat:
+        lines = "1 line is" if flat == 1 else f"{flat} lines are"
+        return f"{known}{lines} cut off at the detector's ceiling: shorten the exposure or move the lamp away."
+    if any(not np.all(shot.lines.anchor) for shot in shots):
+        known += "The bands of phosphors, which differ between makes, hold no curve. "
+    return f"{known}Add a file of a second lamp (neon, argon), or narrow the slit or fibre so that lines stand apart."
 
 
 def spoiled_light(shot: Shot) -> str:
@@ -187,9 +235,8 @@ def find_lamp(shot: Shot, axis: Floats, prior: Prior | None = None) -> Calibrati
     solved = [solve([named], axis, prior=prior, candidates=found) for named, found in trials[:LAMPS_SOLVED]]
     accepted = [c for c in solved if c.accepted]
     if not accepted:
-        mend = spoiled_light(shot) or (
-            "Name the lamp with --lamp (several elements with commas), expose longer, or use a lamp with more lines."
-        )
+        few = [held_by_few(refused, [named]) for refused, (named, _) in zip(solved, trials, strict=False)]
+        mend = spoiled_light(shot) or next(filter(None, few), NAME_LAMP)
         if not solved:
             return Calibration(
                 lamp="auto", accepted=False, peaks_found=len(shot.peaks), mend=mend, reasons=("no lamp fits",)
