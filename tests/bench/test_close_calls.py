@@ -106,6 +106,14 @@ def test_a_range_does_not_reach_to_lines_that_strangers_pulled():
     assert largest_error(case, result.solution.nm(case.pixel), *result.solution.covered) < 1.0
 
 
+def test_four_lines_that_contradict_each_other_hold_no_curve():
+    # hydrogen, strangers beside two of its lines: through four lines there is always a curve, but this one is too bent
+    case = make_grating_case(801003)
+    result = solve([shot_of(case)], case.pixel)
+    assert not result.accepted
+    assert any("contradict each other" in reason for reason in result.reasons)
+
+
 # helium, neon and argon, of which a second scale has the same lines but for those of one end; xenon at 11 nm, near
 # whose curve more than half a dozen others were not ruled out, as the spectrum was not asked about them
 @pytest.mark.parametrize("seed", [732599, 751017])

@@ -14,7 +14,7 @@ from glowledger.bench.line_shape import with_shape
 from glowledger.bench.outcome import Calibration
 from glowledger.bench.seams import bend_of_axis, check_bend, check_files, check_seam
 from glowledger.bench.shots import USE_LINES, Shot, of_no_lines, prepare_shot
-from glowledger.bench.solving import ANOTHER_SCALE, HIDDEN, NOT_ALL_TRIED, OTHER_LIGHT, candidates_for, solve
+from glowledger.bench.solving import ANOTHER_SCALE, HIDDEN, NEEDED, NOT_ALL_TRIED, OTHER_LIGHT, candidates_for, solve
 from glowledger.errors import CalibrationError
 from glowledger.spectra.frames import Frames
 from glowledger.threads import one_thread
@@ -184,9 +184,9 @@ def _sure(shot: Shot) -> NDArray[np.bool_]:
 
 def held_by_few(result: Calibration, shots: list[Shot]) -> str:
     """Return what to do where the scale is sure, and only lines that hold it are wanting; else nothing."""
-    if min(result.log_evidence, result.log_margin) < SURE_SCALE or any(
-        reason in (ANOTHER_SCALE, NOT_ALL_TRIED, OTHER_LIGHT) for reason in result.reasons
-    ):
+    only_few = all(reason.endswith(NEEDED) for reason in result.reasons)
+    doubted = any(reason in (ANOTHER_SCALE, NOT_ALL_TRIED, OTHER_LIGHT) for reason in result.reasons)
+    if not only_few and (doubted or min(result.log_evidence, result.log_margin) < SURE_SCALE):
         return ""
     known = f"The lines are recognised as those of '{result.lamp}', but too few of them tell their place. "
     flat = sum(int(np.count_nonzero(shot.peaks.saturated)) for shot in shots)

@@ -87,6 +87,11 @@ class Refined:
         return bool(np.any(self.used & self.found.sharp))
 
     @property
+    def at_odds(self) -> bool:
+        """Whether lines contradict each other that are so few that none is left to tell which is a stranger's."""
+        return self.fit.scatter_nm > 0.0 and self.supporting <= self.fit.degree + 1
+
+    @property
     def supporting(self) -> int:
         """Number of lines that agree with the solution, vague ones included."""
         return int(np.count_nonzero(self.fit.weight > 0.05))

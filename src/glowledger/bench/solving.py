@@ -70,6 +70,7 @@ ANOTHER_SCALE = "a quite different wavelength scale fits nearly as well"
 BY_CHANCE = "the peaks fit this lamp hardly better than chance"
 OTHER_LIGHT = "most of the bright peaks are not of this lamp"
 HIDDEN = "another line seems to hide in"
+NEEDED = " are needed"
 NOT_ALL_TRIED = "so many other wavelength scales fit nearly as well that not all of them were tried"
 
 
@@ -314,11 +315,13 @@ def _doubts(
     if not doubts and few and result.log_evidence < LEAST_EVIDENCE and word is not None and word.evidence < 2 * SURE:
         doubts.append(f"only {result.matched} of {len(result.lines)} lines lie on one curve, and so few always do")
     if result.matched < MIN_USED:
-        doubts.append(f"{_only(result.matched)} can carry the solution, {MIN_USED} are needed")
+        doubts.append(f"{_only(result.matched)} can carry the solution, {MIN_USED}{NEEDED}")
         if refined.hiding_nm and result.log_margin > MIN_MARGIN:  # else which lines they are is not known
             doubts.append(f"{HIDDEN} {_those_at(refined.hiding_nm)}")
     elif refined.supporting < MIN_SUPPORTING:
-        doubts.append(f"{_only(refined.supporting)} can agree with the solution, {MIN_SUPPORTING} are needed")
+        doubts.append(f"{_only(refined.supporting)} can agree with the solution, {MIN_SUPPORTING}{NEEDED}")
+    elif refined.at_odds:
+        doubts.append("the few lines contradict each other: one of them is a stranger's, or pulled by one")
     if best.explained < MIN_EXPLAINED and confidence < STRANGE_CONFIDENCE:
         doubts.append(OTHER_LIGHT)
     return tuple(doubts)
