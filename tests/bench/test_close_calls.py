@@ -114,6 +114,12 @@ def test_four_lines_that_contradict_each_other_hold_no_curve():
     assert any("contradict each other" in reason for reason in result.reasons)
 
 
+def test_vague_lines_do_not_show_that_a_curve_placed_by_the_whole_spectrum_holds():
+    # krypton and xenon, lines 10 nm wide: three blends agreed with a curve a quarter of a width off, in their errors
+    case = make_case(791790)
+    assert not solve([shot_of(case)], case.pixel).accepted
+
+
 # helium, neon and argon, of which a second scale has the same lines but for those of one end; xenon at 11 nm, near
 # whose curve more than half a dozen others were not ruled out, as the spectrum was not asked about them
 @pytest.mark.parametrize("seed", [732599, 751017])

@@ -17,6 +17,7 @@ from glowledger.bench.nearby import PULL, Nearby, nearby_curves, weighed
 from glowledger.bench.outer_lines import (
     GOOD_TO,
     MOST_DOUBT,
+    STILL_GOOD_TO,
     WELL_PLACED,
     agreeing_ends,
     doubting_faint,
@@ -303,6 +304,9 @@ def _by_spectrum(
     agree = usable[(fit.weight > 0.05) & shows[usable] & np.isin(usable, kept)]
     agree = unbroken(found, agree, fit, shots)
     carrying = undisputed(found, well_covered(found, agree, fit, GOOD_TO), fit, first)
+    # together they must tell a shift of the curve by a fifth of the width
+    if np.sum((found.width_nm[carrying] / found.error_nm[carrying]) ** 2) < STILL_GOOD_TO**-2:
+        carrying = carrying[:0]
     return replace(_refined(found, usable, carrying, fit), by_spectrum=True)
 
 
