@@ -106,6 +106,12 @@ def test_a_range_does_not_reach_to_lines_that_strangers_pulled():
     assert largest_error(case, result.solution.nm(case.pixel), *result.solution.covered) < 1.0
 
 
+def test_three_lines_on_a_scale_that_runs_the_other_way_are_no_evidence():
+    # xenon in the blue: its lines meet those of the scale turned round, three of them well
+    case = make_grating_case(811129)
+    assert not solve([shot_of(case)], case.pixel).accepted
+
+
 def test_four_lines_that_contradict_each_other_hold_no_curve():
     # hydrogen, strangers beside two of its lines: through four lines there is always a curve, but this one is too bent
     case = make_grating_case(801003)
