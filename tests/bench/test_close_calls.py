@@ -169,3 +169,11 @@ def test_an_end_that_bends_the_curve_away_from_where_the_lines_further_in_put_it
     held = borne_out_ends(found, alive, np.arange(len(u)), fit)
     assert (0 in held) == (off == 0.0)
     assert set(range(3, 13)) <= set(held.tolist())
+
+
+@pytest.mark.parametrize(("seed", "told"), [(811143, True), (3, False), (5, False)])
+def test_the_chance_that_a_line_is_a_strangers_is_told_where_it_is_more_than_usual(seed, told):
+    """The first, of hydrogen lines with a pulled one at an end, is off by more than it may be."""
+    result = solve([shot_of(make_case(seed))], make_case(seed).pixel)
+    assert result.accepted
+    assert any("about 1 in" in warning for warning in result.warnings) == told, result.warnings

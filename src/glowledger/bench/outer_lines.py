@@ -69,6 +69,30 @@ def low_risk(
     return runs[0], runs[1]
 
 
+def largest_risk(
+    found: Identified, used: NDArray[np.bool_], near: Nearby, pulled: tuple[float, float]
+) -> float:
+    """Return the chance that the curve is off by more than a fifth of the width at lines used, or between two of them.
+
+    Parameters
+    ----------
+    found : Identified
+        Every identified peak.
+    used : ndarray of bool, shape (k,)
+        Lines that carry the curve.
+    near : Nearby
+        The scale, and the curves near it.
+    pulled : tuple of float
+        Chances that a faint, a bright line is pulled.
+    """
+    rows = np.flatnonzero(used & found.sharp)
+    if len(rows) < 2:
+        return 0.0
+    rows = rows[np.argsort(found.u[rows])]
+    at, width = found.u[rows], found.width_nm[rows]
+    return float(max(near.risk(at, width, pulled).max(), near.risk_between(at, width, pulled).max()))
+
+
 def _run(
     found: Identified, rows: NDArray[np.intp], risk: Floats, near: Nearby, pulled: tuple[float, float], limit: float
 ) -> NDArray[np.intp]:

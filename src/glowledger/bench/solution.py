@@ -24,6 +24,7 @@ from glowledger.bench.outer_lines import (
     doubts,
     foretold_ends,
     in_doubt,
+    largest_risk,
     low_risk,
     pulled_share,
     undisputed,
@@ -70,6 +71,8 @@ class Refined:
         Whether the lines of the lamp describe the whole spectrum, other light being little.
     hiding_nm : tuple of float
         Wavelengths of lines that are so wide that another one likely hides in them.
+    risk : float
+        Chance that the curve is off by more than a fifth of the width at a line that carries it, or between two.
     """
 
     fit: LineFit
@@ -81,6 +84,7 @@ class Refined:
     described: bool = True
     clear: bool = True
     hiding_nm: tuple[float, ...] = ()
+    risk: float = 0.0
 
     @property
     def of_lines(self) -> bool:
@@ -191,6 +195,20 @@ def refine_solution(
         return None
     alive = usable[first.weight > 0.05]
     pulled = pulled_share(found, alive, np.setdiff1d(usable, alive))
+    refined = _best_refined((found, usable, alive), first, near, pulled, shots, by_whole)
+    return None if refined is None else replace(refined, risk=largest_risk(refined.found, refined.used, near, pulled))
+
+
+def _best_refined(
+    placed_lines: tuple[Identified, NDArray[np.intp], NDArray[np.intp]],
+    first: LineFit,
+    near: Nearby,
+    pulled: tuple[float, float],
+    shots: list[Shot],
+    by_whole: tuple[WholeSpectrum, WholeFit] | None,
+) -> Refined | None:
+    """Return the solution that most lines hold: by the peaks, or where these are too few by the whole spectrum."""
+    found, usable, alive = placed_lines
     kept, kept_by_spectrum = low_risk(found, alive, near, pulled)
     doubt = doubts(found, np.setdiff1d(alive, kept), near, pulled)
     by_peaks = _by_peaks(shots, (found, usable, kept), doubt, (first, near.span), by_whole)

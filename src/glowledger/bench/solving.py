@@ -25,6 +25,7 @@ from glowledger.bench.hypotheses import Prior
 from glowledger.bench.matching import View, match, quite_unlike, view_of, worth_a_look
 from glowledger.bench.nearby import Nearby, beside_matched
 from glowledger.bench.outcome import Calibration
+from glowledger.bench.outer_lines import MOST_RISK
 from glowledger.bench.polynomial import crookedness
 from glowledger.bench.shots import Shot, joined_lines, pattern_of
 from glowledger.bench.solution import Refined, Settling, polished, refine_solution
@@ -141,7 +142,18 @@ def solve(
     sure = partial(_sure_by_spectrum, result)
     reasons = _doubts(result, near.own, refined, lambda: by_spectrum(fitted, unlike, whole, sure))
     reasons += (NOT_ALL_TRIED,) if whole.left_out else ()
-    return replace(result, accepted=not reasons, reasons=reasons)
+    return replace(result, accepted=not reasons, reasons=reasons, warnings=_risks(refined, reasons))
+
+
+def _risks(refined: Refined, reasons: tuple[str, ...]) -> tuple[str, ...]:
+    """Return how likely an accepted solution is off, where that is more than usual."""
+    if reasons or refined.risk < MOST_RISK:
+        return ()
+    odds = round(1.0 / refined.risk, -1) if refined.risk < 0.05 else round(1.0 / refined.risk)
+    return (
+        "A line that carries the solution may be a stranger's, or pulled by one: the chance that the scale is off "
+        f"somewhere by more than a fifth of a line width is about 1 in {odds:.0f}. A file of a second lamp settles it.",
+    )
 
 
 def _drawn(
