@@ -94,14 +94,26 @@ def fit_warnings(
             f"{in_percent(strange)} of the light fits no listed species (in hydrogen, the many unlisted lines of "
             "H2): faint species are not claimed"
         )
-    if unlit(scene, seen):
-        found.append(f"no light is seen below {seen.lit_from_nm:.0f} nm; a window there would explain it")
+    found.extend(_of_the_ends(scene, seen))
     if daylight(scene, solution):
         found.append("the dark lines of daylight are seen: keep daylight from the fibre, it hides faint species")
     absorbed = absorption_warning(evidence)
     if absorbed:
         found.append(absorbed)
     return tuple(found)
+
+
+def _of_the_ends(scene: Scene, seen: Visibility) -> list[str]:
+    """Return what may stop the light beyond the last that is seen, where something seems to."""
+    found = []
+    if unlit(scene, seen):
+        found.append(f"no light is seen below {seen.lit_from_nm:.0f} nm; a window there would explain it")
+    if np.isfinite(scene.cut_above_nm):
+        found.append(
+            f"no light is seen above {scene.cut_above_nm:.0f} nm, where what glows here should have some: a filter, as "
+            "in most cameras, would explain it"
+        )
+    return found
 
 
 def _of_the_axis(scene: Scene, solution: Solution, *, calibrated: bool, placed: bool) -> list[str]:

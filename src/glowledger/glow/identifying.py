@@ -25,7 +25,7 @@ from glowledger.glow.likelihood import failed
 from glowledger.glow.loosening import with_loosened_templates
 from glowledger.glow.many_lines import among_many_lines, many_lines_variance
 from glowledger.glow.no_light import without_single_pixels
-from glowledger.glow.one_hump import hump_width_nm
+from glowledger.glow.one_hump import hump_width_nm, smooth_over_nm
 from glowledger.glow.phosphor import PHOSPHOR
 from glowledger.glow.phosphor_doubt import phosphor_variance
 from glowledger.glow.plan import Plan, first_plan, seen_in, warming, with_clear, with_temperatures, with_tilts
@@ -33,11 +33,11 @@ from glowledger.glow.results import Fit
 from glowledger.glow.room_light import fluorescent
 from glowledger.glow.rotation import moved_kelvin, settled_with
 from glowledger.glow.scene import Scene, build_scene, with_emitters
-from glowledger.glow.second_start import COARSEST_FWHM_NM, WIDEST, best_start
-from glowledger.glow.start_search import first_fit
+from glowledger.glow.second_start import COARSEST_FWHM_NM, WIDEST, best_start, looks_astray
+from glowledger.glow.start_search import clearly_better, first_fit
 from glowledger.glow.starting import bridged, guessed_line_spread, narrowed
 from glowledger.glow.uneven_noise import uneven_variance
-from glowledger.glow.visibility import unlit, visibility, window_free_below
+from glowledger.glow.visibility import NO_ENDS, passing_between, unlit, unlit_ends, visibility
 from glowledger.glow.whole_pixels import fitted
 from glowledger.spectra.averaging import mean_frame
 from glowledger.spectra.frames import Frames
@@ -144,7 +144,10 @@ def identify(
     seen = visibility(*answered.few, bench)
     least = COARSEST_FWHM_NM if seen.lit_from_nm < seen.lit_to_nm else COARSEST_FWHM_NM / 2  # where nothing stands out
     _check_width(answered.fit.fwhm_nm, least)  # ripples of noise on smooth light look like narrower lines at first
-    _check_width(hump_width_nm(one.axis, bridged(one.counts[0], one.mask[0]), answered.fit.fwhm_nm))
+    counts = bridged(one.counts[0], one.mask[0])
+    _check_width(hump_width_nm(one.axis, counts, answered.fit.fwhm_nm))
+    if any(one.verdict in ("present", "possible") for one in answered.fit.species):
+        _check_width(smooth_over_nm(one.axis, counts))
     return answered
 
 
@@ -180,7 +183,7 @@ def _fits(
             break
         plan = asked
         emitters = plan.emitters(listed, low, high, light_of(scene, solution).told)
-        final = window_free_below(with_emitters(whole, emitters, bench), unlit_below)
+        final = passing_between(with_emitters(whole, emitters, bench), unlit_below, scene.cut_above_nm)
         scene = summed_pixels(final, last_pixels(final, scene.summed_pixels))
         scene = with_loosened_templates(scene, before, listed, plan.kelvin)
         closing, most = (1, MOST_CLOSING) if last else (CLOSING, CLOSING)
@@ -220,7 +223,7 @@ def identify_alike(frames: Frames, like: Identified, *, bench: Bench | None = No
     emitters = plan.emitters(listed, low, high, light_of(scene, solution).told)
     unlit_below = unlit(scene, visibility(scene, solution, bench))
     refined = among_many_lines(build_scene(one, emitters, scene.line_spread, bench), many_lines)
-    refined = window_free_below(refined, unlit_below)
+    refined = passing_between(refined, unlit_below, like.scene.cut_above_nm)
     refined = with_loosened_templates(refined, (scene, solution), listed, plan.kelvin)
     solution = fit_scene(refined, None, REFIT_ROUNDS, before=(scene, solution), most=MOST_CLOSING)
     return _identified(frames, refined, (refined, solution), listed, bench, plan)
@@ -229,7 +232,7 @@ def identify_alike(frames: Frames, like: Identified, *, bench: Bench | None = No
 def _first(
     one: Frames, emitters: tuple[Emitter, ...], bench: Bench | None, spread: LineSpread, tried: bool
 ) -> tuple[Scene, Scene, Solution]:
-    """Fit for the first time: place and width of lines are not known yet.
+    """Fit for the first time: place and width of lines are not known yet, nor what a window or filter stops.
 
     Returns the scene, the same with as many pixels summed as a line needs, and the fit of that.
     """
@@ -238,21 +241,28 @@ def _first(
             f"none of the species asked for emits between {one.axis[0]:.0f} and {one.axis[-1]:.0f} nm.",
             mend="Ask for others, or use a spectrum of another range.",
         )
-    scene = build_scene(one, emitters, spread, bench)
+    scene, offset_sd = build_scene(one, emitters, spread, bench), offset_sd_nm(bench)
     progress.tell(0.1)
     fit = partial(
         first_fit, width_known=bench is not None and bench.line_spread is not None, width_held=tried, closing=CLOSING
     )
-    few, solution = fit(scene, offset_sd_nm(bench))
+    few, solution = fit(scene, offset_sd)
+    between = unlit_ends(scene, bench) if looks_astray(few, solution) else NO_ENDS
+    if between != NO_ENDS:
+        filtered = fit(passing_between(scene, *between), offset_sd)
+        if clearly_better(filtered, (few, solution)):
+            few, solution = filtered
+        else:
+            between = NO_ENDS
     if few.summed_pixels > 1 and failed(solution):  # where nothing fits, what little is told is in the shapes
-        few, solution = fit(scene, offset_sd_nm(bench), whole=True)
+        few, solution = fit(passing_between(scene, *between), offset_sd, whole=True)
     many_lines, phosphor = many_lines_variance(few, solution), phosphor_variance(few, solution)
     if np.any(many_lines + phosphor > 0):  # what fails for want of their places is begun anew
         allowed = np.interp(scene.axis_nm, few.axis_nm, many_lines + phosphor) / few.summed_pixels**2
-        scene, sd = among_many_lines(scene, allowed), offset_sd_nm(bench)
+        scene = among_many_lines(scene, allowed)
         if phosphor.any():  # seen where it is listed: the axis is not farther off than this fit has it
-            sd = min(sd, abs(float(solution.adjustment.shift_nm[0])))
-        few, solution = fit(scene, sd)
+            offset_sd = min(offset_sd, abs(float(solution.adjustment.shift_nm[0])))
+        few, solution = fit(passing_between(scene, *between), offset_sd)
     uneven = np.interp(scene.axis_nm, few.axis_nm, uneven_variance(few, solution)) / few.summed_pixels
     return replace(scene, stated_variance=scene.stated_variance + uneven), few, solution
 

@@ -24,7 +24,7 @@ from glowledger.glow.shape_match import left_light
 from glowledger.glow.significance import POSSIBLE_SIGMA
 from glowledger.glow.species_light import species_light, typical_light, usual_light
 from glowledger.glow.verdicts import OUT_OF_RANGE, PARTS, PRESENT_SIGMA, Case, entangled, judge_all
-from glowledger.glow.visibility import LEAST_VISIBLE, Visibility, unlit, visible_part
+from glowledger.glow.visibility import LEAST_VISIBLE, Visibility, said_dark, visible_part
 from glowledger.tables.species import ListedSpecies
 
 BRIGHT_PLACES = 0.3  # of the brightest pixel of a typical pattern: there a species would be looked for
@@ -165,8 +165,6 @@ def _why_blocked(part: float, could: float, seen: Visibility, scene: Scene) -> s
         return ""
     if np.any(seen.blocked_by_window):
         return "its lines and bands lie where the window blocks them or outside the measured range"
-    if unlit(scene, seen) and could >= LEAST_VISIBLE:
-        return (
-            f"nothing at all is seen below {seen.lit_from_nm:.0f} nm, so window or optics may block its light"
-        )
+    if said_dark(scene, seen) and could >= LEAST_VISIBLE:
+        return f"nothing at all is seen {said_dark(scene, seen)}, so window, filter or optics may block its light"
     return "nearly all of this light lies outside the measured range, or in saturated or masked pixels"

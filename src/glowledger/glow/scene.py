@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from glowledger.bench.model import Bench, LineSpread
 from glowledger.glow.axis_freedom import axis_freedom
-from glowledger.glow.background import background_basis, window_edge
+from glowledger.glow.background import background_basis, blue_peak, window_edge
 from glowledger.glow.emitters import Emitter
 from glowledger.glow.line_shape import LineShape
 from glowledger.glow.loose_templates import LooseTemplates
@@ -118,6 +118,8 @@ class Scene:
         Bands with a factor of their own.
     rotation : LooseTemplates or None
         Molecules whose rotational temperature may still move: its logarithm.
+    cut_above_nm : float
+        Where a filter that nobody stated seems to stop all redder light; infinity where none does.
     """
 
     axis_nm: NDArray[np.float64]
@@ -147,6 +149,7 @@ class Scene:
     summed_pixels: int = 1
     loose: LooseTemplates | None = None
     rotation: LooseTemplates | None = None
+    cut_above_nm: float = np.inf
 
     @property
     def loosened(self) -> tuple[LooseTemplates, ...]:
@@ -218,7 +221,7 @@ def build_scene(
     -------
     Scene
     """
-    axis = np.asarray(frames.axis)
+    axis, counts = np.asarray(frames.axis), np.asarray(frames.counts[0])
     low, high = float(axis[0]), float(axis[-1])
     used = ~frames.mask[0]
     nodes, log_sd = response_freedom(bench, low, high)
@@ -232,13 +235,13 @@ def build_scene(
         edges_nm=pixel_edges(axis),
         pixel_nm=float(np.median(np.diff(axis))),
         width_px=line_spread.fwhm(axis) / np.gradient(axis),
-        data=np.asarray(frames.counts[0]),
+        data=counts,
         used=used,
-        cut=_flanks(np.asarray(frames.counts[0]), used, middle_fwhm / float(np.median(np.diff(axis)))),
+        cut=_flanks(counts, used, middle_fwhm / float(np.median(np.diff(axis)))),
         emitters=emitters,
         grid=grid,
         doubled=SecondOrder(grid.scale, emitters, expected_response(grid.scale.node_nm() / 2, bench)),
-        background=background_basis(axis, middle_fwhm, window_edge(axis, np.asarray(frames.counts[0]), used)),
+        background=background_basis(axis, middle_fwhm, window_edge(axis, counts, used), blue_peak(axis, counts, used)),
         expected=expected_response(axis, bench),
         nodes_nm=nodes,
         hats=hats(axis, nodes),

@@ -50,6 +50,11 @@ def beyond_noise(scene: Scene, solution: Solution) -> float:
     return max(left_over(scene, solution) - float(noise / _line_light(scene, solution)), 0.0)
 
 
+def looks_astray(scene: Scene, solution: Solution) -> bool:
+    """Return whether a first fit describes its lines badly, or leaves much light over."""
+    return bool(solution.levels.template_error > ASTRAY or beyond_noise(scene, solution) > MUCH_LEFT)
+
+
 def _line_light(scene: Scene, solution: Solution) -> float:
     light = np.abs(scene.data - solution.model + solution.lines)[scene.used & ~scene.cut]
     return max(float(light.sum()), np.finfo(float).tiny)

@@ -22,6 +22,7 @@ from glowledger.glow.templates import SINGLE, EmissionGrid, SpreadLines
 TRUSTED_WIDTHS = 0.8  # line widths by which a start may be off the axis without a second look
 ASTRAY = 30.0  # reduced χ² of a first fit whose lines are not where they are looked for; of others it is 1 to 15
 FAR = 4.0  # by this factor an axis that nobody has calibrated may be farther off than usual
+CLEARLY = 30.0  # less -2 ln likelihood: a freer response alone wins some ten
 NEARLY = 10.0  # standard deviations by which the model may still move: freeing all emitters moves it by some twenty
 FARTHER = 2  # widths on from the best one before no narrower one is tried
 HELD_WIDTH_SD = 0.1  # of the logarithm of a width that is tried: free, it goes back to where it came from
@@ -119,6 +120,13 @@ def _with_enough_pixels(scene: Scene, few: Scene, fitted: Solution, closing: int
     return more, fit_scene(more, fitted.adjustment, closing=closing, nearly=NEARLY)
 
 
+def clearly_better(one: tuple[Scene, Solution], usual: tuple[Scene, Solution]) -> bool:
+    """Return whether a fit describes a spectrum so much better than another fit of it as chance would not."""
+    many = int(np.lcm(one[0].summed_pixels, usual[0].summed_pixels))
+    better, worse = (_deviance(*each, many // each[0].summed_pixels) for each in (one, usual))
+    return better < worse - CLEARLY
+
+
 def _with_width(scene: Scene, start: Start) -> Start:
     """Return the start with the best of several line widths."""
     best, worse = start, 0
@@ -133,12 +141,19 @@ def _with_width(scene: Scene, start: Start) -> Start:
     return best
 
 
-def _deviance(scene: Scene, solution: Solution) -> float:
-    """Return -2 ln likelihood of a fit with its own noise levels, up to a constant, and the prior of its shift."""
-    left = (scene.data - solution.model)[scene.used]
-    variance = solution.variance[scene.used]
+def _deviance(scene: Scene, solution: Solution, together: int = 1) -> float:
+    """Return -2 ln likelihood of a fit with its own noise levels, up to a constant, and the prior of its shift.
+
+    So many neighbouring pixels are taken together: fits of pixels summed differently compare in the same ones.
+    """
+    first = np.arange(0, scene.data.size - together + 1, together)
+    left, variance = (
+        np.add.reduceat(np.where(scene.used, each, 0.0)[: first[-1] + together], first)
+        for each in (scene.data - solution.model, solution.variance)
+    )
+    used = variance > 0
     offset = float(solution.adjustment.shift_nm[0]) / float(scene.priors.shift_nm[0])
-    return float(np.sum(left**2 / variance + np.log(variance)) + offset**2)
+    return float(np.sum(left[used] ** 2 / variance[used] + np.log(variance[used])) + offset**2)
 
 
 def best_offset(scene: Scene, steps_nm: NDArray[np.float64]) -> Start:

@@ -1,4 +1,4 @@
-"""Where light could be seen at all: range, window, saturation, and the blue edge of what is lit."""
+"""Where light could be seen at all: range, window, saturation, and the edges of what is lit."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from glowledger.bench.model import Bench
 from glowledger.glow.emitters import Emitter
 from glowledger.glow.fitting import Solution
+from glowledger.glow.noise_levels import NoiseLevels
 from glowledger.glow.response_guess import LEAST_RESPONSE, window_transmission
 from glowledger.glow.scene import Scene
 
@@ -18,11 +19,14 @@ BLOCKED_BELOW = 0.05  # transmission of the window, two standard errors above: l
 LEAST_VISIBLE = 0.03  # of the typical light of a species must be measured to say anything
 EDGE_SMOOTH_NM = 6.0
 EDGE_SIGMA = 6.0
+QUIET_PART, QUIET_OF_NORMAL = 0.2, 0.2533471031357997  # a quantile of |x|, and of that of a normal distribution
+STRAY_PART = 0.003  # of the brightest light: less may be its stray light
 AROUND_NM = 40.0  # much more than a line, or one band with its tail
-UNLIT_NM = 15.0  # at the blue end: less may be chance
+UNLIT_NM = 15.0  # at an end: less may be chance
 # ln of the response there over the usual one, and how far it may go: from as usual to less than a thousandth
 UNLIT_LOG, UNLIT_LOG_SD = -4.0, 3.0
-EDGE_FALL_NM = 5.0  # to 1/e past the edge of acrylic (common practice, no source)
+EDGE_FALL_NM = 5.0  # to 1/e past the edge of acrylic, or of the filter in a camera (common practice, no source)
+NO_ENDS = 0.0, float("inf")  # of the light: none seen
 CHEAP_RANGE_NM = (190.0, 1100.0)  # what silicon could ever see
 
 
@@ -62,7 +66,8 @@ def visibility(scene: Scene, solution: Solution, bench: Bench | None) -> Visibil
     Returns
     -------
     Visibility
-        Without a stated window nothing is claimed of wavelengths bluer than the bluest light seen.
+        Without a stated window nothing is claimed of wavelengths bluer than the bluest light seen; nor of redder
+        ones where the fit took the red end for cut off.
     """
     value, error = window_transmission(scene.axis_nm, bench)
     blocked = value + 2 * error < BLOCKED_BELOW
@@ -74,7 +79,7 @@ def visibility(scene: Scene, solution: Solution, bench: Bench | None) -> Visibil
         blocked = blocked | ((scene.axis_nm < low) | (scene.axis_nm > high)) & (
             bench.response.at(scene.axis_nm) < 0.01
         )
-    lit = _lit(scene, solution)
+    lit = _lit(scene, solution.levels)
     first = float(scene.axis_nm[lit[0]]) if lit.size else float(scene.axis_nm[-1])
     last = float(scene.axis_nm[lit[-1]]) if lit.size else float(scene.axis_nm[0])
     opened = scene.used & ~blocked
@@ -82,7 +87,7 @@ def visibility(scene: Scene, solution: Solution, bench: Bench | None) -> Visibil
     if through and bench is not None and bench.response is not None:
         told_from = min(told_from, bench.response.usable_nm[0])
     if not window_stated:
-        opened = opened & (scene.axis_nm >= told_from)
+        opened = opened & (scene.axis_nm >= told_from) & (scene.axis_nm <= scene.cut_above_nm + EDGE_SMOOTH_NM)
     stated = window_stated or (through and told_from <= scene.axis_nm[0] + EDGE_SMOOTH_NM)
     return Visibility(
         open=opened, lit_from_nm=first, lit_to_nm=last, blocked_by_window=blocked, window_stated=stated
@@ -95,31 +100,89 @@ def unlit(scene: Scene, seen: Visibility) -> float:
     return seen.lit_from_nm if dark else 0.0
 
 
-def window_free_below(scene: Scene, nm: float) -> Scene:
-    """Return a scene in which a window that nobody stated may stop all that lies below a wavelength.
+def said_dark(scene: Scene, seen: Visibility) -> str:
+    """Return in words beyond which wavelengths nothing at all is seen although nothing stated explains it, or ''."""
+    below, above = unlit(scene, seen), scene.cut_above_nm
+    ends = [f"below {below:.0f} nm"] * (below > 0) + [f"above {above:.0f} nm"] * bool(np.isfinite(above))
+    return " or ".join(ends)
 
-    That nothing is seen there must not speak against a species, whose ultraviolet lines may be a hundred times as
-    bright as its visible ones. Little is expected, falling off as past the edge of a plastic, but the response may
-    be as usual if faint light asks for it.
+
+def unlit_ends(scene: Scene, bench: Bench | None) -> tuple[float, float]:
+    """Return the wavelengths below and above which nothing at all is seen, before anything is fitted.
+
+    Parameters
+    ----------
+    scene : Scene
+        Its noise as first told.
+    bench : Bench or None
+        Window and response, if known: they say what could be seen.
+
+    Returns
+    -------
+    below_nm, above_nm : float
+        Those of `NO_ENDS` where that end is lit, or where the bench tells, or where nothing is seen anywhere.
     """
-    if nm <= 0:
+    lit = _plainly_lit(scene)
+    known = bench is not None and (bench.response is not None or bench.window.material != "unknown")
+    if known or lit.size == 0:
+        return NO_ENDS
+    first, last = float(scene.axis_nm[lit[0]]), float(scene.axis_nm[lit[-1]])
+    return (
+        first if first > scene.axis_nm[0] + UNLIT_NM else NO_ENDS[0],
+        last if last < scene.axis_nm[-1] - UNLIT_NM else NO_ENDS[1],
+    )  # fmt: skip
+
+
+def passing_between(scene: Scene, below_nm: float, above_nm: float = np.inf) -> Scene:
+    """Return a scene in which something that nobody stated may stop all light beyond two wavelengths.
+
+    A window stops the ultraviolet, the filter in a camera the infrared. That nothing is seen there must not speak
+    against a species, whose lines there may be a hundred times as bright as those that pass. Little is expected,
+    falling off as past the edge of a plastic, but the response may be as usual if faint light asks for it.
+
+    Parameters
+    ----------
+    scene : Scene
+        As built.
+    below_nm, above_nm : float
+        From `unlit_ends`; `NO_ENDS` change nothing.
+    """
+    if (below_nm, above_nm) == NO_ENDS:
         return scene
-    passed = np.exp(np.clip((scene.axis_nm - nm) / EDGE_FALL_NM, UNLIT_LOG, 0.0))
+    beyond = np.minimum(scene.axis_nm - below_nm if below_nm > 0 else 0.0, above_nm - scene.axis_nm)
+    passed = np.exp(np.clip(beyond / EDGE_FALL_NM, UNLIT_LOG, 0.0))
     nodes = scene.axis_nm[np.argmax(scene.hats, axis=0)]  # where each correction is largest
-    log_sd = np.where(nodes < nm - EDGE_SMOOTH_NM, UNLIT_LOG_SD, scene.priors.log_response)
+    outside = (nodes < below_nm - EDGE_SMOOTH_NM) | (nodes > above_nm + EDGE_SMOOTH_NM)
+    log_sd = np.where(outside, UNLIT_LOG_SD, scene.priors.log_response)
     expected = np.maximum(scene.expected * passed, LEAST_RESPONSE)
-    return replace(scene, expected=expected, priors=replace(scene.priors, log_response=log_sd))
+    priors = replace(scene.priors, log_response=log_sd)
+    return replace(scene, expected=expected, priors=priors, cut_above_nm=above_nm)
 
 
-def _lit(scene: Scene, solution: Solution) -> NDArray[np.intp]:
+def _lit(scene: Scene, levels: NoiseLevels) -> NDArray[np.intp]:
     """Return the pixels around which lines or bands stand out of what lies around them.
 
     Smooth light proves no open window, as it may be stray light; nor do fitted patterns, as many faint ones together
     make up a level in the dark.
     """
+    total, least = _standing_out(scene, levels)
+    return np.flatnonzero(total > least)
+
+
+def _plainly_lit(scene: Scene) -> NDArray[np.intp]:
+    """Return the same before anything is fitted, when it is not known yet whether pixels share their noise.
+
+    Noise then goes by the quieter part of the spectrum as well, and what might be stray light does not count.
+    """
+    total, least = _standing_out(scene, scene.first)
+    quiet = float(np.quantile(np.abs(total), QUIET_PART)) / QUIET_OF_NORMAL
+    return np.flatnonzero(total > np.maximum(np.maximum(least, EDGE_SIGMA * quiet), STRAY_PART * total.max()))
+
+
+def _standing_out(scene: Scene, levels: NoiseLevels) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the light over a few nanometres above what lies around, and how much of it noise may make, shape (p,)."""
     from scipy.ndimage import median_filter
 
-    levels = solution.levels
     step = scene.pixel_nm
     width = max(1, round(EDGE_SMOOTH_NM / step))
     data = np.where(scene.used, scene.data, np.interp(scene.axis_nm, scene.axis_nm[scene.used], scene.data[scene.used]))
@@ -132,7 +195,7 @@ def _lit(scene: Scene, solution: Solution) -> NDArray[np.intp]:
     noise = np.sqrt(np.convolve(variance, kernel, mode="same"))[: data.size]
     # the level around is uncertain itself: a residue of it must not count as light
     level_error = width * np.sqrt(levels.read_variance) * 0.3
-    return np.flatnonzero(total > EDGE_SIGMA * np.maximum(noise, np.finfo(float).tiny) + 3 * level_error)
+    return total, EDGE_SIGMA * np.maximum(noise, np.finfo(float).tiny) + 3 * level_error
 
 
 def visible_part(emitters: tuple[Emitter, ...], scene: Scene, seen: Visibility) -> float:
