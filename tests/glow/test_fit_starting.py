@@ -107,3 +107,22 @@ def test_a_saturated_line_does_not_pass_for_two_narrow_ones():
     assert masked.sum() > 20
     guess = first_line_spread(axis, bridged(counts, masked), partial(np.full_like, fill_value=5.0))
     assert guess.fwhm_nm[0] == pytest.approx(0.6 * np.sqrt(8 * np.log(2)), rel=0.15)
+
+
+@pytest.mark.parametrize("places", [(656.28,), (656.28, 486.14)])
+@pytest.mark.parametrize("fwhm_nm", [2.5, 4.5])
+def test_one_or_two_wide_lines_of_many_pixels_tell_their_width(places, fwhm_nm):
+    # three pixels, taken for want of more peaks, are too far from twenty for a fit to find: it put two lines in each
+    axis, rng = np.linspace(380.0, 720.0, 1920), np.random.RandomState(4)
+    lines = sum(np.exp(-4 * np.log(2) * ((axis - at) / fwhm_nm) ** 2) for at in places)
+    counts = 32.0 + 50.0 * lines + 3.0 * rng.standard_normal(axis.size)
+    spread = first_line_spread(axis, counts, partial(np.full_like, fill_value=3.0))
+    assert 0.6 * fwhm_nm < spread.fwhm(550.0) < 1.3 * fwhm_nm
+
+
+def test_one_or_two_hot_pixels_tell_no_width():
+    axis, rng = np.linspace(380.0, 720.0, 1920), np.random.RandomState(5)
+    counts = 32.0 + 3.0 * rng.standard_normal(axis.size)
+    counts[[700, 1400]] += 400.0
+    spread = first_line_spread(axis, counts, partial(np.full_like, fill_value=3.0))
+    assert spread.fwhm(550.0) == pytest.approx(3 * (axis[1] - axis[0]))

@@ -23,6 +23,7 @@ WELL_SAMPLED = 7  # pixels between the half heights
 FLOOR_PART = 0.3  # of its reach: lines must be narrower than this for the floor to lie under them
 LEAST_PIXELS = 0.3  # no guess is narrower
 UNSEEN_PIXELS = 3.0  # the width where no peak stands out
+IN_REACH_PIXELS = 6.0  # up to twice that a fit widens its lines by itself
 GUESS_ERROR = 0.3  # relative, of the guess
 WIDTH_LADDER = 0.03  # of ln width: a guess is put to the next step, far finer than it is good
 ANYWHERE_NM = 500.0  # one width holds everywhere
@@ -135,12 +136,14 @@ def first_line_spread(axis_nm: NDArray[np.float64], data: NDArray[np.float64], n
     Returns
     -------
     LineSpread
-        Three pixels where no peak stands out.
+        Three pixels where no peak stands out, or but one or two that may be bands or hot pixels: unless the narrower is
+        so wide that a fit would not find so far, and put two lines in place of one.
     """
     widths = peak_widths(axis_nm, data, noise)
     pixel = float(np.median(np.diff(axis_nm)))
     if widths.size < 3:
-        return _constant_width(UNSEEN_PIXELS * pixel)
+        narrower = float(widths.min()) if widths.size else 0.0
+        return _on_ladder(narrower) if narrower > IN_REACH_PIXELS * pixel else _constant_width(UNSEEN_PIXELS * pixel)
     return _on_ladder(max(float(np.quantile(widths, NARROWER)), LEAST_PIXELS * pixel))
 
 
