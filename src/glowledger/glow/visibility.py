@@ -22,7 +22,7 @@ EDGE_SIGMA = 6.0
 QUIET_PART, QUIET_OF_NORMAL = 0.2, 0.2533471031357997  # a quantile of |x|, and of that of a normal distribution
 STRAY_PART = 0.003  # of the brightest light: less may be its stray light
 AROUND_NM = 40.0  # much more than a line, or one band with its tail
-UNLIT_NM = 15.0  # at an end: less may be chance
+UNLIT_NM, UNLIT_RED_NM = 15.0, 40.0  # at an end: less may be chance, or too little to hide much
 # ln of the response there over the usual one, and how far it may go: from as usual to less than a thousandth
 UNLIT_LOG, UNLIT_LOG_SD = -4.0, 3.0
 EDGE_FALL_NM = 5.0  # to 1/e past the edge of acrylic, or of the filter in a camera (common practice, no source)
@@ -129,7 +129,7 @@ def unlit_ends(scene: Scene, bench: Bench | None) -> tuple[float, float]:
     first, last = float(scene.axis_nm[lit[0]]), float(scene.axis_nm[lit[-1]])
     return (
         first if first > scene.axis_nm[0] + UNLIT_NM else NO_ENDS[0],
-        last if last < scene.axis_nm[-1] - UNLIT_NM else NO_ENDS[1],
+        last if last < scene.axis_nm[-1] - UNLIT_RED_NM else NO_ENDS[1],
     )  # fmt: skip
 
 
