@@ -37,7 +37,7 @@ from glowledger.glow.second_start import COARSEST_FWHM_NM, WIDEST, best_start, l
 from glowledger.glow.start_search import clearly_better, first_fit
 from glowledger.glow.starting import bridged, guessed_line_spread, narrowed
 from glowledger.glow.uneven_noise import uneven_variance
-from glowledger.glow.visibility import NO_ENDS, passing_between, unlit, unlit_ends, visibility
+from glowledger.glow.visibility import passing_between, unlit, unlit_above, visibility
 from glowledger.glow.whole_pixels import fitted
 from glowledger.spectra.averaging import mean_frame
 from glowledger.spectra.frames import Frames
@@ -232,7 +232,7 @@ def identify_alike(frames: Frames, like: Identified, *, bench: Bench | None = No
 def _first(
     one: Frames, emitters: tuple[Emitter, ...], bench: Bench | None, spread: LineSpread, tried: bool
 ) -> tuple[Scene, Scene, Solution]:
-    """Fit for the first time: place and width of lines are not known yet, nor what a window or filter stops.
+    """Fit for the first time: place and width of lines are not known yet, nor what a filter stops.
 
     Returns the scene, the same with as many pixels summed as a line needs, and the fit of that.
     """
@@ -247,22 +247,22 @@ def _first(
         first_fit, width_known=bench is not None and bench.line_spread is not None, width_held=tried, closing=CLOSING
     )
     few, solution = fit(scene, offset_sd)
-    between = unlit_ends(scene, bench) if looks_astray(few, solution) else NO_ENDS
-    if between != NO_ENDS:
-        filtered = fit(passing_between(scene, *between), offset_sd)
+    above_nm = unlit_above(scene, bench) if looks_astray(few, solution) else np.inf
+    if np.isfinite(above_nm):
+        filtered = fit(passing_between(scene, 0.0, above_nm), offset_sd)
         if clearly_better(filtered, (few, solution)):
             few, solution = filtered
         else:
-            between = NO_ENDS
+            above_nm = np.inf
     if few.summed_pixels > 1 and failed(solution):  # where nothing fits, what little is told is in the shapes
-        few, solution = fit(passing_between(scene, *between), offset_sd, whole=True)
+        few, solution = fit(passing_between(scene, 0.0, above_nm), offset_sd, whole=True)
     many_lines, phosphor = many_lines_variance(few, solution), phosphor_variance(few, solution)
     if np.any(many_lines + phosphor > 0):  # what fails for want of their places is begun anew
         allowed = np.interp(scene.axis_nm, few.axis_nm, many_lines + phosphor) / few.summed_pixels**2
         scene = among_many_lines(scene, allowed)
         if phosphor.any():  # seen where it is listed: the axis is not farther off than this fit has it
             offset_sd = min(offset_sd, abs(float(solution.adjustment.shift_nm[0])))
-        few, solution = fit(passing_between(scene, *between), offset_sd)
+        few, solution = fit(passing_between(scene, 0.0, above_nm), offset_sd)
     uneven = np.interp(scene.axis_nm, few.axis_nm, uneven_variance(few, solution)) / few.summed_pixels
     return replace(scene, stated_variance=scene.stated_variance + uneven), few, solution
 

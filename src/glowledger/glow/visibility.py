@@ -26,7 +26,6 @@ UNLIT_NM, UNLIT_RED_NM = 15.0, 40.0  # at an end: less may be chance, or too lit
 # ln of the response there over the usual one, and how far it may go: from as usual to less than a thousandth
 UNLIT_LOG, UNLIT_LOG_SD = -4.0, 3.0
 EDGE_FALL_NM = 5.0  # to 1/e past the edge of acrylic, or of the filter in a camera (common practice, no source)
-NO_ENDS = 0.0, float("inf")  # of the light: none seen
 CHEAP_RANGE_NM = (190.0, 1100.0)  # what silicon could ever see
 
 
@@ -107,8 +106,8 @@ def said_dark(scene: Scene, seen: Visibility) -> str:
     return " or ".join(ends)
 
 
-def unlit_ends(scene: Scene, bench: Bench | None) -> tuple[float, float]:
-    """Return the wavelengths below and above which nothing at all is seen, before anything is fitted.
+def unlit_above(scene: Scene, bench: Bench | None) -> float:
+    """Return the wavelength above which nothing at all is seen, before anything is fitted; infinite where none is.
 
     Parameters
     ----------
@@ -119,18 +118,15 @@ def unlit_ends(scene: Scene, bench: Bench | None) -> tuple[float, float]:
 
     Returns
     -------
-    below_nm, above_nm : float
-        Those of `NO_ENDS` where that end is lit, or where the bench tells, or where nothing is seen anywhere.
+    float
+        Infinite too where the bench tells, or where nothing is seen anywhere.
     """
     lit = _plainly_lit(scene)
     known = bench is not None and (bench.response is not None or bench.window.material != "unknown")
     if known or lit.size == 0:
-        return NO_ENDS
-    first, last = float(scene.axis_nm[lit[0]]), float(scene.axis_nm[lit[-1]])
-    return (
-        first if first > scene.axis_nm[0] + UNLIT_NM else NO_ENDS[0],
-        last if last < scene.axis_nm[-1] - UNLIT_RED_NM else NO_ENDS[1],
-    )  # fmt: skip
+        return np.inf
+    last = float(scene.axis_nm[lit[-1]])
+    return last if last < scene.axis_nm[-1] - UNLIT_RED_NM else np.inf
 
 
 def passing_between(scene: Scene, below_nm: float, above_nm: float = np.inf) -> Scene:
@@ -145,9 +141,9 @@ def passing_between(scene: Scene, below_nm: float, above_nm: float = np.inf) -> 
     scene : Scene
         As built.
     below_nm, above_nm : float
-        From `unlit_ends`; `NO_ENDS` change nothing.
+        From `unlit` and `unlit_above`; 0 and infinity change nothing.
     """
-    if (below_nm, above_nm) == NO_ENDS:
+    if below_nm <= 0 and np.isinf(above_nm):
         return scene
     beyond = np.minimum(scene.axis_nm - below_nm if below_nm > 0 else 0.0, above_nm - scene.axis_nm)
     passed = np.exp(np.clip(beyond / EDGE_FALL_NM, UNLIT_LOG, 0.0))
