@@ -1,6 +1,7 @@
 """``track --follow`` as it is called: lines, exit codes, report, ledger."""
 
 import json
+import re
 import subprocess
 import sys
 
@@ -101,3 +102,14 @@ def test_nothing_came(tmp_path, monkeypatch):
     done = CliRunner().invoke(main, ["track", "later", "--follow", "--quiet-for", "0", "--lines"])
     assert done.exit_code == 5
     assert "0 frames came" in done.stdout
+
+
+@pytest.mark.parametrize("command", ["track --follow --lines", "live --port 0"])
+@pytest.mark.parametrize("text", ["hello\n", "<!DOCTYPE html><html><body>no\nspectrum</body></html>\n", "hello"])
+def test_a_file_that_holds_no_spectrum_is_said_to(command, text, tmp_path, monkeypatch):
+    """It may be one that is just being begun, so that it is no error before the end."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "run.csv").write_text(text)
+    done = CliRunner().invoke(main, [*command.split(), "run.csv", "--quiet-for", "0", "-o", "out"])
+    assert "0 frames came" in done.stdout
+    assert re.search(r"run\.csv.*(no |not |expected)|not even one line", done.stdout), done.stdout

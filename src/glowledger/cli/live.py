@@ -126,7 +126,7 @@ def _end(
     from glowledger.report import documents, sentences
 
     if ended.result is None:
-        text = f"{ended.frames} frames came: too few to say anything. Notes are kept in {folder}."
+        text = f"{ended.too_few} Notes are kept in {folder}."
         summary = {"schema": SCHEMA, "why": ended.why, "frames": ended.frames, "endpoint": None, "folder": folder}
         click.echo(documents.dumps(summary) if as_json else text)
         return NOT_REACHED if live.until_endpoint else 0

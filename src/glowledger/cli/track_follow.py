@@ -165,7 +165,7 @@ def follow_live(
         listener = View(partial(click.echo, nl=False), str(run))
     ended = follow_run(asked, listener)
     if ended.result is None:
-        listener.notice(f"{ended.frames} frames came: too few to say anything.")
+        listener.notice(ended.too_few)
         return NOT_REACHED
     reported = report_followed(run, live, wanted, ended, ended.result, folder, drawn=drawn)
     _say_end(ended, ended.result, reported, folder, as_json)

@@ -47,7 +47,15 @@ class Arrived:
 
 
 class Source(Protocol):
-    """One way of watching a run."""
+    """One way of watching a run.
+
+    Attributes
+    ----------
+    problem : str
+        Why nothing could be read so far, in a sentence; empty where nothing is there, or it can be.
+    """
+
+    problem: str
 
     def look(self, most: int) -> Arrived:
         """Return at most so many frames that arrived since the last look."""

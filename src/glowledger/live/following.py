@@ -21,6 +21,7 @@ from glowledger.live.glow_seen import GlowSeen
 from glowledger.live.journal import Journal, Step, open_journal
 from glowledger.live.measuring import STAGES, ChooseOptions, LiveRun
 from glowledger.live.preparing import Preparation
+from glowledger.report.numbers import counted
 from glowledger.runs.results import RunResult
 from glowledger.runs.run_result import result_of
 from glowledger.spectra.frames import Frames
@@ -134,6 +135,8 @@ class Ended:
         Wall-clock time of time zero in ISO 8601, where the files tell.
     glows : tuple of GlowSeen
         What glows in the frames that the measurement was learned from, and where something came later.
+    problem : str
+        Why nothing could be read, where that is so; else empty.
     """
 
     why: Ending
@@ -143,6 +146,12 @@ class Ended:
     exposure_s: float
     started_at: str | None = None
     glows: tuple[GlowSeen, ...] = ()
+    problem: str = ""
+
+    @property
+    def too_few(self) -> str:
+        """Return what to say where nothing can be said."""
+        return f"{counted(self.frames, 'frame')} came: too few to say anything. {self.problem}".strip()
 
 
 def follow_run(asked: Following, listener: Listener, stop: threading.Event | None = None) -> Ended:
@@ -192,6 +201,7 @@ def follow_run(asked: Following, listener: Listener, stop: threading.Event | Non
         return Ended(
             why=why, frames=journal.count(), result=result, invented=run.invented,
             exposure_s=exposure_s, started_at=run.started_at, glows=run.glows,
+            problem=source.problem,
         )  # fmt: skip
 
 

@@ -53,6 +53,7 @@ class GrowingFolder:
     ) -> None:
         """Remember where to look; nothing is read yet."""
         self.path = path
+        self.problem = ""  # of a file that cannot be read its line tells
         self._options = options
         self._taken = set(taken or ())
         self._waiting: dict[str, tuple[int, int]] = {}

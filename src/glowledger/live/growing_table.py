@@ -49,6 +49,7 @@ class GrowingTable:
     def __init__(self, path: Path, options: ReadingOptions, state: dict[str, Any] | None = None) -> None:
         """Remember where to look; nothing is read yet."""
         self.path = path
+        self.problem = ""
         self._options = options
         self._seen: tuple[int, int] | None = None
         self._whole: GrowingRun | None = None
@@ -95,7 +96,8 @@ class GrowingTable:
         with open(self.path, "rb") as stream:
             raw = stream.read(FIRST_LOOK)
         if not (b"\n" in raw or b"\r" in raw):
-            return False  # not even one line yet
+            self.problem = f"{self.path}: not even one line of it is complete."
+            return False
         ended = raw[: raw.rfind(b"\n") + 1]
         plain = bool(ended) and not raw.startswith((b"\xff\xfe", b"\xfe\xff")) and b"\0" not in raw[:4096]
         if not plain:
@@ -106,10 +108,12 @@ class GrowingTable:
             source = decode(ended, self.path)
             dialect = sniff(source, self._options)
             block = arrange(parse(source, dialect), dialect, self.path, self._options)
-        except ReadError:
+        except ReadError as error:
             if settled and ended.count(b"\n") >= FEWEST_POINTS:
                 raise
+            self.problem = error.paragraph()
             return False
+        self.problem = ""
         if len(block.lines) < FEWEST_POINTS and not settled:
             return False
         if block.layout != "transposed":
