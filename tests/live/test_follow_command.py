@@ -4,6 +4,7 @@ import json
 import re
 import subprocess
 import sys
+from dataclasses import replace
 
 import live_recording as recording
 import numpy as np
@@ -11,6 +12,10 @@ import pytest
 from click.testing import CliRunner
 
 from glowledger.cli import main
+from glowledger.cli.track_follow import _light
+from glowledger.diagnose.sightings import Finding
+from glowledger.live.following import Ended
+from glowledger.live.glow_seen import GlowSeen
 
 
 @pytest.fixture(scope="module")
@@ -72,6 +77,17 @@ def test_it_tells_what_glows_and_what_that_may_mean(followed):
     page = (place / "run.csv_followed" / "track.html").read_text()
     assert "What glows" in page
     assert "Species found in the mean of the first 20 frames" in page
+
+
+def test_two_findings_of_one_kind_are_both_on_the_page():
+    metals = tuple(
+        Finding(kind="sputtered metal", text=f"{name} glows", confidence="medium", evidence=(name,))
+        for name in ("Cu I", "Fe I")
+    )
+    first = GlowSeen(frames="the first 20 frames", present=("Ar I", "Cu I"), findings=metals[:1], cautions=())
+    later = replace(first, frames="the 30 frames up to 5 min", findings=metals)
+    ended = Ended(why="quiet", frames=60, result=None, invented=True, exposure_s=1.0, glows=(first, later))
+    assert [f.text for f in _light(ended, ()).findings] == ["Cu I glows", "Fe I glows"]
 
 
 @pytest.mark.parametrize("command", ["track --follow", "live --port 0"])

@@ -72,7 +72,7 @@ def low_risk(
 def largest_risk(
     found: Identified, used: NDArray[np.bool_], near: Nearby, pulled: tuple[float, float]
 ) -> float:
-    """Return the chance that the curve is off by more than a fifth of the width at lines used, or between two of them.
+    """Return the chance that the curve is off by more than `nearby.HARM` of the width at lines used, or between them.
 
     Parameters
     ----------

@@ -72,7 +72,7 @@ class Refined:
     hiding_nm : tuple of float
         Wavelengths of lines that are so wide that another one likely hides in them.
     risk : float
-        Chance that the curve is off by more than a fifth of the width at a line that carries it, or between two.
+        Chance that the curve is off by more than `nearby.HARM` of the width at a line that carries it, or between.
     """
 
     fit: LineFit

@@ -23,7 +23,7 @@ from glowledger.bench.deciding import (
 from glowledger.bench.evidence import Candidate
 from glowledger.bench.hypotheses import Prior
 from glowledger.bench.matching import View, match, quite_unlike, view_of, worth_a_look
-from glowledger.bench.nearby import Nearby, beside_matched
+from glowledger.bench.nearby import HARM, Nearby, beside_matched
 from glowledger.bench.outcome import Calibration
 from glowledger.bench.outer_lines import MOST_RISK
 from glowledger.bench.polynomial import crookedness
@@ -152,7 +152,7 @@ def _risks(refined: Refined, reasons: tuple[str, ...]) -> tuple[str, ...]:
     odds = round(1.0 / refined.risk, -1) if refined.risk < 0.05 else round(1.0 / refined.risk)
     return (
         "A line that carries the solution may be a stranger's, or pulled by one: the chance that the scale is off "
-        f"somewhere by more than a fifth of a line width is about 1 in {odds:.0f}. A file of a second lamp settles it.",
+        f"somewhere by more than {HARM:g} line widths is about 1 in {odds:.0f}. A file of a second lamp settles it.",
     )
 
 

@@ -274,7 +274,7 @@ def _light(ended: Ended, said: tuple[Said, ...]) -> RunLight:
     if not ended.glows:
         return RunLight(said=said)
     first, *later = ended.glows
-    found = {f.kind: f for one in ended.glows for f in one.findings}
+    found = {f.text: f for one in ended.glows for f in one.findings}  # two metals are of one kind
     care = {c.about: c for one in ended.glows for c in one.cautions}
     return RunLight(
         fit=first.fit, frames=first.frames, later=tuple(s for one in later for s in one.sentences()),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from glowledger.runs.frame_counts import FrameCounts
 
@@ -55,14 +56,10 @@ class Optics:
         """Hold short-wave against long-wave light of one gas, whose amount does not matter then."""
         if not np.all(frame.shades > 0.0):  # unknown, or lost in noise
             return ""
-        pair = np.log(frame.shades).tolist()
-        if len(self.own_first) < FIRST:
-            self.own_first.append(pair)
+        ends = _ends(self.own_first, self.own_latest, np.log(frame.shades).tolist())
+        if ends is None:
             return ""
-        self.own_latest = [*self.own_latest[-FIRST + 1 :], pair]
-        if len(self.own_latest) < FIRST:
-            return ""
-        before, after = np.array(self.own_first), np.array(self.own_latest)
+        before, after = ends
         short, long = before.mean(axis=0) - after.mean(axis=0)
         spread = np.sqrt(sum(np.var(part[:, 0] - part[:, 1], ddof=1) for part in (before, after)) / FIRST)
         clear = short - long > max(APART, OWN_CLEAR * float(spread))
@@ -79,14 +76,10 @@ class Optics:
         red = sum(float(frame.counts[names.index(n)]) for n in RED if n in names and self._strong(names, frame, n))
         if blue <= 0 or red <= 0 or main < 0:
             return ""
-        pair = [float(np.log(blue)), float(np.log(red))]
-        if len(self.first) < FIRST:
-            self.first.append(pair)
+        ends = _ends(self.first, self.latest, [float(np.log(blue)), float(np.log(red))])
+        if ends is None:
             return ""
-        self.latest = [*self.latest[-FIRST + 1 :], pair]
-        if len(self.latest) < FIRST:
-            return ""
-        before, after = np.array(self.first), np.array(self.latest)
+        before, after = ends
         fall = np.median(before, axis=0) - np.median(after, axis=0)
         noise = 1.4826 * np.median(np.abs(before - np.median(before, axis=0)), axis=0)
         clear = fall > np.maximum(3.0 * noise, [FALL, 0.03])
@@ -118,3 +111,14 @@ class Optics:
             return ""
         self.shifts_nm = self.shifts_nm[-AFTER:]
         return f"spectrometer moved (its axis jumped by {jump:+.2f} nm)"
+
+
+def _ends(
+    first: list[list[float]], latest: list[list[float]], pair: list[float]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
+    """Take in a pair, and return the first and the latest ones, shape (FIRST, 2) each; None while these are too few."""
+    if len(first) < FIRST:
+        first.append(pair)
+        return None
+    latest[:] = [*latest[-FIRST + 1 :], pair]
+    return (np.array(first), np.array(latest)) if len(latest) == FIRST else None
