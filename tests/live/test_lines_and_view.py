@@ -2,6 +2,7 @@
 
 import io
 import json
+import math
 import re
 from dataclasses import replace
 
@@ -53,6 +54,9 @@ def test_json_lines_are_json_and_have_no_nan():
 def test_time_left_is_named_only_where_it_is_known():
     assert verdict_text(LINE | {"remaining_s": NAN}) == "approaching"
     assert verdict_text(LINE | {"verdict": "not reached"}) == "not reached"
+    over = LINE | {"verdict": "approaching", "remaining_s": 0.0, "remaining_interval_s": [0.0, 90.0]}
+    assert verdict_text(over) == "approaching, perhaps over (95 %: within 1 min 30 s)"
+    assert verdict_text(over | {"remaining_interval_s": [0.0, math.inf]}) == "approaching, perhaps over"
     assert progress(LINE) == pytest.approx(120 / 300)
     assert progress(LINE | {"time_s": 1120.0, "first_s": 1000.0}) == pytest.approx(120 / 300)
     assert progress(LINE | {"verdict": "not reached"}) is None

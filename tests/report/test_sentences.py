@@ -152,6 +152,15 @@ def test_the_verdict_on_a_run_comes_first_with_its_interval(make_run, verdict, s
     assert any("saturated" in s for s in said)
 
 
+@pytest.mark.parametrize(("high_s", "bound"), [(2340.0, " (95 %: within 39 min)"), (float("inf"), "")])
+def test_an_end_that_may_have_come_is_not_said_to_be_no_seconds_away(make_run, high_s, bound):
+    from dataclasses import replace
+
+    end = replace(make_run("approaching").endpoint, remaining_s=0.0, remaining_interval_s=(0.0, high_s))
+    expected = f"Not done yet: the end may have come already, but that is not sure{bound}."
+    assert sentences.verdict_sentence(end) == expected
+
+
 def test_the_text_on_a_run_always_says_what_light_cannot_prove(make_run):
     text = " ".join(sentences.track_text(make_run("reached")).split())
     assert "does not prove that the surface is clean" in text

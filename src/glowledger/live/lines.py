@@ -103,4 +103,6 @@ def verdict_text(line: Mapping[str, Any]) -> str:
     interval = clock_interval((low, high))
     if high == 0.0:
         return f"{verdict}, waiting to be sure"
+    if left == 0.0:
+        return f"{verdict}, perhaps over" + (f" (95 %: within {clock(high)})" if math.isfinite(high) else "")
     return f"{verdict}, {clock(left)} left" + (f" (95 %: {interval})" if interval else "")

@@ -228,6 +228,10 @@ def verdict_sentence(end: Endpoint) -> str:
         case "approaching":
             if end.remaining_interval_s[1] == 0.0:
                 return "Not done yet: the end seems to have come, but it takes more frames to be sure."
+            if end.remaining_s == 0.0:
+                high = end.remaining_interval_s[1]
+                within = f" (95 %: within {clock(high)})" if math.isfinite(high) else ""
+                return f"Not done yet: the end may have come already, but that is not sure{within}."
             known = math.isfinite(end.remaining_s)
             about = f"about {clock(end.remaining_s)} left" if known else "time left unknown"
             return f"Not done yet: {about}{f' (95 %: {left})' if left else ''}."

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from glowledger.runs.combining import slight_changes
 from glowledger.runs.endpoint_words import SEEN
+from glowledger.runs.optics import FOGGING
+from glowledger.runs.results import Endpoint
 
 if TYPE_CHECKING:
     from glowledger.runs.following import RunFollower
@@ -22,6 +25,21 @@ def groups(run: RunFollower) -> tuple[list[str], list[str], list[str], list[str]
     weak = [n for n in run.seen if weight[n] < (STRONG if n in doubtful else SURE)]
     owing = [n for n in run.seen if run.followers[n].owing and n not in (*weak, *doubtful)]
     return weak, doubtful, _slight(run, weak), owing
+
+
+def beside_a_film(run: RunFollower, end: Endpoint) -> Endpoint:
+    """Return an end that was reached while a film may have grown on the window with that said in its reason."""
+    filming = any(a.kind == FOGGING and a.time_s >= run.log.began_s for a in run.log.alarms)
+    if end.verdict != "reached" or not filming:
+        return end
+    lost = run.optics.film_words()
+    by = f" by {lost}" if lost else ""
+    doubt = (
+        f"A film may have grown on the window meanwhile: short-wave light fell{by} more than long-wave light, and a "
+        "ratio of lines far apart drifts as much without any cleaning. Clean the window, or cover it between looks, "
+        "and look once more."
+    )
+    return replace(end, reason=f"{end.reason} {doubt}")
 
 
 def _slight(run: RunFollower, weak: list[str]) -> list[str]:

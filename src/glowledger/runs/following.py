@@ -18,7 +18,7 @@ from glowledger.runs.endpoint_words import back_words
 from glowledger.runs.flash_end import FEWEST, FLASHES, FlashFollower
 from glowledger.runs.frame_counts import FrameCounts
 from glowledger.runs.naming import LIT_AGAIN, RATIOS_WENT_ON, Change
-from glowledger.runs.optics import Optics
+from glowledger.runs.optics import FOGGING, Optics
 from glowledger.runs.ratios import CONTAMINANTS, TOTAL, Reference
 from glowledger.runs.results import Endpoint
 from glowledger.runs.rising_gas import RisingGas
@@ -279,7 +279,7 @@ class RunFollower:
         values, errors = self._ratios(frame)
         fogging = self.optics.look(self.species_names, frame, self.screen.main)
         if fogging:
-            self.log.alarm("window fogging", frame.time_s, fogging)
+            self.log.alarm(FOGGING, frame.time_s, fogging)
         for kind, text in self.rising.look(self.species_names, frame, self.screen.main, other_gases(self, values)):
             self.log.alarm(kind, frame.time_s, text)
         for name in values:
@@ -382,7 +382,8 @@ class RunFollower:
         if FLASHES not in self.options.indicators:
             found.pop(FLASHES, None)
         groups = deciding.groups(self)
-        return combine(found, *(tuple(f"{n}/{reference}" for n in group) for group in groups))
+        said = combine(found, *(tuple(f"{n}/{reference}" for n in group) for group in groups))
+        return deciding.beside_a_film(self, said)
 
     # state
 

@@ -18,6 +18,7 @@ STEEPER = 1.3  # the blue has to fall this much faster than the red
 APART = 0.2  # of ln: by so much the short-wave light of one gas has to fall more than its long-wave light
 OWN_CLEAR = 6.0  # standard errors of that
 BRIGHTER = 0.05  # of ln: where the long-wave light of a gas rises by more, its plasma is another
+FOGGING = "window fogging"  # the kind of the alarm
 LATEST = 30  # shifts remembered
 AFTER = 5  # of which the latest are the present place
 LEAST_JUMP_NM = 0.2
@@ -90,6 +91,14 @@ class Optics:
             f"{100 * (1 - np.exp(-fall[1])):.0f} %: "
             "a film may be growing on the window; ratios of lines far apart drift."
         )
+
+    def film_words(self) -> str:
+        """Return by how much short-wave light was lost beyond long-wave light under these conditions, '' if unknown."""
+        for first, latest in ((self.own_first, self.own_latest), (self.first, self.latest)):
+            if latest:
+                short, long = np.median(first, axis=0) - np.median(latest, axis=0)
+                return f"{100 * (1 - np.exp(min(long - short, 0.0))):.0f} %"
+        return ""
 
     @staticmethod
     def _strong(names: tuple[str, ...], frame: FrameCounts, name: str) -> bool:
