@@ -89,9 +89,10 @@ def test_followed_live_a_run_gives_what_the_finished_run_gives(finished):
 
 def test_no_verdict_looks_ahead(finished, tmp_path):
     _, heard, _ = finished
-    (tmp_path / "run.csv").write_text(recording.table_head() + "".join(ROWS[:90]))
+    (tmp_path / "run.csv").write_text(recording.table_head() + "".join(ROWS[:90]) + ROWS[90].rstrip())
     shorter = Heard()
     follow_run(asked(tmp_path / "run.csv", tmp_path / "out", quiet_s=0.0), shorter, threading.Event())
+    assert any("no line end" in text for text in shorter.notices)  # what is not taken is told
     for number in range(1, 91):
         mine, theirs = shorter.lines[number], heard.lines[number]
         assert (mine["state"], mine.get("verdict")) == (theirs["state"], theirs.get("verdict"))

@@ -92,6 +92,20 @@ def test_interleaved_and_short_rows_are_passed_over_and_told_once(tmp_path):
     assert_array_equal(found.counts, [*COUNTS[:25], *COUNTS[28:]])
 
 
+@pytest.mark.parametrize("cut", [1, 40])
+def test_a_last_line_without_its_end_is_not_taken_and_that_can_be_asked_for(tmp_path, cut):
+    file = tmp_path / "run.csv"
+    file.write_bytes(TEXT[:-cut])  # without its line end it may be whole, or lack a digit
+    found = Collected(file).look().look()
+    assert len(found.counts) == len(COUNTS) - 1
+    assert "run.csv" in found.source.unfinished
+    assert "not taken" in found.source.unfinished
+    with file.open("ab") as stream:
+        stream.write(TEXT[-cut:])
+    assert_array_equal(found.look().counts, COUNTS)
+    assert found.source.unfinished == ""
+
+
 def test_frames_with_another_number_of_pixels(tmp_path):
     file = tmp_path / "run.csv"
     short = [row.rsplit(",", 40)[0] + "\n" for row in ROWS[30:34]]

@@ -57,6 +57,10 @@ class Source(Protocol):
 
     problem: str
 
+    @property
+    def unfinished(self) -> str:
+        """What was there at the last look and was not taken, as it may be half written; empty where nothing is."""
+
     def look(self, most: int) -> Arrived:
         """Return at most so many frames that arrived since the last look."""
 

@@ -196,6 +196,8 @@ def follow_run(asked: Following, listener: Listener, stop: threading.Event | Non
             journal.said(last)
         listener.glows(run.glows)
         why = _watch(asked, journal, run, source, listener, ended)
+        if why == "quiet" and source.unfinished:
+            listener.notice(source.unfinished)
         exposure_s = float("nan") if run.last is None else float(run.last.exposure_s[0])
         result = _result(run, journal)  # may learn, of a run that ends early
         return Ended(

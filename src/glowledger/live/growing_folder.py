@@ -54,6 +54,7 @@ class GrowingFolder:
         """Remember where to look; nothing is read yet."""
         self.path = path
         self.problem = ""  # of a file that cannot be read its line tells
+        self.unfinished = ""  # a file is a frame: it is whole, or told as spoilt
         self._options = options
         self._taken = set(taken or ())
         self._waiting: dict[str, tuple[int, int]] = {}

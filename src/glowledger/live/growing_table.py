@@ -84,6 +84,13 @@ class GrowingTable:
         settled, self._seen = self._seen == state, state
         return replace(self._arrived(most, found.st_size, settled), growing=not settled)
 
+    @property
+    def unfinished(self) -> str:
+        """What of the file was not taken because its line has not ended, in a sentence; empty where nothing is left."""
+        if self._layout != "rows" or self._seen is None or self._seen[0] <= self._offset:
+            return ""
+        return f"The last line of {self.path.name} has no line end: it may be half written and was not taken."
+
     def _arrived(self, most: int, size: int, settled: bool) -> Arrived:
         if size == 0 or not (self._layout or self._find_layout(settled)):
             return Arrived()
