@@ -176,6 +176,42 @@ def test_dark_column_is_subtracted_and_reference_left_out(write):
     assert "'Pixel', another axis, was left out" in said
 
 
+CHANNELS = np.random.default_rng(5).integers(0, 250, (3, POINTS)).astype(float)
+
+
+def with_channels(names, columns):
+    rows = zip(AXIS, *columns, strict=True)
+    return ",".join(["nm", *names]) + "\n" + "".join(",".join(f"{v:g}" for v in row) + "\n" for row in rows)
+
+
+@pytest.mark.parametrize("names", [("R", "G", "B"), ("Red", "Green", "Blue"), ("rot", "grün", "blau")])
+def test_colour_channels_of_a_camera_are_no_frames(write, names):
+    beside = read_spectra(write(with_channels([*names, "Intensity"], [*CHANNELS, COUNTS[0]])))
+    assert_array_equal(beside.counts, COUNTS[:1])
+    alone = read_spectra(write(with_channels(names, CHANNELS)))
+    assert_array_equal(alone.counts, CHANNELS.sum(axis=0)[None])
+    for frames in (beside, alone):
+        assert any("colour channels of a camera" in said for said in frames.origins[0].understood)
+
+
+def test_where_a_channel_is_full_their_sum_is_missing(write):
+    channels = CHANNELS.copy()
+    channels[1, [7, 8, 20]] = 255
+    frames = read_spectra(write(with_channels("RGB", channels)))
+    assert np.flatnonzero(frames.mask[0]).tolist() == [7, 8, 20]
+    assert any("3 points at which one is full (255)" in said for said in frames.origins[0].understood)
+
+
+def test_two_columns_named_like_channels_are_frames(write):
+    assert len(read_spectra(write(with_channels("RG", CHANNELS[:2])))) == 2
+
+
+@pytest.mark.parametrize("name", ["Absorbance", "Transmittance (%)"])
+def test_a_ratio_to_a_lamp_is_refused_with_what_to_export(write, name):
+    with pytest.raises(ReadError, match=r"lamp's light behind a sample.*counts"):
+        read_spectra(write(with_channels([name], CHANNELS[:1])))
+
+
 def test_saturation_is_found_before_a_dark_column_is_subtracted(write):
     counts = np.minimum(COUNTS[0] * 20, 65535).astype(int)
     text = "nm,counts,dark\n" + "".join(

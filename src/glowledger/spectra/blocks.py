@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.errors import ReadError
-from glowledger.spectra.column_names import role_of, unit_of
+from glowledger.spectra.column_names import channel_of, role_of, unit_of
 from glowledger.spectra.dialect import Dialect
 from glowledger.spectra.options import SECONDS, ReadingOptions
 from glowledger.spectra.rows import Table
@@ -24,6 +24,7 @@ AXIS_ROLES = (
     "pixel",
 )  # the first of them is the axis where there are several
 _DAY_S = 86400.0
+FULL_CHANNELS = tuple(2.0**bits - 1.0 for bits in (8, 10, 12, 14, 16))  # of a camera
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -97,11 +98,13 @@ def wide(table: Table, dialect: Dialect, path: Path, options: ReadingOptions) ->
     roles = [role_of(name) for name in names]
     axis = _axis_column(roles, options)
     keep, dark, sentences = _counts_columns(values, names, roles, axis)
+    if not keep:
+        raise _no_counts(names, roles, path)
+    counts, keep, added = _without_channels(_as_rows(values, keep), keep, names)
+    sentences += added
     if options.layout == "two-column" and len(keep) > 1:
         sentences.append(f"{len(keep) - 1} columns after the first of counts were left out, as you said.")
-        keep = keep[:1]
-    if not keep:
-        raise ReadError("no column of counts was found.", mend="Name it 'counts'.", file=path)
+        counts, keep = counts[:1], keep[:1]
     columns = tuple(names[i] for i in keep)
     several = len(keep) > 1
     time_s, started = np.full(1, np.nan), None
@@ -115,7 +118,7 @@ def wide(table: Table, dialect: Dialect, path: Path, options: ReadingOptions) ->
         axis=values[:, axis],
         axis_name=names[axis],
         axis_unit=units[axis] if units else "",
-        counts=_as_rows(values, keep),
+        counts=counts,
         time_s=time_s,
         columns=columns,
         lines=(int(lines[0]),) * len(keep),
@@ -124,6 +127,44 @@ def wide(table: Table, dialect: Dialect, path: Path, options: ReadingOptions) ->
         started=started,
         sentences=(*head, *sentences),
     )
+
+
+def _no_counts(names: Sequence[str], roles: Sequence[str | None], path: Path) -> ReadError:
+    """Return the error of a table without counts; what it holds instead is named."""
+    processed = [name for name, role in zip(names, roles, strict=True) if role == "processed"]
+    if processed:
+        return ReadError(
+            f"'{processed[0]}' is what is left of a lamp's light behind a sample, not the light of a glow.",
+            mend="Export counts, often called intensity or scope mode.",
+            file=path,
+        )
+    return ReadError("no column of counts was found.", mend="Name it 'counts'.", file=path)
+
+
+def _without_channels(
+    counts: NDArray[np.float64], keep: list[int], names: Sequence[str]
+) -> tuple[NDArray[np.float64], list[int], list[str]]:
+    """Return counts, shape (n, p), and their columns without the colour channels of a camera, and what was done.
+
+    They are no frames. Where the table has no counts beside them, their sum is the light; a point at which one of them
+    is full is missing then.
+    """
+    place = {channel_of(names[column]): k for k, column in enumerate(keep)}
+    channels = [place[one] for one in ("red", "green", "blue") if one in place]
+    if len(channels) < 3:
+        return counts, keep, []
+    said = ", ".join(f"'{names[keep[k]]}'" for k in channels)
+    others = [k for k in range(len(keep)) if k not in channels]
+    if others:
+        used = names[keep[others[0]]]
+        sentence = f"Columns {said}, the colour channels of a camera, were left out: '{used}' is used."
+        return counts[others], [keep[k] for k in others], [sentence]
+    three = counts[channels]
+    full = float(np.nanmax(three))
+    at_end = (three == full).any(axis=0) if full in FULL_CHANNELS else np.zeros(three.shape[1], dtype=bool)
+    lost = f", but for {at_end.sum()} points at which one is full ({full:g})" if at_end.any() else ""
+    together = np.where(at_end, np.nan, three.sum(axis=0))[None]
+    return together, [keep[channels[0]]], [f"Columns {said}, the colour channels of a camera, were added{lost}."]
 
 
 def _refuse_none(values: NDArray[np.float64], table: Table, path: Path) -> None:

@@ -30,6 +30,11 @@ _WORDS = {
     "frame": "frame frames scan scans index no nr number spectrumno record rec bild aufnahme image",
     "processed": "transmission transmittance absorbance reflectance absorption extinktion",
 }
+_CHANNELS = {
+    "red": "r red rot rouge rojo rosso vermelho rood rod röd красный 红 赤",
+    "green": "g green grun gruen vert verde groen gron grön зелёный зеленый 绿 緑",
+    "blue": "b blue blau bleu azul blu blauw bla blå синий 蓝 青",
+}
 _ROLE = {word: role for role, words in _WORDS.items() for word in words.split()}
 
 _SPELLINGS = {  # our spelling of a unit: how files spell it
@@ -140,7 +145,17 @@ def _role_of(name: str) -> str | None:
     return "frame" if "frame" in roles else None
 
 
+def channel_of(name: str) -> str | None:
+    """Return 'red', 'green' or 'blue' if a column is named as a colour channel of a camera, else None."""
+    words = [_fold(word) for word in re.split(r"[\s_/.:,-]+", _IN_BRACKETS.sub(" ", name))]
+    words = [word for word in words if word and word not in ("channel", "kanal", "canal", "canale")]
+    return _CHANNEL.get(words[0]) if len(words) == 1 else None
+
+
 def _fold(word: str) -> str:
     """Return the word in lower case without accents and apostrophes."""
     decomposed = unicodedata.normalize("NFKD", word.lower())
     return "".join(c for c in decomposed if not unicodedata.combining(c) and (c.isalnum()))
+
+
+_CHANNEL = {_fold(word): channel for channel, words in _CHANNELS.items() for word in words.split()}
