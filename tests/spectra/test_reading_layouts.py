@@ -202,6 +202,50 @@ def test_where_a_channel_is_full_their_sum_is_missing(write):
     assert any("3 points at which one is full (255)" in said for said in frames.origins[0].understood)
 
 
+@pytest.mark.parametrize(
+    ("names", "kept"),
+    [
+        (("Counts", "Smoothed"), 0),
+        (("Raw", "Dark corrected"), 1),  # its own program took the dark off; it is no dark
+        (("Scope", "Net counts", "Filtered"), 1),
+    ],
+)
+def test_columns_that_hold_the_same_light_are_one_frame(write, names, kept):
+    frames = read_spectra(write(with_channels(names, COUNTS[: len(names)])))
+    assert_array_equal(frames.counts, COUNTS[kept : kept + 1])
+    assert any("holds the same light" in said for said in frames.origins[0].understood)
+
+
+def test_counts_with_their_dark_are_used_before_what_is_said_to_be_corrected(write):
+    frames = read_spectra(write(with_channels(("Raw", "Dark", "Corrected"), COUNTS[:3])))
+    assert_array_equal(frames.counts, COUNTS[:1] - COUNTS[1:2])
+
+
+@pytest.mark.parametrize("name", ["Smoothed", "Dark corrected"])
+def test_what_stands_alone_is_read_whatever_was_done_to_it(write, name):
+    assert_array_equal(read_spectra(write(with_channels([name], COUNTS[:1]))).counts, COUNTS[:1])
+
+
+@pytest.mark.parametrize("name", ["Index", "No.", "frame"])
+def test_a_running_number_is_no_frame_however_many_columns_there_are(write, name):
+    numbers = np.arange(POINTS)
+    rows = zip(numbers, AXIS, COUNTS[0], COUNTS[1], strict=True)
+    text = f"{name},nm,a,b\n" + "".join(",".join(f"{v:g}" for v in row) + "\n" for row in rows)
+    assert_array_equal(read_spectra(write(text)).counts, COUNTS[:2])
+
+
+@pytest.mark.parametrize("header", [True, False])
+@pytest.mark.parametrize("count", [1, COUNT])
+def test_rows_below_their_axis_may_have_no_times(write, count, header):
+    """The first pixel was taken for the times."""
+    axis = [f"{a:g}" + ("nm" if header else "") for a in AXIS]
+    text = "\n".join([",".join(axis), *(",".join(f"{c:g}" for c in row) for row in COUNTS[:count])]) + "\n"
+    frames = read_spectra(write(text))
+    assert_array_equal(frames.counts, COUNTS[:count])
+    np.testing.assert_allclose(frames.axis, AXIS, atol=0.005)
+    assert np.isnan(frames.time_s).all()
+
+
 def test_two_columns_named_like_channels_are_frames(write):
     assert len(read_spectra(write(with_channels("RG", CHANNELS[:2])))) == 2
 

@@ -10,12 +10,13 @@ import numpy as np
 
 from glowledger.errors import ReadError
 from glowledger.live.arrivals import Arrived
+from glowledger.spectra.axes import FEWEST_POINTS
 from glowledger.spectra.decoding import decode
 from glowledger.spectra.dialect import sniff
 from glowledger.spectra.folders import joined
 from glowledger.spectra.frames import Frames
 from glowledger.spectra.growing import GrowingRun
-from glowledger.spectra.layouts import FEWEST_POINTS, arrange
+from glowledger.spectra.layouts import arrange
 from glowledger.spectra.options import ReadingOptions
 from glowledger.spectra.reading import assemble
 from glowledger.spectra.rows import parse

@@ -12,6 +12,7 @@ from glowledger.errors import AmbiguousFile, ReadError
 from glowledger.spectra.column_names import role_of, says_vacuum, unit_of
 
 EV_NM = 1239.8419843320026  # h c / e in eV nm, exact in the SI of 2019
+FEWEST_POINTS = 20  # of a spectrum; a table with fewer rows, or columns, has its axis the other way
 NM_LIKELY = (
     150.0,
     1300.0,
@@ -155,3 +156,11 @@ def to_standard(values: NDArray[np.float64], unit: str) -> tuple[NDArray[np.floa
 def spoken(unit: str) -> str:
     """Return the unit in words."""
     return _SPOKEN[unit]
+
+
+def looks_like_nm(values: NDArray[np.float64]) -> bool:
+    """Return whether numbers can be the wavelengths of a spectrum in nm."""
+    low, high = np.min(values), np.max(values)
+    return bool(
+        values.size >= FEWEST_POINTS and low >= NM_LIKELY[0] and high <= NM_LIKELY[1] and high - low > 20
+    )

@@ -11,20 +11,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.errors import ReadError
-from glowledger.spectra.column_names import channel_of, role_of, unit_of
+from glowledger.spectra.axes import looks_like_nm
+from glowledger.spectra.column_names import AXIS_ROLES, role_of, unit_of
+from glowledger.spectra.counts_columns import counts_columns, is_monotone
 from glowledger.spectra.dialect import Dialect
 from glowledger.spectra.options import SECONDS, ReadingOptions
 from glowledger.spectra.rows import Table
 from glowledger.spectra.settings import clock_of, moment_of, seconds_of
 
-AXIS_ROLES = (
-    "wavelength",
-    "wavenumber",
-    "energy",
-    "pixel",
-)  # the first of them is the axis where there are several
 _DAY_S = 86400.0
-FULL_CHANNELS = tuple(2.0**bits - 1.0 for bits in (8, 10, 12, 14, 16))  # of a camera
+EVEN = 0.5  # neighbouring steps of an axis differ by less than this factor
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -97,11 +93,7 @@ def wide(table: Table, dialect: Dialect, path: Path, options: ReadingOptions) ->
     _refuse_none(values, table, path)
     roles = [role_of(name) for name in names]
     axis = _axis_column(roles, options)
-    keep, dark, sentences = _counts_columns(values, names, roles, axis)
-    if not keep:
-        raise _no_counts(names, roles, path)
-    counts, keep, added = _without_channels(_as_rows(values, keep), keep, names)
-    sentences += added
+    counts, keep, dark, sentences = counts_columns(values, names, axis, path)
     if options.layout == "two-column" and len(keep) > 1:
         sentences.append(f"{len(keep) - 1} columns after the first of counts were left out, as you said.")
         counts, keep = counts[:1], keep[:1]
@@ -129,44 +121,6 @@ def wide(table: Table, dialect: Dialect, path: Path, options: ReadingOptions) ->
     )
 
 
-def _no_counts(names: Sequence[str], roles: Sequence[str | None], path: Path) -> ReadError:
-    """Return the error of a table without counts; what it holds instead is named."""
-    processed = [name for name, role in zip(names, roles, strict=True) if role == "processed"]
-    if processed:
-        return ReadError(
-            f"'{processed[0]}' is what is left of a lamp's light behind a sample, not the light of a glow.",
-            mend="Export counts, often called intensity or scope mode.",
-            file=path,
-        )
-    return ReadError("no column of counts was found.", mend="Name it 'counts'.", file=path)
-
-
-def _without_channels(
-    counts: NDArray[np.float64], keep: list[int], names: Sequence[str]
-) -> tuple[NDArray[np.float64], list[int], list[str]]:
-    """Return counts, shape (n, p), and their columns without the colour channels of a camera, and what was done.
-
-    They are no frames. Where the table has no counts beside them, their sum is the light; a point at which one of them
-    is full is missing then.
-    """
-    place = {channel_of(names[column]): k for k, column in enumerate(keep)}
-    channels = [place[one] for one in ("red", "green", "blue") if one in place]
-    if len(channels) < 3:
-        return counts, keep, []
-    said = ", ".join(f"'{names[keep[k]]}'" for k in channels)
-    others = [k for k in range(len(keep)) if k not in channels]
-    if others:
-        used = names[keep[others[0]]]
-        sentence = f"Columns {said}, the colour channels of a camera, were left out: '{used}' is used."
-        return counts[others], [keep[k] for k in others], [sentence]
-    three = counts[channels]
-    full = float(np.nanmax(three))
-    at_end = (three == full).any(axis=0) if full in FULL_CHANNELS else np.zeros(three.shape[1], dtype=bool)
-    lost = f", but for {at_end.sum()} points at which one is full ({full:g})" if at_end.any() else ""
-    together = np.where(at_end, np.nan, three.sum(axis=0))[None]
-    return together, [keep[channels[0]]], [f"Columns {said}, the colour channels of a camera, were added{lost}."]
-
-
 def _refuse_none(values: NDArray[np.float64], table: Table, path: Path) -> None:
     if not len(values):
         raise ReadError(
@@ -183,42 +137,12 @@ def _axis_column(roles: Sequence[str | None], options: ReadingOptions) -> int:
     return next((roles.index(role) for role in order if role in roles), 0)
 
 
-def _counts_columns(
-    values: NDArray[np.float64], names: Sequence[str], roles: Sequence[str | None], axis: int
-) -> tuple[list[int], NDArray[np.float64] | None, list[str]]:
-    """Return columns of counts, the dark column, and sentences on what was left out."""
-    keep: list[int] = []
-    dark = None
-    sentences = []
-    for i, role in enumerate(roles):
-        if i == axis:
-            continue
-        if role == "dark" and len(roles) > 2 and dark is None:
-            dark = values[:, i]
-        elif role == "reference" and len(roles) > 2:
-            sentences.append(f"Column '{names[i]}', a reference, was left out.")
-        elif role in AXIS_ROLES:
-            sentences.append(f"Column '{names[i]}', another axis, was left out.")
-        elif role == "processed":
-            sentences.append(f"Column '{names[i]}' was left out: it is no counts.")
-        elif role in ("frame", "time") and is_monotone(values[:, i]) and len(roles) == 3 and i < 2:
-            sentences.append(f"Column '{names[i]}', a running number, was left out.")
-        else:
-            keep.append(i)
-    return keep, dark, sentences
-
-
-def _as_rows(values: NDArray[np.float64], columns: list[int]) -> NDArray[np.float64]:
-    """Return columns as rows of one contiguous array, without a copy where they lie side by side."""
-    first, last = columns[0], columns[-1]
-    if columns == list(range(first, last + 1)):
-        return np.ascontiguousarray(values[:, first : last + 1].T)
-    return np.ascontiguousarray(values[:, columns].T)
-
-
 def transposed(table: Table, dialect: Dialect, path: Path, options: ReadingOptions) -> Block:
     """Take each row as a frame, its first cell as the time, and the header as the axis."""
     values, lines, labels = table.values, table.lines, table.labels
+    first = header_numbers(dialect.names) if dialect.names else values[0]
+    if not labels and first is not None and _is_axis_throughout(first):
+        return _rows_without_times(table, dialect, first, path)
     axis = header_numbers(dialect.names[1:]) if dialect.names else None
     corner = dialect.names[0] if dialect.names else ""
     if axis is None and not dialect.names and is_monotone(values[0, 1:]):
@@ -245,6 +169,31 @@ def transposed(table: Table, dialect: Dialect, path: Path, options: ReadingOptio
         lines=tuple(lines.tolist()),
         started=started,
         sentences=tuple(sentences),
+    )
+
+
+def _is_axis_throughout(first: NDArray[np.float64]) -> bool:
+    """Return whether a first row is an axis in nm from its first cell on, which is not so above a column of times."""
+    if first.size < 3 or not (np.isfinite(first).all() and is_monotone(first) and looks_like_nm(first)):
+        return False
+    corner, next_to_it = first[1] - first[0], first[2] - first[1]
+    return bool(EVEN < corner / next_to_it < 1.0 / EVEN)
+
+
+def _rows_without_times(table: Table, dialect: Dialect, axis: NDArray[np.float64], path: Path) -> Block:
+    """Take each row as a frame below an axis, with no times."""
+    values, lines = (table.values, table.lines) if dialect.names else (table.values[1:], table.lines[1:])
+    _refuse_none(values, table, path)
+    n = len(values)
+    return Block(
+        layout="transposed",
+        axis=axis,
+        axis_unit="nm",
+        counts=np.ascontiguousarray(values),
+        time_s=np.full(n, np.nan),
+        columns=("",) * n,
+        lines=tuple(lines.tolist()),
+        sentences=(f"A transposed table: a row per frame, {n} row{'s' if n > 1 else ''}.", "Rows have no times."),
     )
 
 
@@ -357,12 +306,6 @@ def times_of(
         None,
         "The names of the frames give no times; they are in the order of the file.",
     )
-
-
-def is_monotone(values: NDArray[np.float64]) -> bool:
-    """Return True if values rise, or fall, throughout."""
-    before, after = values[:-1], values[1:]  # compared, not subtracted: two infinities have no difference
-    return bool(after.size > 0 and (np.all(after > before) or np.all(after < before)))
 
 
 def header_numbers(names: Sequence[str]) -> NDArray[np.float64] | None:

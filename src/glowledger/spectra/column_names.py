@@ -28,6 +28,8 @@ _WORDS = {
     "time": "time times t elapsed elapsedtime timestamp seconds zeit zeitstempel temps tiempo tempo "
     "tijd tid czas date datetime datum uhrzeit время 时间 時間",
     "frame": "frame frames scan scans index no nr number spectrumno record rec bild aufnahme image",
+    "corrected": "corrected subtracted net korrigiert korrigierte corrige corregido corretto gecorrigeerd skorygowany",
+    "smoothed": "smoothed filtered geglattet geglaettet gefiltert lisse filtre suavizado filtrado filtrato",
     "processed": "transmission transmittance absorbance reflectance absorption extinktion",
 }
 _CHANNELS = {
@@ -36,6 +38,8 @@ _CHANNELS = {
     "blue": "b blue blau bleu azul blu blauw bla blå синий 蓝 青",
 }
 _ROLE = {word: role for role, words in _WORDS.items() for word in words.split()}
+
+AXIS_ROLES = ("wavelength", "wavenumber", "energy", "pixel")  # the first of them is the axis where there are several
 
 _SPELLINGS = {  # our spelling of a unit: how files spell it
     "nm": "nm nanometer nanometers nanometre nanometres",
@@ -51,6 +55,7 @@ _SPELLINGS = {  # our spelling of a unit: how files spell it
     "min": "min minutes",
     "h": "h hours",
 }
+_LENGTHS = {*_SPELLINGS["nm"].split(), "å", "angstrom", "angstroms", "ångström", "micrometer", "micrometre"}
 _UNIT = {spelling: unit for unit, spellings in _SPELLINGS.items() for spelling in spellings.split()}
 _IN_BRACKETS = re.compile(r"[\[(]([^\[\]()]*(?:\(-1\))?[^\[\]()]*)[\])]")
 
@@ -109,12 +114,14 @@ def role_of(name: str) -> str | None:
     Returns
     -------
     str or None
-        'wavelength', 'wavenumber', 'energy', 'pixel', 'counts', 'dark', 'reference', 'time', 'frame',
-        'processed'; None where the name says nothing.
+        'wavelength', 'wavenumber', 'energy', 'pixel', 'counts', 'corrected' (a dark was taken off), 'smoothed',
+        'dark', 'reference', 'time', 'frame', 'processed'; None where the name says nothing.
     """
     if not name:
         return None
     bare = name.translate(_DIGITS)
+    if len(bare) == len(name) and name.strip().strip("[]()").lower() in _LENGTHS:  # '404.66 nm' is one point
+        return "wavelength"
     role = _role_of(bare)
     # 't=12.5 s' and 'frame_007' label one frame; they name no column of times or numbers
     return None if role in ("time", "frame") and len(bare) < len(name) else role
@@ -130,6 +137,7 @@ def _role_of(name: str) -> str | None:
         return _ROLE[whole]
     roles = [_ROLE.get(word) for word in words]
     for role in (
+        "corrected",
         "dark",
         "reference",
         "wavelength",
@@ -137,6 +145,7 @@ def _role_of(name: str) -> str | None:
         "energy",
         "pixel",
         "processed",
+        "smoothed",
         "counts",
         "time",
     ):

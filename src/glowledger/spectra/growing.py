@@ -7,10 +7,10 @@ from pathlib import Path
 import numpy as np
 
 from glowledger.errors import ReadError
+from glowledger.spectra.axes import FEWEST_POINTS
 from glowledger.spectra.decoding import decode, load_bytes
 from glowledger.spectra.folders import in_order, joined, list_frames
 from glowledger.spectra.frames import Frames
-from glowledger.spectra.layouts import FEWEST_POINTS
 from glowledger.spectra.options import ReadingOptions
 from glowledger.spectra.reading import read_text, with_masks
 

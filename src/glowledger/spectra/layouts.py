@@ -8,23 +8,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.errors import AmbiguousFile, ReadError
-from glowledger.spectra.axes import NM_LIKELY
+from glowledger.spectra.axes import FEWEST_POINTS, looks_like_nm
 from glowledger.spectra.blocks import (
-    AXIS_ROLES,
     Block,
     counts_only,
     header_numbers,
-    is_monotone,
     long,
     transposed,
     wide,
 )
-from glowledger.spectra.column_names import role_of
+from glowledger.spectra.column_names import AXIS_ROLES, role_of
+from glowledger.spectra.counts_columns import is_monotone
 from glowledger.spectra.dialect import Dialect
 from glowledger.spectra.options import ReadingOptions
 from glowledger.spectra.rows import Table
-
-FEWEST_POINTS = 20  # of a spectrum; a table with fewer rows, or columns, has its axis the other way
 
 
 def arrange(table: Table, dialect: Dialect, path: Path, options: ReadingOptions) -> Block:
@@ -119,7 +116,7 @@ def _without_header(values: NDArray[np.float64], path: Path) -> str:
         return "wide" if width - 1 < FEWEST_POINTS else "transposed"
     if not is_monotone(column):
         return "transposed"
-    if _looks_like_nm(column):
+    if looks_like_nm(column):
         return "wide"
     if np.all(column == np.round(column)):
         raise _either(rows, width - 1, f"the first column runs from {column[0]:g} to {column[-1]:g}", path)
@@ -129,8 +126,8 @@ def _without_header(values: NDArray[np.float64], path: Path) -> str:
 def _wide_or_transposed(across: NDArray[np.float64], down: NDArray[np.float64], path: Path) -> str:
     if not is_monotone(down) or len(down) < 3:
         return "transposed"
-    if _looks_like_nm(across) != _looks_like_nm(down):
-        return "transposed" if _looks_like_nm(across) else "wide"
+    if looks_like_nm(across) != looks_like_nm(down):
+        return "transposed" if looks_like_nm(across) else "wide"
     what = (
         f"both the first row ({across[0]:g} to {across[-1]:g}) and the first column ({down[0]:g} to "
         f"{down[-1]:g}) "
@@ -145,11 +142,4 @@ def _either(rows: int, columns: int, what: str, path: Path) -> AmbiguousFile:
         mend="Say which:  --layout wide  (axis in the first column)  or  --layout transposed  (a "
         "row per frame)",
         file=path,
-    )
-
-
-def _looks_like_nm(values: NDArray[np.float64]) -> bool:
-    low, high = np.min(values), np.max(values)
-    return bool(
-        values.size >= FEWEST_POINTS and low >= NM_LIKELY[0] and high <= NM_LIKELY[1] and high - low > 20
     )

@@ -11,13 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.errors import ReadError
-from glowledger.spectra.axes import find_unit, spoken, to_standard
+from glowledger.spectra.axes import FEWEST_POINTS, find_unit, spoken, to_standard
 from glowledger.spectra.blocks import Block
 from glowledger.spectra.darks import subtract_dark
 from glowledger.spectra.decoding import SourceText, load
 from glowledger.spectra.dialect import Dialect, sniff
 from glowledger.spectra.frames import AxisKind, Detector, Frames, Origin
-from glowledger.spectra.layouts import FEWEST_POINTS, arrange
+from glowledger.spectra.layouts import arrange
 from glowledger.spectra.masks import find_ceiling, spikes, stuck_pixels
 from glowledger.spectra.options import ReadingOptions
 from glowledger.spectra.other_formats import reader_for
