@@ -128,3 +128,13 @@ def test_spectra_without_light_are_read_but_refused_for_use(tmp_path, counts, me
 def test_unknown_options_are_the_callers_mistake(tmp_path, option):
     with pytest.raises(ValueError, match="expected one"):
         read_spectra(tmp_path / "a.csv", **option)
+
+
+def test_spectra_below_each_other_are_told_from_a_spoilt_cell(tmp_path):
+    block = "nm,counts\n" + "".join(f"{400 + k},{k % 7}\n" for k in range(40))
+    (tmp_path / "two.csv").write_text(block + block)
+    with pytest.raises(ReadError, match=r"line 42: a line of text stands amid the numbers.*file of its own"):
+        read_spectra(tmp_path / "two.csv")
+    (tmp_path / "cell.csv").write_text(block.replace("410,3", "4x0,3"))
+    with pytest.raises(ReadError, match=r"line 12: expected a number in column 1"):
+        read_spectra(tmp_path / "cell.csv")

@@ -194,8 +194,21 @@ def _row(cells: list[str], dialect: Dialect, path: Path, number: int) -> tuple[l
                 label = cell
                 row.append(float("nan"))
                 continue
+            if k == 0 and len(cells) > 1 and not any(looks_numeric(each) for each in cells):
+                raise _heading_again(cells, dialect, path, number) from None
             raise _no_number(cell, k, dialect, path, number) from None
     return row, label
+
+
+def _heading_again(cells: list[str], dialect: Dialect, path: Path, line: int) -> ReadError:
+    return ReadError(
+        f"a line of text stands amid the numbers ({dialect.delimiter.join(cells)[:40]!r}), as if spectra stood below "
+        "each other.",
+        mend="Save each spectrum as a file of its own (a folder of files is a run), or side by side in columns; "
+        "if it is no heading, delete the line.",
+        file=path,
+        line=line,
+    )
 
 
 def _no_number(cell: str, column: int, dialect: Dialect, path: Path, line: int) -> ReadError:
