@@ -16,6 +16,7 @@ from glowledger.glow.verdicts import in_percent
 from glowledger.glow.visibility import Visibility, unlit
 from glowledger.spectra.frames import Frames
 from glowledger.spectra.noise import coarse_warning
+from glowledger.spectra.unlike_frames import unlike_frames
 
 GHOST_SIGMA = 5.0
 SMOOTHED_FACTOR = 1.5  # of the variance of a fitted line: less is not worth a word
@@ -57,6 +58,12 @@ def fit_warnings(
     found, (scene, solution) = [], fit
     if len(frames) > 1:
         found.append(f"the mean of {len(frames)} frames was used")
+        unlike = unlike_frames(frames)
+        if unlike.size:
+            found.append(
+                f"the frames are not of one glow: {_named(frames, int(unlike[0]))} has much light where most have "
+                "none; judge each by itself, as a file of its own, or follow a run with 'track'"
+            )
         coarse = coarse_warning(frames)
         found.extend([coarse] if coarse else [])
     dark = no_light(whole.data[whole.used]) and not any(one.verdict in ("present", "possible") for one in evidence)
@@ -101,6 +108,11 @@ def fit_warnings(
     if absorbed:
         found.append(absorbed)
     return tuple(found)
+
+
+def _named(frames: Frames, number: int) -> str:
+    column = frames.origins[number].column if number < len(frames.origins) else None
+    return f"'{column}'" if column else f"frame {number + 1}"
 
 
 def _of_the_ends(scene: Scene, seen: Visibility) -> list[str]:
