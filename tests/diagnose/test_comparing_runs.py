@@ -130,6 +130,16 @@ def test_a_run_without_decay_has_levels_but_no_times(results):
     assert compared.ranking == ()
 
 
+def test_single_spectra_are_no_runs_and_that_is_said_in_plain_words(results):
+    made = SeriesFit(species_names=NAMES, **cleaning_counts(2, seed=3))
+    few = read_run("few", analyse_run(made), Conditions())
+    compared = compare_runs([few, read_run("whole", results["fast"], Conditions())], "CO")
+    assert any(said.startswith("few holds 2 frames: no run") for said in compared.warnings)
+    assert not any("whole holds" in said for said in compared.warnings)
+    reasons = {estimate.reason for estimate in with_main(few, "").estimates.values()}
+    assert "no contaminant was followed" in reasons
+
+
 def test_a_run_given_twice_is_noticed(results):
     runs = [read_run(name, results["slow"], Conditions()) for name in ("one", "other")]
     assert any("given twice" in w for w in compare_runs(runs).warnings)

@@ -79,7 +79,7 @@ def cadence_of(result: RunResult) -> float:
 def with_main(run: ComparedRun, main: str) -> ComparedRun:
     """Return the run with the numbers that are compared, for one contaminant."""
     decay = run.decay(main)
-    none = Estimate(reason=f"{main or 'no contaminant'} was not followed")
+    none = Estimate(reason=f"{main} was not followed" if main else "no contaminant was followed")
     tau = none if decay is None else decay.time_constant
     slow = none if decay is None else decay.slow_constant
     lasting = slow if slow.known else tau  # the stage that the end waits for

@@ -23,6 +23,7 @@ STAGES = Obstacle(
 )
 # The first that tells any two apart ranks; those whose ends were compared are not ranked by what says less of them
 RANKED = ("endpoint_s", "time_constant_s")
+HARDLY_A_RUN = 10  # frames
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -269,6 +270,9 @@ def _warnings(runs: tuple[ComparedRun, ...], gases: tuple[GasDifference, ...]) -
         if _same_light(a, b):
             said.append(f"{a.name} and {b.name} hold the same frames: this is one run, given twice.")
     for run in runs:
+        if run.result.frames < HARDLY_A_RUN:
+            held = f"{run.result.frames} frame{'s' if run.result.frames != 1 else ''}"
+            said.append(f"{run.name} holds {held}: no run to compare. 'identify' says what glows in single spectra.")
         changed = "; ".join(r.why for r in cuts(run.result.regimes))
         if changed:
             said.append(f"Conditions changed during {run.name} ({changed}); its longest stretch is compared.")
