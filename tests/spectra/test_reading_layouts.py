@@ -221,6 +221,11 @@ def test_counts_with_their_dark_are_used_before_what_is_said_to_be_corrected(wri
     assert_array_equal(frames.counts, COUNTS[:1] - COUNTS[1:2])
 
 
+def test_a_dark_is_not_taken_off_twice(write):
+    frames = read_spectra(write(with_channels(("Dark", "Dark corrected"), COUNTS[:2])))
+    assert_array_equal(frames.counts, COUNTS[1:2])
+
+
 @pytest.mark.parametrize("name", ["Smoothed", "Dark corrected"])
 def test_what_stands_alone_is_read_whatever_was_done_to_it(write, name):
     assert_array_equal(read_spectra(write(with_channels([name], COUNTS[:1]))).counts, COUNTS[:1])

@@ -37,7 +37,7 @@ def glance(line: Mapping[str, Any], reason: str) -> dict[str, object]:
         left, interval = coarse(line.get("remaining_s"), line.get("remaining_interval_s"))
         left_is = "left" if left else ""
         if line.get("remaining_s") == 0.0:
-            left, left_is = "", "perhaps over, not sure yet"
+            left, left_is = "", "perhaps over"  # short: it stands beside the verdict
     if verdict == "learning":
         reason = "The first frames are collected to learn what is in this light."
     first, more = _first_sentence(reason)

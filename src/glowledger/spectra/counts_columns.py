@@ -51,6 +51,8 @@ def counts_columns(
     keep, also = _of_one_frame(keep, names, roles, dark is not None)
     if not keep:
         raise _no_counts(names, roles, path)
+    if dark is not None and all(roles[i] == "corrected" for i in keep):
+        dark, also = None, [*also, "The dark column was left out: it has been taken off already."]
     counts, keep, added = _without_channels(_as_rows(values, keep), keep, names)
     return counts, keep, dark, [*sentences, *also, *added]
 
