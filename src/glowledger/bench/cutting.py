@@ -10,11 +10,13 @@ from numpy.typing import NDArray
 
 from glowledger.bench.broken_scale import unbroken
 from glowledger.bench.identified import Identified
-from glowledger.bench.outer_lines import agreeing_ends, borne_out_ends
+from glowledger.bench.nearby import PULL
+from glowledger.bench.outer_lines import WELL_PLACED, agreeing_ends, borne_out_ends
 from glowledger.bench.polynomial import LineFit, best_degree
 from glowledger.bench.shots import Shot
 from glowledger.bench.whole_spectrum import MOST_MISFIT, WholeFit, WholeSpectrum
 
+Floats = NDArray[np.float64]
 _Cut = Callable[[NDArray[np.intp], NDArray[np.intp], LineFit], NDArray[np.intp]]  # lines left of some; of those kept
 
 # of their stated errors, by which lines usually scatter: these count in neighbours and shapes that most do not have.
@@ -22,6 +24,7 @@ _Cut = Callable[[NDArray[np.intp], NDArray[np.intp], LineFit], NDArray[np.intp]]
 USUAL_SHARE = 0.7
 MOST_CUT = 4  # times that a range is cut at ends that contradict the curve, and the curve drawn anew
 FEWEST_KEPT = 3  # lines
+USUAL_STRANGERS, NEIGHBOURS = 1, 8  # lines out of place that are no sign of more, of all and of the nearest
 
 
 def fitted(found: Identified, rows: NDArray[np.intp], span: float) -> LineFit | None:
@@ -38,11 +41,17 @@ def fitted(found: Identified, rows: NDArray[np.intp], span: float) -> LineFit | 
 def as_ill_told(fit: LineFit, whole: WholeFit) -> LineFit:
     """Return a fit with the errors that lines have where those of the list do not tell the whole spectrum.
 
-    Light of no list that shows between the lines is in their flanks as well, and pulls them as it pulls the others.
+    Light of no list that shows between the lines is in their flanks as well, and pulls them as it pulls the others. That
+    of phosphors differs between makes: beside it only how well the light at the lines themselves is told counts.
     """
     if whole.trusted:
         return fit
-    worse = float(np.sqrt(np.clip(whole.chi2, 1.0, MOST_MISFIT)))
+    misfit = whole.chi2
+    if whole.of_phosphors and whole.few_strange:
+        misfit = whole.misfit_of_lines
+        if misfit < MOST_MISFIT:
+            return fit
+    worse = float(np.sqrt(np.clip(misfit, 1.0, MOST_MISFIT)))
     scatter, share = worse * fit.scatter_nm, worse * fit.error_share
     return replace(fit, covariance=worse**2 * fit.covariance, error_share=share, scatter_nm=scatter)
 
@@ -77,3 +86,27 @@ def cut_back(
             fit = again if by_whole is None else as_ill_told(again, by_whole[1])
             alive = inside[np.isin(inside, kept[fit.weight > 0.05])]
     return kept, alive, fit
+
+
+def with_excess(
+    found: Identified, kept: NDArray[np.intp], alive: NDArray[np.intp], dropped: Floats
+) -> tuple[Identified, NDArray[np.intp], NDArray[np.intp]]:
+    """Return the lines with larger errors where many of them contradict, the rows to fit then, and which contradict.
+
+    Lines of no list in the flanks of others pull these; which ones is not known, and those that agree may agree by
+    chance.
+    """
+    low, high = np.min(found.wavelength_nm[alive]), np.max(found.wavelength_nm[alive])
+    clear = found.vague & (found.error_nm < WELL_PLACED * found.width_nm)
+    inside = clear & (found.wavelength_nm > low) & (found.wavelength_nm < high)
+    back = np.flatnonzero(inside & np.isin(found.wavelength_nm, dropped))
+    out = np.setdiff1d(np.union1d(kept[clear[kept]], back), alive)
+    everyone = np.union1d(out, alive)
+    share = max(len(out) - USUAL_STRANGERS, 0) / len(everyone)
+    near = np.argsort(np.abs(found.u[:, None] - found.u[None, everyone]), axis=1)[:, :NEIGHBOURS]
+    beside = np.sum(np.isin(everyone[near], out), axis=1)
+    share = np.maximum(share, np.maximum(beside - USUAL_STRANGERS, 0) / near.shape[1])
+    if np.max(share) == 0.0:
+        return found, kept, out
+    error = np.hypot(found.error_nm, PULL * found.width_nm * np.sqrt(share))
+    return replace(found, error_nm=error), np.union1d(kept, back), out

@@ -13,6 +13,7 @@ Floats = NDArray[np.float64]
 
 SMOOTHING = 0.12  # of the axis: how slowly the width of a spectrometer changes
 NARROW = 0.3
+ALIKE, LEAST_LIGHT = 0.2, 0.05  # ln of widths that are those of lines; light over that of the brightest peak
 WIDTH_SCATTER = 0.06  # line-to-line scatter of ln(width): unresolved structure, pixel phase
 
 
@@ -20,6 +21,26 @@ def clean_widths(peaks: Peaks) -> NDArray[np.bool_]:
     """Return which peaks tell the width: alone, not flat-topped, not a band, well above noise."""
     strong = peaks.area > 20.0 * np.maximum(peaks.area_se, 1e-300)
     return np.isfinite(peaks.fwhm_px) & ~peaks.saturated & ~peaks.blended & ~peaks.broad & strong
+
+
+def of_lines(peaks: Peaks) -> NDArray[np.bool_]:
+    """Return which of the clean peaks (m,) of a lamp with phosphor bands are lines: the narrowest, as bands are wider.
+
+    A faint peak that is by itself the narrowest is no line: a hot pixel may make it.
+    """
+    clean = np.flatnonzero(clean_widths(peaks))
+    order = clean[np.argsort(peaks.fwhm_px[clean], kind="stable")]
+    least = LEAST_LIGHT * float(np.max(peaks.area, initial=0.0))
+    while len(order) > 1 and peaks.area[order[0]] < least and _log_ratio(peaks, order[1], order[0]) > ALIKE:
+        order = order[1:]
+    chosen = np.zeros(len(peaks), dtype=bool)
+    chosen[[k for k in order.tolist() if _log_ratio(peaks, k, order[0]) <= ALIKE]] = True
+    return chosen
+
+
+def _log_ratio(peaks: Peaks, k: int, other: int) -> float:
+    """Return ln of the width of a peak over that of another one."""
+    return float(np.log(peaks.fwhm_px[k] / peaks.fwhm_px[other]))
 
 
 def width_profile(peaks: Peaks, scene: Scene, fewest: int = 3) -> Floats:

@@ -47,15 +47,19 @@ def pulled_share(found: Identified, alive: NDArray[np.intp], thrown: NDArray[np.
 
 
 def low_risk(
-    found: Identified, rows: NDArray[np.intp], near: Nearby, pulled: tuple[float, float]
+    found: Identified, rows: NDArray[np.intp], near: Nearby, pulled: tuple[float, float], *, few: bool = False
 ) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Return the longest run of lines at and between which no other curve is likely, or less so if that leaves few.
 
     A blend at an end of few lines may be pulled unseen, but not where all its lines were fitted together: the run for
-    a curve through peaks, and for one that the whole spectrum places.
+    a curve through peaks, and for one that the whole spectrum places. Where it is known that the rule for many lines
+    leaves too `few`, that for few is taken, whatever stands at the ends.
     """
     rows = rows[np.argsort(found.u[rows])]
     risk = near.risk(found.u[rows], found.width_nm[rows], pulled)
+    if few:
+        still = _run(found, rows, risk, near, pulled, STILL_RISK)
+        return still, still
     best = _run(found, rows, risk, near, pulled, MOST_RISK)
     if np.count_nonzero(found.anchor[best] | ~found.sharp[best]) >= FEW_COVERED:
         return best, best

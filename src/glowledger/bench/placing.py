@@ -131,7 +131,11 @@ def _within(shot: Shot, trial: _Trial, i: int, reach: float) -> _About | None:
     within = np.flatnonzero((distance < reach * width) & recorded)
     if len(within) == 0:
         return None
-    around = np.flatnonzero(distance < 1.9 * width)
+    if not np.any(lines.bright[within]):  # a phosphor band beside a line that the lamp only may show is likelier
+        band_reach = BAND_REACH * np.hypot(width, BAND_WIDTH_NM / trial.slope[at])
+        bands = np.flatnonzero(~lines.anchor & (distance < band_reach) & recorded)
+        within = bands if np.any(lines.strength[bands] > np.max(lines.strength[within])) else within
+    around = np.union1d(np.flatnonzero(distance < 1.9 * width), within)
     least = LEAST_SHARE * np.max(lines.strength[within])
     within, around = (rows[lines.strength[rows] > least] for rows in (within, around))
     sure = within[lines.bright[within]]

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from glowledger.bench.expected import LineList, lines_of
-from glowledger.bench.linespread import width_profile
+from glowledger.bench.linespread import of_lines, width_profile
 from glowledger.bench.pattern import Pattern
 from glowledger.bench.peaks import Peaks, detect, find_peaks, measure
 from glowledger.bench.profiles import gaussian
@@ -95,6 +95,9 @@ def prepare_shot(frames: Frames, lamp: str) -> Shot:
             file=frames.origins[0].file if frames.origins else None,
         )
     widths = width_profile(peaks, scene)
+    if not np.all(lines.anchor) and np.any(sharp := of_lines(peaks)):  # phosphor bands would pass for lines so wide
+        widths = width_profile(peaks[sharp], scene, fewest=1)
+        scene = replace(scene, fwhm_px=min(float(np.median(widths)), scene.fwhm_px))
     low, high = frames.axis[0], frames.axis[-1]
     return Shot(
         lamp=lamp,

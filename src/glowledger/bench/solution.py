@@ -10,15 +10,13 @@ from numpy.typing import NDArray
 
 from glowledger.bench.broken_scale import unbroken
 from glowledger.bench.company import likely_company
-from glowledger.bench.cutting import FEWEST_KEPT, as_ill_told, cut_back, fitted
+from glowledger.bench.cutting import FEWEST_KEPT, as_ill_told, cut_back, fitted, with_excess
+from glowledger.bench.demands import SURELY, Demands
 from glowledger.bench.identified import Identified
 from glowledger.bench.matching import View
-from glowledger.bench.nearby import PULL, Nearby, nearby_curves, weighed
+from glowledger.bench.nearby import Nearby, nearby_curves, weighed
 from glowledger.bench.outer_lines import (
-    GOOD_TO,
     MOST_DOUBT,
-    STILL_GOOD_TO,
-    WELL_PLACED,
     agreeing_ends,
     doubting_faint,
     doubts,
@@ -39,7 +37,6 @@ from glowledger.bench.whole_spectrum import STRANGE_PRICE, WholeFit, WholeSpectr
 
 Floats = NDArray[np.float64]
 
-USUAL_STRANGERS, NEIGHBOURS = 1, 8  # lines out of place that are no sign of more, of all and of the nearest
 ENOUGH_USED, AGREES, DRAWN_STEPS = 4, 3.0, 3  # lines; standard errors; steps
 SHOWS = 0.4  # of the FWHM: lines placed so well by their peaks show that a curve placed by the whole spectrum holds
 BAND_SHOWS = 0.3  # of the FWHM: the same for phosphor bands, and where peaks place the curve as well
@@ -71,6 +68,8 @@ class Refined:
         Whether the lines of the lamp describe the whole spectrum, other light being little.
     hiding_nm : tuple of float
         Wavelengths of lines that are so wide that another one likely hides in them.
+    rough : bool
+        Whether the curve is known roughly only, so few lines tell it.
     risk : float
         Chance that the curve is off by more than `nearby.HARM` of the width at a line that carries it, or between.
     """
@@ -84,6 +83,7 @@ class Refined:
     described: bool = True
     clear: bool = True
     hiding_nm: tuple[float, ...] = ()
+    rough: bool = False
     risk: float = 0.0
 
     @property
@@ -172,7 +172,10 @@ def polished(near: Nearby, shots: list[Shot], view: View) -> tuple[Nearby, list[
 
 
 def refine_solution(
-    near: Nearby, shots: list[Shot], by_whole: tuple[WholeSpectrum, WholeFit] | None = None
+    near: Nearby,
+    shots: list[Shot],
+    by_whole: tuple[WholeSpectrum, WholeFit] | None = None,
+    demands: Demands = SURELY,
 ) -> Refined | None:
     """Turn a settled scale into the final polynomial; None if too few lines remain.
 
@@ -184,6 +187,8 @@ def refine_solution(
         Lamp spectra of one instrument.
     by_whole : tuple of (WholeSpectrum, WholeFit), optional
         The whole spectrum, and the same scale drawn to it: where single peaks place too few lines, this does.
+    demands : Demands
+        How well the curve must be known.
 
     Returns
     -------
@@ -195,8 +200,12 @@ def refine_solution(
         return None
     alive = usable[first.weight > 0.05]
     pulled = pulled_share(found, alive, np.setdiff1d(usable, alive))
-    refined = _best_refined((found, usable, alive), first, near, pulled, shots, by_whole)
-    return None if refined is None else replace(refined, risk=largest_risk(refined.found, refined.used, near, pulled))
+    refined = _best_refined((found, usable, alive), first, near, pulled, shots, by_whole, demands)
+    if refined is None or np.count_nonzero(refined.used & refined.found.sharp) < demands.sharp:
+        return None
+    if refined.supporting < refined.fit.degree + 1 + demands.spare:
+        return None
+    return replace(refined, rough=demands.rough, risk=largest_risk(refined.found, refined.used, near, pulled))
 
 
 def _best_refined(
@@ -206,12 +215,13 @@ def _best_refined(
     pulled: tuple[float, float],
     shots: list[Shot],
     by_whole: tuple[WholeSpectrum, WholeFit] | None,
+    demands: Demands,
 ) -> Refined | None:
     """Return the solution that most lines hold: by the peaks, or where these are too few by the whole spectrum."""
     found, usable, alive = placed_lines
-    kept, kept_by_spectrum = low_risk(found, alive, near, pulled)
+    kept, kept_by_spectrum = low_risk(found, alive, near, pulled, few=demands.rough)
     doubt = doubts(found, np.setdiff1d(alive, kept), near, pulled)
-    by_peaks = _by_peaks(shots, (found, usable, kept), doubt, (first, near.span), by_whole)
+    by_peaks = _by_peaks(shots, (found, usable, kept), doubt, (first, near.span), by_whole, demands)
     enough = by_peaks is not None and _holding(by_peaks) >= ENOUGH_USED
     if enough or by_whole is None or not by_whole[1].trusted:
         return by_peaks
@@ -221,11 +231,11 @@ def _best_refined(
     if max(len(rows) for rows in trusted) >= FEWEST_KEPT:
         aside = np.union1d(usable[~alone[usable]], unlikely(found, near, pulled))
         whole = _without(found, aside, shots, by_whole, near.own.scale)
-    by_spectrum = _by_spectrum(found, (usable, trusted[0]), first, whole, shots)
+    by_spectrum = _by_spectrum(found, (usable, trusted[0]), first, whole, shots, demands)
     best = by_spectrum if by_peaks is None else max(by_peaks, by_spectrum, key=_holding)
     if _holding(best) >= (FEWEST_KEPT if best is by_peaks else ENOUGH_USED):
         return best
-    return max(best, _by_spectrum(found, (usable, trusted[1]), first, whole, shots), key=_holding)
+    return max(best, _by_spectrum(found, (usable, trusted[1]), first, whole, shots, demands), key=_holding)
 
 
 def _without(
@@ -263,6 +273,7 @@ def _by_peaks(
     doubt: dict[float, float],
     first_fit: tuple[LineFit, float],
     by_whole: tuple[WholeSpectrum, WholeFit] | None,
+    demands: Demands,
 ) -> Refined | None:
     """Return the polynomial through peaks: of the placed ones, the usable and the kept; None if too few are left."""
     found, usable, kept = placed_lines
@@ -281,7 +292,7 @@ def _by_peaks(
         fit = fitted(found, kept, span)
     if fit is None:
         return None
-    found, kept, strange = _with_excess(found, kept, kept[fit.weight > 0.05], dropped)
+    found, kept, strange = with_excess(found, kept, kept[fit.weight > 0.05], dropped)
     found, doubtful = in_doubt(found, kept, doubt)
     kept = np.concatenate([kept, doubtful])
     fit = fitted(found, kept, span)
@@ -294,7 +305,8 @@ def _by_peaks(
         return None
     kept, alive, fit = cut
     cautious = doubting_faint(found, kept, fit)
-    carrying = undisputed(found, well_covered(found, alive[_showing(found, alive)], cautious), fit, first)
+    shown = alive[_showing(found, alive, demands.shows)]
+    carrying = undisputed(found, well_covered(found, shown, cautious, demands.by_peaks), fit, first)
     if by_whole is not None:
         whole, drawn = by_whole
         if fit.degree >= len(drawn.scale):  # else what the spectrum's curve cannot follow would count as dispute
@@ -311,6 +323,7 @@ def _by_spectrum(
     first: LineFit,
     whole: WholeFit,
     shots: list[Shot],
+    demands: Demands,
 ) -> Refined:
     """Return the curve that the whole spectrum places, where lines agree with it: of the usable the kept ones.
 
@@ -321,15 +334,20 @@ def _by_spectrum(
     shows = found.error_nm < np.where(found.sharp, SHOWS, BAND_SHOWS) * found.width_nm
     agree = usable[(fit.weight > 0.05) & shows[usable] & np.isin(usable, kept)]
     agree = unbroken(found, agree, fit, shots)
-    carrying = undisputed(found, well_covered(found, agree, fit, GOOD_TO), fit, first)
+    carrying = undisputed(found, well_covered(found, agree, fit, demands.by_spectrum), fit, first)
     # together they must tell a shift of the curve by a fifth of the width
-    if np.sum((found.width_nm[carrying] / found.error_nm[carrying]) ** 2) < STILL_GOOD_TO**-2:
+    if np.sum((found.width_nm[carrying] / found.error_nm[carrying]) ** 2) < demands.together**-2:
         carrying = carrying[:0]
     return replace(_refined(found, usable, carrying, fit), by_spectrum=True)
 
 
-def _showing(found: Identified, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
-    """Return which lines show that a curve holds there: those that may carry it, and phosphor bands placed well."""
+def _showing(found: Identified, rows: NDArray[np.intp], shows: float) -> NDArray[np.bool_]:
+    """Return which lines show that a curve holds there: those that may carry it, and phosphor bands placed well.
+
+    Or all that are placed to so much of the width (`shows`).
+    """
+    if shows:
+        return np.asarray(found.error_nm[rows] < shows * found.width_nm[rows])
     band = ~found.sharp[rows] & (found.error_nm[rows] < BAND_SHOWS * found.width_nm[rows])
     return np.asarray(found.anchor[rows] | band)
 
@@ -353,30 +371,6 @@ def _as_line_fit(whole: WholeFit, found: Identified, rows: NDArray[np.intp]) -> 
         coefficients=whole.scale, covariance=whole.covariance, weight=(np.abs(residual) < AGREES * error).astype(float),
         residual_nm=residual, left_out_nm=residual, left_out_se_nm=error, scatter_nm=0.0, log_predictive=0.0,
     )  # fmt: skip
-
-
-def _with_excess(
-    found: Identified, kept: NDArray[np.intp], alive: NDArray[np.intp], dropped: Floats
-) -> tuple[Identified, NDArray[np.intp], NDArray[np.intp]]:
-    """Return the lines with larger errors where many of them contradict, the rows to fit then, and which contradict.
-
-    Lines of no list in the flanks of others pull these; which ones is not known, and those that agree may agree by
-    chance.
-    """
-    low, high = np.min(found.wavelength_nm[alive]), np.max(found.wavelength_nm[alive])
-    clear = found.vague & (found.error_nm < WELL_PLACED * found.width_nm)
-    inside = clear & (found.wavelength_nm > low) & (found.wavelength_nm < high)
-    back = np.flatnonzero(inside & np.isin(found.wavelength_nm, dropped))
-    out = np.setdiff1d(np.union1d(kept[clear[kept]], back), alive)
-    everyone = np.union1d(out, alive)
-    share = max(len(out) - USUAL_STRANGERS, 0) / len(everyone)
-    near = np.argsort(np.abs(found.u[:, None] - found.u[None, everyone]), axis=1)[:, :NEIGHBOURS]
-    beside = np.sum(np.isin(everyone[near], out), axis=1)
-    share = np.maximum(share, np.maximum(beside - USUAL_STRANGERS, 0) / near.shape[1])
-    if np.max(share) == 0.0:
-        return found, kept, out
-    error = np.hypot(found.error_nm, PULL * found.width_nm * np.sqrt(share))
-    return replace(found, error_nm=error), np.union1d(kept, back), out
 
 
 def _rough(scale: Floats, shots: list[Shot]) -> Floats:

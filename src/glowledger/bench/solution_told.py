@@ -16,6 +16,8 @@ from glowledger.bench.solution import Refined
 
 Floats = NDArray[np.float64]
 
+MOST_NAMED = 2  # lines in a reason
+
 
 def with_solution(result: Calibration, refined: Refined, shots: list[Shot], axis: Floats) -> Calibration:
     """Add the solution, its lines and the line-spread to a result."""
@@ -75,3 +77,17 @@ def _single(refined: Refined, number: int, count: int) -> NDArray[np.bool_]:
     single = np.zeros(count, dtype=bool)
     single[refined.found.peak[rows]] = True
     return single
+
+
+def only(count: int) -> str:
+    """Return how few lines there are, in words."""
+    return "no line" if count == 0 else f"only {count} line{'' if count == 1 else 's'}"
+
+
+def those_at(wavelengths_nm: tuple[float, ...]) -> str:
+    """Return which lines are wider than the others, in words."""
+    named = [f"{nm:.1f}" for nm in wavelengths_nm[:MOST_NAMED]]
+    more = len(wavelengths_nm) - len(named)
+    places = " and ".join(named) + " nm" + (f" and {more} more" if more else "")
+    one = len(wavelengths_nm) == 1
+    return f"the line{'' if one else 's'} at {places}, which {'is' if one else 'are'} wider than the others"

@@ -20,6 +20,7 @@ from glowledger.bench.deciding import (
     ruled_out,
     told_by_spectrum,
 )
+from glowledger.bench.demands import ROUGHLY
 from glowledger.bench.evidence import Candidate
 from glowledger.bench.hypotheses import Prior
 from glowledger.bench.matching import View, match, quite_unlike, view_of, worth_a_look
@@ -29,7 +30,7 @@ from glowledger.bench.outer_lines import MOST_RISK
 from glowledger.bench.polynomial import crookedness
 from glowledger.bench.shots import Shot, joined_lines, pattern_of
 from glowledger.bench.solution import Refined, Settling, polished, refine_solution
-from glowledger.bench.solution_told import with_solution
+from glowledger.bench.solution_told import only, those_at, with_solution
 from glowledger.bench.whole_spectrum import WholeFit, WholeSpectrum
 
 Floats = NDArray[np.float64]
@@ -56,7 +57,6 @@ MOST_MARGIN, EVIDENCE_RANGE = 20.0, (-25.0, 15.0)
 CONSTANT, NOT_DESCRIBED = 5.1, 2.4
 WORTH = ((0.30, -10.0, 20.0), (0.41, -15.0, 15.0), (0.073, -60.0, 25.0), (0.034, -30.0, 60.0))
 ANY_CURVE = 3  # lines that always lie on some curve
-MOST_NAMED = 2  # lines in a reason
 MOST_UNLIKE = 8  # other scales that it is asked about
 MOST_SETTLED, NEAR_EVIDENCE, MOST_ODDS = 4, 6.0, 999.0  # scales; natural log
 SETTLING_GAIN = 5.0  # natural log of the odds
@@ -64,13 +64,18 @@ HOPELESS = -18.0  # of a scale before it is settled, which never gains so much
 # log odds against chance of the best settled scale at which nothing more is asked: of 465 accepted lamps, right and
 # wrong names, none had less than -10.1 (fleets of bench_calibration.py from 491000)
 FORLORN = -15.0
-SURE = 4.6  # natural log of the odds: 1 %
+# natural log of the odds: 1 %; 0.1 % where the curve is known roughly, so that lines agree with it more easily
+SURE, ROUGH_SURE = 4.6, 6.9
 MIN_USED, MIN_SUPPORTING = 3, 4  # lines that carry the solution; those and vaguer ones that agree
 MIN_EXPLAINED, STRANGE_CONFIDENCE = 0.5, 20.0  # of the bright peaks; confidence that outweighs light of other kinds
 
 ANOTHER_SCALE = "a quite different wavelength scale fits nearly as well"
 BY_CHANCE = "the peaks fit this lamp hardly better than chance"
 OTHER_LIGHT = "most of the bright peaks are not of this lamp"
+ROUGH = (
+    "Few lines tell the curve, so that it is known only as roughly as is told here. A file of a second lamp (neon, "
+    "argon), or a narrower slit or fibre, makes it surer."
+)
 HIDDEN = "another line seems to hide in"
 NEEDED = " are needed"
 NOT_ALL_TRIED = "so many other wavelength scales fit nearly as well that not all of them were tried"
@@ -146,11 +151,15 @@ def solve(
 
 
 def _risks(refined: Refined, reasons: tuple[str, ...]) -> tuple[str, ...]:
-    """Return how likely an accepted solution is off, where that is more than usual."""
-    if reasons or refined.risk < MOST_RISK:
+    """Return how likely an accepted solution is off, where that is more than usual, and that it is known roughly."""
+    if reasons:
         return ()
+    few = (ROUGH,) if refined.rough else ()
+    if refined.risk < MOST_RISK:
+        return few
     odds = round(1.0 / refined.risk, -1) if refined.risk < 0.05 else round(1.0 / refined.risk)
     return (
+        *few,
         "A line that carries the solution may be a stranger's, or pulled by one: the chance that the scale is off "
         f"somewhere by more than {HARM:g} line widths is about 1 in {odds:.0f}. A file of a second lamp settles it.",
     )
@@ -166,8 +175,8 @@ def _drawn(
     """Return a solution drawn to the whole spectrum, this fit, what it is refined to, and the shots that tell this.
 
     Where too few lines hold it so, and enough of them by the peaks alone, these decide; and where too few do with the
-    better of the line widths, the shots with the other ones; at last more of the curves nearby are asked about. Nothing
-    else is tried for a scale that is `lost` anyway.
+    better of the line widths, the shots with the other ones; then more of the curves nearby are asked about; at last a
+    curve that is known roughly will do. Nothing else is tried for a scale that is `lost` anyway.
     """
     near, fitted = told_by_spectrum(by_peaks, view, whole)
     first = near, fitted, refine_solution(near, with_widths[0], (whole, fitted)), with_widths[0]
@@ -178,11 +187,13 @@ def _drawn(
             refined = refine_solution(drawn, shots, (whole, fitted))
             if _holds(refined, whole):
                 return drawn, fitted, refined, shots
-    if not fitted.trusted or whole.half_spent or lost(near, fitted):
-        return first
-    near, fitted = told_by_spectrum(by_peaks, view, whole, MOST_ASKED)
-    refined = refine_solution(near, with_widths[0], (whole, fitted))
-    return (near, fitted, refined, with_widths[0]) if _holds(refined, whole) else first
+    if fitted.trusted and not whole.half_spent and not lost(near, fitted):
+        again, told = told_by_spectrum(by_peaks, view, whole, MOST_ASKED)
+        refined = refine_solution(again, with_widths[0], (whole, told))
+        if _holds(refined, whole):
+            return again, told, refined, with_widths[0]
+    rough = None if lost(near, fitted) else refine_solution(near, with_widths[0], (whole, fitted), ROUGHLY)
+    return (near, fitted, rough, with_widths[0]) if _holds(rough, whole) else first
 
 
 def _holds(refined: Refined | None, whole: WholeSpectrum) -> bool:
@@ -315,9 +326,11 @@ def _doubts(
     least = next(limit for lines, limit in reversed(LEAST) if carrying >= lines)
     if confidence < least or result.log_evidence < LEAST_EVIDENCE:
         doubts.append(BY_CHANCE)
+    doubts += [BY_CHANCE] if refined.rough and not doubts and result.log_evidence < 0.0 else []
     asked = doubts and best.explained > MIN_EXPLAINED and result.matched >= MIN_USED
     word = by_spectrum() if asked else None
-    if word is not None and _sure_by_spectrum(result, word) and (refined.of_lines or word.evidence > SURE):
+    sure = word is not None and _sure_by_spectrum(result, word, ROUGH_SURE if refined.rough else SURE)
+    if word is not None and sure and (refined.of_lines or word.evidence > SURE):
         doubts = []
     if not doubts and result.log_evidence < 0.0 and refined.of_lines:  # the spectrum has to make up for that
         word = word or by_spectrum()
@@ -328,11 +341,11 @@ def _doubts(
     if not doubts and few and result.log_evidence < LEAST_EVIDENCE and word is not None and word.evidence < 2 * SURE:
         doubts.append(f"only {result.matched} of {len(result.lines)} lines lie on one curve, and so few always do")
     if result.matched < MIN_USED:
-        doubts.append(f"{_only(result.matched)} can carry the solution, {MIN_USED}{NEEDED}")
+        doubts.append(f"{only(result.matched)} can carry the solution, {MIN_USED}{NEEDED}")
         if refined.hiding_nm and result.log_margin > MIN_MARGIN:  # else which lines they are is not known
-            doubts.append(f"{HIDDEN} {_those_at(refined.hiding_nm)}")
+            doubts.append(f"{HIDDEN} {those_at(refined.hiding_nm)}")
     elif refined.supporting < MIN_SUPPORTING:
-        doubts.append(f"{_only(refined.supporting)} can agree with the solution, {MIN_SUPPORTING}{NEEDED}")
+        doubts.append(f"{only(refined.supporting)} can agree with the solution, {MIN_SUPPORTING}{NEEDED}")
     elif refined.at_odds:
         doubts.append("the few lines contradict each other: one of them is a stranger's, or pulled by one")
     if best.explained < MIN_EXPLAINED and confidence < STRANGE_CONFIDENCE:
@@ -352,31 +365,17 @@ def _of_this_lamp(result: Calibration, refined: Refined) -> bool:
     return refined.described and (refined.clear or alone > SURE)
 
 
-def _only(count: int) -> str:
-    """Return how few lines there are, in words."""
-    return "no line" if count == 0 else f"only {count} line{'' if count == 1 else 's'}"
-
-
-def _those_at(wavelengths_nm: tuple[float, ...]) -> str:
-    """Return which lines are wider than the others, in words."""
-    named = [f"{nm:.1f}" for nm in wavelengths_nm[:MOST_NAMED]]
-    more = len(wavelengths_nm) - len(named)
-    places = " and ".join(named) + " nm" + (f" and {more} more" if more else "")
-    one = len(wavelengths_nm) == 1
-    return f"the line{'' if one else 's'} at {places}, which {'is' if one else 'are'} wider than the others"
-
-
 def _confidence(result: Calibration) -> float:
     """Return margin plus log odds against chance by the peaks, both clipped."""
     return min(result.log_margin, MOST_MARGIN) + float(np.clip(result.log_evidence, *EVIDENCE_RANGE))
 
 
-def _sure_by_spectrum(result: Calibration, word: BySpectrum) -> bool:
+def _sure_by_spectrum(result: Calibration, word: BySpectrum, odds: float = SURE) -> bool:
     """Return whether peaks and whole spectrum together leave no doubt of scale and lamp."""
     least = MIN_MARGIN if result.log_margin > MIN_MARGIN else MIN_MARGIN / WORTH[0][0]
     if word.evidence == -np.inf or result.log_margin + word.odds < least:
         return False
-    return _odds_right((result.log_margin, result.log_evidence, word.evidence, word.odds)) > SURE
+    return _odds_right((result.log_margin, result.log_evidence, word.evidence, word.odds)) > odds
 
 
 def _odds_right(known: tuple[float, ...]) -> float:

@@ -141,6 +141,14 @@ class Part:
         moving = np.where(self.lines.anchor[rows], -1.0, 0.0)  # where a phosphor band lies says nothing
         return rows, (pixel + 0.5) / self.size - 0.5, (moving / step)[:, None] * chebvander(u, len(scale) - 1), step
 
+    def at_lines(self, scale: Floats) -> NDArray[np.bool_]:
+        """Return which bins (b,) are within a line width of a peak that a sharp line of the lamp explains."""
+        rows, x, _, _ = self.places(scale)
+        sharp = x[self.lines.anchor[rows] & self.lines.bright[rows]]
+        width = np.interp(self.peak_x, self.x, self.width)
+        told = np.any(np.abs(self.peak_x[:, None] - sharp) < STRANGE * width[:, None], axis=1)
+        return self.good & np.any(np.abs(self.x[:, None] - self.peak_x[told]) < width[told], axis=1)
+
     def brightness(self, scale: Floats) -> Floats:
         """Return ln(light over listed strength) of each element, from peaks near its bright, else its faint lines."""
         rows, x, _, _ = self.places(scale)

@@ -77,9 +77,25 @@ class WholeFit:
         return 2.0 * BINS_PER_WIDTH * max(self.chi2, 1.0)
 
     @property
+    def misfit_of_lines(self) -> float:
+        """Mean square of the residuals over their variance at sharp lines of the lamp; infinite without any."""
+        squares = np.concatenate([state.residual[state.part.at_lines(self.scale)] ** 2 for state in self.states])
+        return float(np.mean(squares)) if len(squares) else np.inf
+
+    @property
+    def of_phosphors(self) -> bool:
+        """Whether the lamp has phosphor bands."""
+        return any(not np.all(state.part.lines.anchor) for state in self.states)
+
+    @property
+    def few_strange(self) -> bool:
+        """Whether so few peaks are of no line of the lamp that they are no sign of another one."""
+        return self.strange <= max(MOST_STRANGE * self.peaks, FEW_STRANGE)
+
+    @property
     def trusted(self) -> bool:
         """Whether the lines of the lamp describe the spectrum: else misfits and strangers decide, not places."""
-        return self.chi2 < MOST_MISFIT and self.strange <= max(MOST_STRANGE * self.peaks, FEW_STRANGE)
+        return self.chi2 < MOST_MISFIT and self.few_strange
 
     def log_odds(self, other: WholeFit) -> float:
         """Return the natural log of the odds of this scale over another one; 0 if it is not `trusted`.
