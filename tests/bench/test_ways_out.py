@@ -45,8 +45,8 @@ def test_an_axis_within_the_usual_bounds_bounds_nothing():
 
 @pytest.mark.parametrize("cut_off", [False, True])
 def test_a_lamp_that_is_recognised_but_not_held_is_not_told_to_check_its_name(cut_off):
-    # a compact fluorescent lamp of which one line of mercury stands alone
-    case = make_case(791804)
+    # a compact fluorescent lamp of which two lines of mercury stand alone
+    case = make_case(851084)
     assert case.lamp == "cfl"
     counts = np.minimum(case.counts, np.quantile(case.counts, 0.985)) if cut_off else case.counts
     frames = frames_from_arrays(case.pixel, counts, axis_kind="pixel")

@@ -8,12 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger import progress
-from glowledger.bench.expected import lines_of
 from glowledger.bench.hypotheses import Prior
 from glowledger.bench.line_shape import with_shape
 from glowledger.bench.outcome import Calibration
 from glowledger.bench.seams import bend_of_axis, check_bend, check_files, check_seam
-from glowledger.bench.shots import USE_LINES, Shot, of_no_lines, prepare_shot
+from glowledger.bench.shots import USE_LINES, Shot, of_no_lines, prepare_shot, renamed
 from glowledger.bench.solving import ANOTHER_SCALE, HIDDEN, NEEDED, NOT_ALL_TRIED, OTHER_LIGHT, candidates_for, solve
 from glowledger.errors import CalibrationError
 from glowledger.spectra.frames import Frames
@@ -70,7 +69,7 @@ def calibrate(shots: list[tuple[Frames, str]], *, prior: Prior | None = None) ->
             alone = find_lamp(shot, axis, prior)
             if not alone.accepted:
                 return _with_bounds(alone, frames)
-            shot = replace(shot, lamp=alone.lamp, lines=lines_of(alone.lamp))
+            shot = renamed(shot, alone.lamp)
         found.append(shot)
     names = [_name(frames, number) for number, (frames, _) in enumerate(shots, 1)]
     result = _solved(found, names, axis, prior)
@@ -227,7 +226,7 @@ def find_lamp(shot: Shot, axis: Floats, prior: Prior | None = None) -> Calibrati
     trials = []
     for tried, lamp in enumerate(AUTO_LAMPS):
         progress.tell(0.8 * tried / len(AUTO_LAMPS))
-        named = replace(shot, lamp=lamp, lines=lines_of(lamp))
+        named = renamed(shot, lamp)
         candidates = candidates_for([named], prior)
         if candidates:
             trials.append((named, candidates))

@@ -131,6 +131,9 @@ def _as_list(lines: LineList, first: NDArray[np.intp], centre: Floats, weight: F
 
 
 BAND_ERROR_NM = 0.7  # phosphor peaks differ by up to 0.5 nm between makes, and move with the line width
+# terbium's band at 487.7 nm has two tops some 4 nm apart: which one stands out, or what lies between them, differs with
+# the line width and the colour filter of a camera. From memory
+WIDE_BANDS_NM, WIDE_ERROR_NM = (487.7,), 2.0
 
 
 @cache
@@ -150,10 +153,11 @@ def lines_of(lamp: str) -> LineList:
     from glowledger.tables.lamps import lamp_lines
 
     rows = lamp_lines(lamp, secondary=True)
+    wide = np.isin(rows.wavelength_nm, WIDE_BANDS_NM)
     return LineList(
         wavelength_nm=rows.wavelength_nm,
         strength=rows.strength,
-        error_nm=np.where(rows.approximate, BAND_ERROR_NM, 0.0),
+        error_nm=np.where(rows.approximate, np.where(wide, WIDE_ERROR_NM, BAND_ERROR_NM), 0.0),
         species=tuple(str(name) for name in rows.species),
         anchor=~rows.approximate,
         bright=rows.role != "secondary",

@@ -83,7 +83,7 @@ def prepare_shot(frames: Frames, lamp: str) -> Shot:
     TableError
         If the lamp is unknown.
     """
-    lines = lines_of(lamp)
+    lines_of(lamp)  # an unknown lamp is refused first
     counts, mask = mean_spectrum(frames)
     peaks, scene = find_peaks(counts, mask, ceiling=frames.detector.ceiling_counts)
     if len(peaks) < FEWEST_PEAKS:
@@ -94,18 +94,33 @@ def prepare_shot(frames: Frames, lamp: str) -> Shot:
             else "Expose longer, move the lamp closer, or check that it is on and warm.",
             file=frames.origins[0].file if frames.origins else None,
         )
-    widths = width_profile(peaks, scene)
+    low, high = frames.axis[0], frames.axis[-1]
+    u = 2.0 * (frames.axis - low) / (high - low) - 1.0
+    return _named(lamp, peaks, scene, u)
+
+
+def renamed(shot: Shot, lamp: str) -> Shot:
+    """Return a spectrum as one of another lamp; its lines are measured anew if only one of the two has phosphor bands.
+
+    Raises
+    ------
+    TableError
+        If the lamp is unknown.
+    """
+    lines = lines_of(lamp)
+    if np.all(lines.anchor) == np.all(shot.lines.anchor):
+        return replace(shot, lamp=lamp, lines=lines)
+    return _named(lamp, measure(shot.scene, detect(shot.scene)), shot.scene, shot.u)
+
+
+def _named(lamp: str, peaks: Peaks, scene: Scene, u: Floats) -> Shot:
+    """Return a spectrum as one of a lamp, of which peaks have been found, with lines as wide as those of this lamp."""
+    lines, widths, found_in = lines_of(lamp), width_profile(peaks, scene), scene
     if not np.all(lines.anchor) and np.any(sharp := of_lines(peaks)):  # phosphor bands would pass for lines so wide
         widths = width_profile(peaks[sharp], scene, fewest=1)
-        scene = replace(scene, fwhm_px=min(float(np.median(widths)), scene.fwhm_px))
-    low, high = frames.axis[0], frames.axis[-1]
+        found_in = replace(scene, fwhm_px=min(float(np.median(widths)), scene.fwhm_px))
     return Shot(
-        lamp=lamp,
-        lines=lines,
-        peaks=measure(scene, detect(scene), widths),
-        scene=scene,
-        fwhm_px=widths,
-        u=2.0 * (frames.axis - low) / (high - low) - 1.0,
+        lamp=lamp, lines=lines, peaks=measure(found_in, detect(found_in), widths), scene=scene, fwhm_px=widths, u=u
     )
 
 
