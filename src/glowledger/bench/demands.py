@@ -37,6 +37,14 @@ class Demands:
     rough: bool
 
 
-SURELY = Demands(by_peaks=STILL_GOOD_TO, by_spectrum=GOOD_TO, together=STILL_GOOD_TO, shows=0.0, sharp=0, spare=-9, rough=False)
-# two standard errors are a fifth of the width: what is told of the curve is told with that
-ROUGHLY = Demands(by_peaks=0.1, by_spectrum=0.1, together=0.1, shows=0.4, sharp=2, spare=2, rough=True)
+# of the FWHM: two standard errors are a fifth of it, and what is told of the curve is told with that; how well lines must
+# be placed; lines that must not be phosphor bands; lines beyond as many as the curve has coefficients
+ROUGH_TO, ROUGH_SHOWS, FEWEST_SHARP, SPARE = 0.1, 0.4, 2, 2
+
+SURELY = Demands(
+    by_peaks=STILL_GOOD_TO, by_spectrum=GOOD_TO, together=STILL_GOOD_TO, shows=0.0, sharp=0, spare=0, rough=False
+)
+ROUGHLY = Demands(
+    by_peaks=ROUGH_TO, by_spectrum=ROUGH_TO, together=ROUGH_TO, shows=ROUGH_SHOWS, sharp=FEWEST_SHARP, spare=SPARE,
+    rough=True,
+)  # fmt: skip

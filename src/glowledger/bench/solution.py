@@ -203,7 +203,7 @@ def refine_solution(
     refined = _best_refined((found, usable, alive), first, near, pulled, shots, by_whole, demands)
     if refined is None or np.count_nonzero(refined.used & refined.found.sharp) < demands.sharp:
         return None
-    if refined.supporting < refined.fit.degree + 1 + demands.spare:
+    if demands.rough and refined.supporting < refined.fit.degree + 1 + demands.spare:
         return None
     return replace(refined, rough=demands.rough, risk=largest_risk(refined.found, refined.used, near, pulled))
 
