@@ -1,5 +1,7 @@
 """What speaks for a scale: lines that are missing are only those that would have been seen."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from lamp_fleet import largest_error, make_case
@@ -12,7 +14,7 @@ from glowledger.bench import whole_spectrum
 from glowledger.bench.calibration import calibrate
 from glowledger.bench.deciding import by_spectrum
 from glowledger.bench.evidence import FAINT_MISSING_SD, FAINT_SHOWN, MISSING_SD
-from glowledger.bench.expected import LineList
+from glowledger.bench.expected import LineList, lines_of
 from glowledger.bench.hypotheses import Prior
 from glowledger.bench.matching import view_of
 from glowledger.bench.nearby import LOCAL, TERMS
@@ -184,9 +186,10 @@ def test_odds_over_other_scales_are_weighed_with_what_speaks_against_the_lamp(se
 
 
 def test_phosphor_bands_alone_carry_a_solution_only_with_much_evidence():
-    # argon called a fluorescent lamp: four bands 14 nm wide agreed, and no line of mercury
+    # argon called a fluorescent lamp, its lines measured as argon's: four bands 14 nm wide agreed, no line of mercury
     case = make_case(702524)
-    result = solve([shot_of(case.counts, "cfl")], case.pixel)
+    shot = replace(shot_of(case.counts, "ar"), lamp="cfl", lines=lines_of("cfl"))
+    result = solve([shot], case.pixel)
     assert not result.accepted
     assert all("phosphor" in line.species for line in result.lines if line.used)
     assert sum(line.used for line in result.lines) >= 3

@@ -10,6 +10,7 @@ from lamp_fleet_grating import make_case as make_grating_case
 from lamp_spectra import MERCURY, NEON, axis, spectrum
 from numpy.polynomial.chebyshev import chebfit, chebval
 
+from glowledger.bench.calibration import calibrate
 from glowledger.bench.cutting import as_ill_told
 from glowledger.bench.linespread import of_lines
 from glowledger.bench.placing import identify_peaks
@@ -127,3 +128,20 @@ def test_no_curve_is_roughly_known_by_no_more_lines_than_tell_a_stranger_from_th
     case = make_case(621382)
     result = solve([prepare_shot(frames_of(case.counts), "h2")], case.pixel)
     assert not result.accepted
+
+
+def test_a_lamp_that_nobody_named_is_not_taken_for_one_that_fits_no_better_than_chance():
+    # mercury, cadmium and argon, 11 nm wide lines: as krypton four lines agreed, 86 limits off
+    case = make_case(871284)
+    for name in ("hg,cd,ar", "auto"):
+        result = calibrate([(frames_of(case.counts), name)])
+        assert not result.accepted
+        assert not result.looks_like
+        assert "try --lamp" not in result.mend
+
+
+def test_two_lines_that_may_be_any_are_not_called_recognised():
+    case = make_case(871541)
+    result = calibrate([(frames_of(case.counts), case.lamp)])
+    assert not result.accepted
+    assert "recognised" not in result.mend

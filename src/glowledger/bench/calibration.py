@@ -21,6 +21,8 @@ from glowledger.threads import one_thread
 Floats = NDArray[np.float64]
 
 AUTO_LAMPS = ("hg-ar", "hg", "cfl", "ne", "ar", "he", "kr", "xe", "h2")
+# natural log of the odds by the peaks that a lamp must have that nobody named: of so many one fits by chance more often
+BY_CHANCE_OF_SO_MANY = float(np.log(len(AUTO_LAMPS)))
 LAMPS_SOLVED = 4  # the likeliest lamps are solved in full
 BRIGHTEST, CUT_OFF = 10, 0.5  # lines; share of them that stand at the ceiling in a spectrum that is spoiled by it
 FEW_SURE = 6  # lines of a lamp that no exposure makes more of, as of hydrogen, sodium
@@ -183,7 +185,7 @@ def _sure(shot: Shot) -> NDArray[np.bool_]:
 
 def held_by_few(result: Calibration, shots: list[Shot]) -> str:
     """Return what to do where the scale is sure, and only lines that hold it are wanting; else nothing."""
-    only_few = all(reason.endswith(NEEDED) for reason in result.reasons)
+    only_few = all(reason.endswith(NEEDED) for reason in result.reasons) and result.log_evidence > 0.0
     doubted = any(reason in (ANOTHER_SCALE, NOT_ALL_TRIED, OTHER_LIGHT) for reason in result.reasons)
     if not only_few and (doubted or min(result.log_evidence, result.log_margin) < SURE_SCALE):
         return ""
@@ -232,7 +234,7 @@ def find_lamp(shot: Shot, axis: Floats, prior: Prior | None = None) -> Calibrati
             trials.append((named, candidates))
     trials.sort(key=lambda t: -t[1][0].log_evidence)
     solved = [solve([named], axis, prior=prior, candidates=found) for named, found in trials[:LAMPS_SOLVED]]
-    accepted = [c for c in solved if c.accepted]
+    accepted = [c for c in solved if c.accepted and c.log_evidence > BY_CHANCE_OF_SO_MANY]
     if not accepted:
         few = [held_by_few(refused, [named]) for refused, (named, _) in zip(solved, trials, strict=False)]
         mend = spoiled_light(shot) or next(filter(None, few), NAME_LAMP)
@@ -240,7 +242,8 @@ def find_lamp(shot: Shot, axis: Floats, prior: Prior | None = None) -> Calibrati
             return Calibration(
                 lamp="auto", accepted=False, peaks_found=len(shot.peaks), mend=mend, reasons=("no lamp fits",)
             )
-        return replace(solved[0], mend=mend, reasons=("no lamp of the table fits surely", *solved[0].reasons))
+        reasons = ("no lamp of the table fits surely", *solved[0].reasons)
+        return replace(solved[0], accepted=False, mend=mend, reasons=reasons, warnings=())
     best = accepted[0]
     for other in accepted[1:]:
         if best.log_evidence - other.log_evidence < LAMP_MARGIN and not agree(best, other):

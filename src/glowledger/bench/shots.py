@@ -115,13 +115,14 @@ def renamed(shot: Shot, lamp: str) -> Shot:
 
 def _named(lamp: str, peaks: Peaks, scene: Scene, u: Floats) -> Shot:
     """Return a spectrum as one of a lamp, of which peaks have been found, with lines as wide as those of this lamp."""
-    lines, widths, found_in = lines_of(lamp), width_profile(peaks, scene), scene
+    lines, widths, narrow, rough = lines_of(lamp), width_profile(peaks, scene), scene, detect(scene)
     if not np.all(lines.anchor) and np.any(sharp := of_lines(peaks)):  # phosphor bands would pass for lines so wide
         widths = width_profile(peaks[sharp], scene, fewest=1)
-        found_in = replace(scene, fwhm_px=min(float(np.median(widths)), scene.fwhm_px))
-    return Shot(
-        lamp=lamp, lines=lines, peaks=measure(found_in, detect(found_in), widths), scene=scene, fwhm_px=widths, u=u
-    )
+        narrow = replace(scene, fwhm_px=min(float(np.median(widths)), scene.fwhm_px))
+        lines_px = detect(narrow)  # lines beside bands show so, and faint bands as before
+        alone = np.min(np.abs(rough[:, None] - lines_px[None, :]), axis=1, initial=np.inf) > scene.fwhm_px
+        rough = np.sort(np.concatenate([lines_px, rough[alone]]))
+    return Shot(lamp=lamp, lines=lines, peaks=measure(narrow, rough, widths), scene=scene, fwhm_px=widths, u=u)
 
 
 def of_no_lines(peaks: Peaks, scene: Scene) -> bool:

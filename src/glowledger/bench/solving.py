@@ -332,8 +332,10 @@ def _doubts(
     sure = word is not None and _sure_by_spectrum(result, word, ROUGH_SURE if refined.rough else SURE)
     if word is not None and sure and (refined.of_lines or word.evidence > SURE):
         doubts = []
-    if not doubts and result.log_evidence < 0.0 and refined.of_lines:  # the spectrum has to make up for that
+    if not doubts and (result.log_evidence < 0.0 or not refined.of_lines):  # the spectrum has to make up for that
         word = word or by_spectrum()
+    if not doubts and not refined.of_lines and word is not None and not word.evidence > SURE:
+        doubts.append(BY_CHANCE)
     against = word is not None and word.evidence > -np.inf and not _sure_by_spectrum(result, word)
     if not doubts and (against or (result.log_evidence < SURE and not _of_this_lamp(result, refined))):
         doubts.append("neither the peaks nor the whole spectrum speak for this lamp")
