@@ -41,8 +41,8 @@ def fitted(found: Identified, rows: NDArray[np.intp], span: float) -> LineFit | 
 def as_ill_told(fit: LineFit, whole: WholeFit) -> LineFit:
     """Return a fit with the errors that lines have where those of the list do not tell the whole spectrum.
 
-    Light of no list that shows between the lines is in their flanks as well, and pulls them as it pulls the others. That
-    of phosphors differs between makes: beside it only how well the light at the lines themselves is told counts.
+    Light of no list that shows between the lines is in their flanks as well, and pulls them as it pulls the others.
+    That of phosphors differs between makes: beside it only how well the light at the lines themselves is told counts.
     """
     if whole.trusted:
         return fit

@@ -37,8 +37,8 @@ class Demands:
     rough: bool
 
 
-# of the FWHM: two standard errors are a fifth of it, and what is told of the curve is told with that; how well lines must
-# be placed; lines that must not be phosphor bands; lines beyond as many as the curve has coefficients
+# of the FWHM: two standard errors are a fifth of it, and what is told of the curve is told with that; how well lines
+# must be placed; lines that must not be phosphor bands; lines beyond as many as the curve has coefficients
 ROUGH_TO, ROUGH_SHOWS, FEWEST_SHARP, SPARE = 0.1, 0.4, 2, 2
 
 SURELY = Demands(
