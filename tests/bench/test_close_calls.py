@@ -106,6 +106,14 @@ def test_a_range_does_not_reach_to_lines_that_strangers_pulled():
     assert largest_error(case, result.solution.nm(case.pixel), *result.solution.covered) < 1.0
 
 
+def test_a_curve_of_the_whole_spectrum_does_not_reach_to_faint_lines_where_strangers_may_stand():
+    # helium, neon and argon: 363.4 and 370.5 nm, which helium need not show, lie a third of the width off
+    case = make_case(861026)
+    result = solve([shot_of(case)], case.pixel)
+    assert result.accepted
+    assert largest_error(case, result.solution.nm(case.pixel), *result.solution.covered) < 1.0
+
+
 def test_three_lines_on_a_scale_that_runs_the_other_way_are_no_evidence():
     # xenon in the blue: its lines meet those of the scale turned round, three of them well
     case = make_grating_case(811129)

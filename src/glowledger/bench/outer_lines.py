@@ -294,6 +294,19 @@ def foretold_ends(
     return rows[int(alone[0]) : len(rows) - int(alone[1])]
 
 
+def without_faint_ends(found: Identified, rows: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Return lines without outermost ones that a lamp need not show, where enough others stay.
+
+    For a curve that the whole spectrum places: how well it would foretell them without their own light is not known.
+    """
+    rows = rows[np.argsort(found.u[rows])]
+    for _ in range(2):
+        while len(rows) > ENOUGH_WITHOUT and found.sharp[rows[-1]] and not found.bright[rows[-1]]:
+            rows = rows[:-1]
+        rows = rows[::-1]
+    return rows
+
+
 def _surely_shown(
     found: Identified, rows: NDArray[np.intp], side: float, kept: NDArray[np.intp], fit: LineFit
 ) -> NDArray[np.intp]:

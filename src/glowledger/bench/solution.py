@@ -29,6 +29,7 @@ from glowledger.bench.outer_lines import (
     unlikely,
     unrivalled,
     well_covered,
+    without_faint_ends,
 )
 from glowledger.bench.placing import MOST_ROUGH, placed
 from glowledger.bench.polynomial import LineFit
@@ -335,6 +336,7 @@ def _by_spectrum(
     agree = usable[(fit.weight > 0.05) & shows[usable] & np.isin(usable, kept)]
     agree = unbroken(found, agree, fit, shots)
     carrying = undisputed(found, well_covered(found, agree, fit, demands.by_spectrum), fit, first)
+    carrying = without_faint_ends(found, carrying)
     # together they must tell a shift of the curve by a fifth of the width
     if np.sum((found.width_nm[carrying] / found.error_nm[carrying]) ** 2) < demands.together**-2:
         carrying = carrying[:0]
