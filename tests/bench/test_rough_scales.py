@@ -145,3 +145,14 @@ def test_two_lines_that_may_be_any_are_not_called_recognised():
     result = calibrate([(frames_of(case.counts), case.lamp)])
     assert not result.accepted
     assert "recognised" not in result.mend
+
+
+@pytest.mark.parametrize("fwhm_nm", [2.6, 3.3])
+def test_a_band_beside_a_line_that_makes_a_peak_of_its_own_is_placed_without_it(fwhm_nm):
+    # terbium's at 542.4 nm, beside the green line of mercury
+    nm = axis(1280, 395.0, 700.0)
+    shot = prepare_shot(frames_of(fluorescent(nm, fwhm_nm)), "cfl")
+    found = identify_peaks(shot, chebfit(np.linspace(-1.0, 1.0, 1280), nm, 5), 0.6)
+    placed = found.wavelength_nm[(found.wavelength_nm > 540.0) & (found.wavelength_nm < 548.0)]
+    assert 546.075 in placed
+    assert 542.4 in placed

@@ -33,6 +33,7 @@ LARGEST_BLEND_ERROR = 0.2  # of the FWHM: blends vaguer than this are not used
 VAGUEST = 0.6  # of the FWHM: peaks vaguer than this say nothing
 MOST_PLACED, MOST_ROUGH = 80, 28  # peaks: the brightest tell enough
 CHANCE_REACH = 0.6  # of the FWHM: a peak so near is taken for the line
+OWN_PEAK = 0.5  # of the FWHM: a peak so near a line is the line's
 BAND_REACH = 0.9  # of the width of a phosphor band: nearer ones make one peak
 PLATEAU = 0.12  # of the FWHM: how far a flat-topped line may lie from the middle of its top
 ONE_FLANK, FLANK_REACH = 0.15, 2.2  # of the FWHM: error of a flat-topped line, a flank of which is gone in a second one
@@ -188,6 +189,9 @@ def _band_peak(shot: Shot, trial: _Trial, peak: _About) -> Placed:
     """
     lines, i, centre, width, slope, around = shot.lines, peak.i, peak.centre, peak.width, peak.slope, peak.around
     members = around[np.abs(trial.line_px[around] - centre) < BAND_REACH * np.hypot(width, BAND_WIDTH_NM / slope)]
+    gaps = np.abs(shot.peaks.pixel[None, :] - trial.line_px[members][:, None])  # a line that makes a peak of its own
+    elsewhere = lines.anchor[members] & (np.min(gaps, axis=1) < np.minimum(OWN_PEAK * width, gaps[:, i]))
+    members = members[~elsewhere] if np.any(~elsewhere) else members
     share = lines.strength[members] / np.sum(lines.strength[members])
     nm = float(share @ lines.wavelength_nm[members])
     spread = STRENGTH_SPREAD * share * (lines.wavelength_nm[members] - nm)
