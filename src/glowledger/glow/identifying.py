@@ -49,6 +49,7 @@ _LOG = logging.getLogger(__name__)
 LEAST_PIXELS = 100
 REFIT_ROUNDS = 6
 MOST_GUESSES = 3  # of the line width
+BLENDED = 1.3  # times its width: as wide a line may look among others before anything is fitted; the error of the guess
 TOO_NARROW = 0.75  # of the width guessed: a fit from so far off settles slowly, on a grid for wider lines
 CLOSING, MOST_CLOSING = 2, 6  # rounds of a fit with all emitters free; of the last one at most, while much still moves
 
@@ -339,7 +340,7 @@ def _line_spread(frames: Frames, bench: Bench | None) -> LineSpread:
             mend=f"Use a spectrometer with lines narrower than {COARSEST_FWHM_NM:.0f} nm and two points in each.",
         )
     spread = guessed_line_spread(frames)
-    _check_width(float(spread.fwhm_nm[0]))
+    _check_width(float(spread.fwhm_nm[0]), BLENDED * COARSEST_FWHM_NM)
     return spread
 
 

@@ -47,7 +47,8 @@ def smooth_over_nm(axis_nm: NDArray[np.float64], data: NDArray[np.float64]) -> f
     """Return how wide the narrowest structure of a spectrum may be that is smooth throughout, nm; 0 where it is not.
 
     Every line and every band head stands out of a cubic through what lies around it. Nothing that does so is left
-    where noise alone, told from one pixel to the next, would make as much of it.
+    where noise alone, told from how a pixel differs from the mean of its neighbours, would make as much of it: from one
+    pixel to the next the slopes of lines that are a few coarse pixels wide would pass for noise.
 
     Parameters
     ----------
@@ -63,9 +64,9 @@ def smooth_over_nm(axis_nm: NDArray[np.float64], data: NDArray[np.float64]) -> f
     left = data - savgol_filter(data, window, 3)
     # noise goes by the light: told over as many pixels as the smooth curve is
     size = window * max(1, round(2 * SMOOTH_NM / (window * step)))
-    change = np.abs(np.diff(data, append=data[-1]))
-    sd = np.array([np.median(change[max(k - size, 0) : k + size]) for k in range(0, data.size, size)])
-    sd = np.interp(np.arange(data.size), np.arange(0, data.size, size), sd) / (np.sqrt(2.0) * MEDIAN_OF_NORMAL)
+    bend = np.abs(np.pad(data[1:-1] - 0.5 * (data[2:] + data[:-2]), 1, mode="edge"))
+    sd = np.array([np.median(bend[max(k - size, 0) : k + size]) for k in range(0, data.size, size)])
+    sd = np.interp(np.arange(data.size), np.arange(0, data.size, size), sd) / (np.sqrt(1.5) * MEDIAN_OF_NORMAL)
     if not np.all(sd > 0):
         return 0.0
     total = np.cumsum(np.append(0.0, left / sd))

@@ -82,18 +82,33 @@ def best_start(
     """
     parts = _other_widths(*first[2], float(spread.fwhm_nm[0]), everything)
     best, bad = first, first[2][1].levels.template_error > ASTRAY
+    bounded = first[2][1].adjustment.shape.width > WIDEST
     least = CLEARLY_LESS * left_over(*first[2])
     for part in parts:
-        _LOG.info("the fit may have gone astray: fitted again from %.2g times the line width guessed", part)
-        found = fits(narrowed(spread, part))
-        if found[2][1].adjustment.shape.width > WIDEST:  # back to lines as wide as they were
+        found, width = _fit_from(part, spread, fits)
+        while part > 1.0 and WIDEST < width < COARSEST_FWHM_NM / (part * float(spread.fwhm_nm[0])):  # wider still
+            part *= width
+            found, width = _fit_from(part, spread, fits)
+        if width > WIDEST:  # back to lines as wide as they were
             continue
         left, sound = left_over(*found[2]), found[2][1].levels.template_error <= ASTRAY
-        if left < (least / CLEARLY_LESS if sound and bad else least):
+        most = least / CLEARLY_LESS if sound and bad else least
+        if bounded and part > 1.0:  # the first fit has no width of its own, and noise leaves as much over as that one
+            most = left_over(*first[2]) / CLEARLY_LESS
+        if left < most:
             best, least = found, left
             if sound:
                 break
     return best
+
+
+def _fit_from(
+    part: float, spread: LineSpread, fits: Callable[[LineSpread], tuple[Found, Scene, tuple[Scene, Solution]]]
+) -> tuple[tuple[Found, Scene, tuple[Scene, Solution]], float]:
+    """Return a fit from a part of the first guess of the line width, and how many times as wide lines became."""
+    _LOG.info("the fit may have gone astray: fitted again from %.2g times the line width guessed", part)
+    found = fits(narrowed(spread, part))
+    return found, found[2][1].adjustment.shape.width
 
 
 def _other_widths(scene: Scene, solution: Solution, guess_nm: float, everything: bool) -> tuple[float, ...]:
