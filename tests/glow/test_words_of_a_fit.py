@@ -170,3 +170,23 @@ def test_light_of_another_shape_is_named_as_that():
     odd = replace(odd, feature=replace(odd.feature, clean=False))
     said = judge_all([case("K I", 30.0, [odd])])[0]
     assert (said.verdict, said.reason) == ("cannot tell", odd.doubt)
+
+
+@pytest.mark.parametrize(("counts", "verdict"), [(7e4, "cannot tell"), (4e4, "not seen"), (5e3, "not seen")])
+def test_what_the_fit_gives_much_light_is_not_called_unseen(counts, verdict):
+    # 7 ± 2.5 % of the light: nought is outside of its 95 % interval, even if others would explain it nearly as well
+    faint = case("H I", 2.7, [])
+    error = 2.5e4 if counts > 1e4 else 1e3  # 0.5 ± 0.1 % is little, and 'less than 0.7 %' tells enough
+    faint = replace(faint, reach=Reach(counts=counts, standard_error=error, alone_error=error))
+    one = judge_all([faint])[0]
+    assert one.verdict == verdict
+    assert ("7 % of the line light" in one.reason) == (verdict == "cannot tell")
+
+
+def test_two_parts_of_one_band_are_one_place():
+    # the tail of OH stood for the wing of copper's lines, which lay outside of the range
+    tops = [feature("OH A-X (2,2) tail", 6.0), feature("OH A-X (2,2) tail", 5.0)]
+    tops[1] = replace(tops[1], feature=replace(tops[1].feature, wavelength_nm=420.0))
+    assert judge_all([case("OH", 8.0, tops)])[0].verdict == "possible"
+    tops[1] = replace(tops[1], feature=replace(tops[1].feature, label="OH A-X (0,0)"))
+    assert judge_all([case("OH", 8.0, tops)])[0].verdict == "present"

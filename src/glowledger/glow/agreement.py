@@ -19,9 +19,13 @@ SIGNIFICANT = 3.0  # standard deviations
 def places(clean: list[FeatureTest]) -> int:
     """Return how many independent places clean features make.
 
-    Bands of one sequence stand so close that one foreign line can pass for several: they make one place.
+    Bands of one sequence stand so close that one foreign line can pass for several: they make one place. So do two
+    parts of one line or band: what stands beside its top is its wing or its tail.
     """
-    return len(_one_of_each_place(clean))
+    by_name: dict[str, FeatureTest] = {}
+    for test in clean:
+        by_name.setdefault(test.feature.label, test)
+    return len(_one_of_each_place(list(by_name.values())))
 
 
 def _one_of_each_place(tests: list[FeatureTest]) -> list[FeatureTest]:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 
 import numpy as np
+from numpy.typing import NDArray
 
 from glowledger import progress
 from glowledger.bench.model import Bench, LineSpread
@@ -23,7 +24,13 @@ from glowledger.glow.fitting import Solution, fit_scene
 from glowledger.glow.judging import evidence_of
 from glowledger.glow.likelihood import failed
 from glowledger.glow.loosening import with_loosened_templates
-from glowledger.glow.many_lines import among_many_lines, many_lines_variance
+from glowledger.glow.many_lines import (
+    among_many_lines,
+    fails_badly,
+    many_lines_variance,
+    shows_hydrogen,
+    spread_of_lines,
+)
 from glowledger.glow.no_light import without_single_pixels
 from glowledger.glow.one_hump import hump_width_nm, smooth_over_nm
 from glowledger.glow.phosphor import PHOSPHOR
@@ -198,6 +205,14 @@ def _fits(
     return plan, final, (scene, solution)
 
 
+def _as_of_hydrogen(scene: Scene, few: Scene, fit: Callable[[Scene], tuple[Scene, Solution]]) -> NDArray[np.float64]:
+    """Return the variance of hydrogen's many lines where a fit that allows for them shows hydrogen, else 0, (p,)."""
+    variance = spread_of_lines(few)
+    allowed = np.interp(scene.axis_nm, few.axis_nm, variance) / few.summed_pixels**2
+    found = fit(among_many_lines(scene, allowed))
+    return variance if shows_hydrogen(*found) else np.zeros(variance.size)
+
+
 @one_thread
 def identify_alike(frames: Frames, like: Identified, *, bench: Bench | None = None) -> Identified:
     """Say who emits in a spectrum of an instrument and a glow much like those of another, which is fitted.
@@ -258,6 +273,9 @@ def _first(
     if few.summed_pixels > 1 and failed(solution):  # where nothing fits, what little is told is in the shapes
         few, solution = fit(passing_between(scene, 0.0, above_nm), offset_sd, whole=True)
     many_lines, phosphor = many_lines_variance(few, solution), phosphor_variance(few, solution)
+    if not many_lines.any() and fails_badly(few, solution):
+        again = partial(fit, shift_sd_nm=offset_sd)
+        many_lines = _as_of_hydrogen(scene, few, lambda other: again(passing_between(other, 0.0, above_nm)))
     if np.any(many_lines + phosphor > 0):  # what fails for want of their places is begun anew
         allowed = np.interp(scene.axis_nm, few.axis_nm, many_lines + phosphor) / few.summed_pixels**2
         scene = among_many_lines(scene, allowed)

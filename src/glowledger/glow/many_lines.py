@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from glowledger.glow.fitting import Solution
 from glowledger.glow.instrument import MANY_LINED
-from glowledger.glow.likelihood import drop_species
+from glowledger.glow.likelihood import drop_species, more_significant
 from glowledger.glow.scene import Scene
 from glowledger.glow.species_light import species_light
 
@@ -57,10 +57,12 @@ def many_lines_variance(scene: Scene, solution: Solution) -> NDArray[np.float64]
         counts²: the square of half the distance of the 16 and 84 % quantiles around each place, Balmer lines left
         out; zero where hydrogen does not make much of the light.
     """
-    out = np.zeros(scene.data.size)
-    if not _much_hydrogen(scene, solution):
-        return out
-    nm = scene.axis_nm
+    return spread_of_lines(scene) if _much_hydrogen(scene, solution) else np.zeros(scene.data.size)
+
+
+def spread_of_lines(scene: Scene) -> NDArray[np.float64]:
+    """Return the same of a spectrum that is taken to be hydrogen's, whatever was fitted to it, shape (p,)."""
+    out, nm = np.zeros(scene.data.size), scene.axis_nm
     inside = (nm > RANGE_NM[0]) & (nm < RANGE_NM[1])
     beside = max(BESIDE_WIDTHS * float(scene.line_spread.fwhm(float(np.median(nm)))), BESIDE_NM)
     free = inside & scene.used & np.all(np.abs(nm[:, None] - np.array(BALMER_NM)) > beside, axis=1)
@@ -91,6 +93,49 @@ def _much_hydrogen(scene: Scene, solution: Solution) -> bool:
     # where the fit fails, bands of something else that is not there may have the light of the molecule's lines
     failing = solution.levels.template_error > FAILING and bool(np.any(solution.x[molecule] > 0))
     return failing or drop_species(scene, solution, molecule).significance > MOLECULE_SIGMA
+
+
+def fails_badly(scene: Scene, solution: Solution) -> bool:
+    """Return True if a first fit fails so badly that hydrogen's many lines may have led it astray.
+
+    Where the molecule outshines the atom, the few lines of it that are listed are fitted with anything, on an axis that
+    is moved to suit them, and no Balmer line is where it is looked for.
+
+    Parameters
+    ----------
+    scene, solution : Scene, Solution
+        The first fit.
+    """
+    asked = scene.columns_of("H I").size > 0 and scene.columns_of(MANY_LINED).size > 0
+    return asked and solution.levels.template_error > FAILING
+
+
+def shows_hydrogen(scene: Scene, solution: Solution) -> bool:
+    """Return True if a fit that allows for the many lines is sound and shows little but hydrogen.
+
+    Parameters
+    ----------
+    scene, solution : Scene, Solution
+        The fit, with `spread_of_lines` allowed for.
+
+    Returns
+    -------
+    bool
+        Atom and molecule are seen, and much of the light of all that is seen is theirs: what is not seen has some of
+        the light of lines that stand in no table.
+    """
+    if solution.levels.template_error > FAILING:
+        return False
+    light = seen = 0.0
+    for name in scene.species_of_emitters()[0]:
+        columns, least = scene.columns_of(name), {"H I": ATOM_SIGMA, MANY_LINED: MOLECULE_SIGMA}.get(name)
+        here = float(species_light(scene, solution, columns)[scene.used].sum())
+        if least is not None and drop_species(scene, solution, columns).significance <= least:
+            return False
+        if least is not None or more_significant(scene, solution, columns, MOLECULE_SIGMA):
+            seen += here
+            light += here if least is not None else 0.0
+    return light > MUCH * seen
 
 
 def _lost(scene: Scene, nm: float) -> bool:

@@ -104,7 +104,8 @@ def _best_fit(
         far = best_offset(coarse, shift_steps(width, FAR * shift_sd_nm))
         pairs = (fitted, best), (fit_from(tried(far)), far)
         fitted, best = min(pairs, key=lambda pair: _deviance(few, pair[0]))
-    if abs(float(best.adjustment.shift_nm[0])) <= TRUSTED_WIDTHS * width:
+    trusted = 0.0 if scene.many_lines.any() else TRUSTED_WIDTHS * width  # lines that stand in no table pull at the axis
+    if abs(float(best.adjustment.shift_nm[0])) <= trusted:
         return _with_enough_pixels(scene, few, fitted, closing)
     # far from where the axis says: one linear fit can err there, so the fit from the axis as it is must be worse
     both = fit_from(tried(_starts(coarse, [scene.start()])[0])), fitted

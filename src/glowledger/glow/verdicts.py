@@ -63,6 +63,7 @@ CHANCE_ALLOWED = 2e-5  # for one species: 0.1 % over the some fifty that are ask
 MOST_FEATURES = 12
 ENTANGLED = 5.0  # standard error over what it would be alone
 FAINT_SHARE = 0.10  # a detection limit above this part of all light tells nothing useful
+LITTLE_SHARE = 0.01  # of the line light: what is less may be called not seen though its interval leaves zero out
 ONE_SIDED_95 = 1.6448536269514722  # normal quantile
 CURRIE = 2 * ONE_SIDED_95  # detection limit over standard error: Currie, Anal. Chem. 40, 586 (1968)
 
@@ -356,6 +357,9 @@ def _unseen(case: Case) -> tuple[Verdict, str]:
         return "cannot tell", f"{part} of the light fits nothing listed, stands where it would and could hide it"
     if case.total_counts > 0:
         most = (max(reach.counts, 0.0) + ONE_SIDED_95 * reach.standard_error) / case.total_counts
+        if reach.counts > ONE_SIDED_95 * reach.standard_error and most > LITTLE_SHARE:
+            part = in_percent(reach.counts / case.total_counts)
+            return "cannot tell", f"the fit gives it {part} of the line light, but others explain that nearly as well"
         return "not seen", f"less than {in_percent(most)} of the line light (95 % limit)"
     return "not seen", "no light of it"
 
