@@ -273,7 +273,7 @@ def _first(
     if few.summed_pixels > 1 and failed(solution):  # where nothing fits, what little is told is in the shapes
         few, solution = fit(passing_between(scene, 0.0, above_nm), offset_sd, whole=True)
     many_lines, phosphor = many_lines_variance(few, solution), phosphor_variance(few, solution)
-    if not many_lines.any() and fails_badly(few, solution):
+    if not (tried or many_lines.any()) and fails_badly(few, solution):
         again = partial(fit, shift_sd_nm=offset_sd)
         many_lines = _as_of_hydrogen(scene, few, lambda other: again(passing_between(other, 0.0, above_nm)))
     if np.any(many_lines + phosphor > 0):  # what fails for want of their places is begun anew
