@@ -274,8 +274,7 @@ def _first(
         few, solution = fit(passing_between(scene, 0.0, above_nm), offset_sd, whole=True)
     many_lines, phosphor = many_lines_variance(few, solution), phosphor_variance(few, solution)
     if not (tried or many_lines.any()) and fails_badly(few, solution):
-        again = partial(fit, shift_sd_nm=offset_sd)
-        many_lines = _as_of_hydrogen(scene, few, lambda other: again(passing_between(other, 0.0, above_nm)))
+        many_lines = _as_of_hydrogen(scene, few, lambda other: fit(passing_between(other, 0.0, above_nm), offset_sd))
     if np.any(many_lines + phosphor > 0):  # what fails for want of their places is begun anew
         allowed = np.interp(scene.axis_nm, few.axis_nm, many_lines + phosphor) / few.summed_pixels**2
         scene = among_many_lines(scene, allowed)
