@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 from functools import cached_property, partial
 
 import numpy as np
-from numpy.typing import NDArray
 
 from glowledger import progress
 from glowledger.bench.model import Bench, LineSpread
@@ -205,12 +204,14 @@ def _fits(
     return plan, final, (scene, solution)
 
 
-def _as_of_hydrogen(scene: Scene, few: Scene, fit: Callable[[Scene], tuple[Scene, Solution]]) -> NDArray[np.float64]:
-    """Return the variance of hydrogen's many lines where a fit that allows for them shows hydrogen, else 0, (p,)."""
-    variance = spread_of_lines(few)
-    allowed = np.interp(scene.axis_nm, few.axis_nm, variance) / few.summed_pixels**2
-    found = fit(among_many_lines(scene, allowed))
-    return variance if shows_hydrogen(*found) else np.zeros(variance.size)
+def _as_of_hydrogen(
+    scene: Scene, few: Scene, fit: Callable[[Scene], tuple[Scene, Solution]]
+) -> tuple[Scene, Scene, Solution] | None:
+    """Return scene and fit, as `_first`, that allow for hydrogen's many lines; None where that shows no hydrogen."""
+    allowed = np.interp(scene.axis_nm, few.axis_nm, spread_of_lines(few)) / few.summed_pixels**2
+    lines = among_many_lines(scene, allowed)
+    found = fit(lines)
+    return (lines, *found) if shows_hydrogen(*found) else None
 
 
 @one_thread
@@ -273,9 +274,13 @@ def _first(
     if few.summed_pixels > 1 and failed(solution):  # where nothing fits, what little is told is in the shapes
         few, solution = fit(passing_between(scene, 0.0, above_nm), offset_sd, whole=True)
     many_lines, phosphor = many_lines_variance(few, solution), phosphor_variance(few, solution)
-    if not (tried or many_lines.any()) and fails_badly(few, solution):
-        many_lines = _as_of_hydrogen(scene, few, lambda other: fit(passing_between(other, 0.0, above_nm), offset_sd))
-    if np.any(many_lines + phosphor > 0):  # what fails for want of their places is begun anew
+    hydrogen = None
+    if not (tried or np.any(many_lines + phosphor > 0)) and fails_badly(few, solution):
+        # from the axis as it is: among so many lines another one can always be found that suits some of them
+        hydrogen = _as_of_hydrogen(scene, few, lambda other: fit(passing_between(other, 0.0, above_nm), 0.0))
+    if hydrogen is not None:
+        scene, few, solution = hydrogen
+    elif np.any(many_lines + phosphor > 0):  # what fails for want of their places is begun anew
         allowed = np.interp(scene.axis_nm, few.axis_nm, many_lines + phosphor) / few.summed_pixels**2
         scene = among_many_lines(scene, allowed)
         if phosphor.any():  # seen where it is listed: the axis is not farther off than this fit has it
