@@ -58,14 +58,7 @@ def fit_warnings(
     found, (scene, solution) = [], fit
     if len(frames) > 1:
         found.append(f"the mean of {len(frames)} frames was used")
-        unlike = unlike_frames(frames)
-        if unlike.size:
-            found.append(
-                f"the frames are not of one glow: {_named(frames, int(unlike[0]))} has much light where most have "
-                "none; judge each by itself, as a file of its own, or follow a run with 'track'"
-            )
-        coarse = coarse_warning(frames)
-        found.extend([coarse] if coarse else [])
+        found.extend(said for said in (_of_unlike(frames), coarse_warning(frames)) if said)
     dark = no_light(whole.data[whole.used]) and not any(one.verdict in ("present", "possible") for one in evidence)
     if dark:
         found.append(NO_LIGHT)
@@ -110,9 +103,18 @@ def fit_warnings(
     return tuple(found)
 
 
-def _named(frames: Frames, number: int) -> str:
+def _of_unlike(frames: Frames) -> str:
+    """Return what to say of frames that are not of one glow, or ''."""
+    unlike = unlike_frames(frames)
+    if not unlike.size:
+        return ""
+    number = int(unlike[0])
     column = frames.origins[number].column if number < len(frames.origins) else None
-    return f"'{column}'" if column else f"frame {number + 1}"
+    named = f"'{column}'" if column else f"frame {number + 1}"
+    return (
+        f"the frames are not of one glow: {named} has much light where most have none; judge each by itself, as a file "
+        "of its own, or follow a run with 'track'"
+    )
 
 
 def _of_the_ends(scene: Scene, seen: Visibility) -> list[str]:
