@@ -79,7 +79,7 @@ def test_smooth_light_is_not_called_a_coarse_spectrometer_alone():
 def test_an_axis_is_not_called_off_where_little_is_found_on_it():
     # lines of no species at random places: some shift brings one or two of them onto listed ones
     rng, shifts = np.random.default_rng(0), []
-    for seed in range(6):
+    for seed in range(4):
         at = rng.uniform(320.0, 780.0, 2 + seed % 5)
         lines = 300.0 * np.exp(-4 * np.log(2) * ((AXIS[:, None] - at) / 1.5) ** 2) @ rng.uniform(0.2, 3.0, at.size)
         fit = identify_frame(frames_from_arrays(AXIS, lines + noise(seed)))

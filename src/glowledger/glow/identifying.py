@@ -145,7 +145,7 @@ def identify(
         _LOG.info("lines are %.2f times as wide as they looked: fitted again", width)
         spread, guesses = narrowed(spread, width), guesses - 1
     if bench is None or bench.line_spread is None:
-        again = partial(_fits, one, listed, bench, sound=(0.0, WIDEST), tried=True)
+        again = partial(_fits, one, listed, bench, sound=(0.0, WIDEST), above_nm=found[1].cut_above_nm)
         found = best_start(found, spread, again, everything=species is None)
     answered = _identified(frames, found[1], found[2], listed, bench, found[0])
     seen = visibility(*answered.few, bench)
@@ -160,7 +160,7 @@ def identify(
 
 def _fits(
     one: Frames, listed: tuple[ListedSpecies, ...], bench: Bench | None, spread: LineSpread,
-    sound: tuple[float, float], *, tried: bool = False,
+    sound: tuple[float, float], *, above_nm: float | None = None,
 ) -> tuple[Plan, Scene, tuple[Scene, Solution]]:
     """Fit one spectrum three times, from a guess of the line width, or until lines are no longer in sound parts of it.
 
@@ -168,7 +168,7 @@ def _fits(
     """
     low, high = float(one.axis[0]), float(one.axis[-1])
     plan = first_plan(listed)
-    whole, scene, solution = _first(one, plan.emitters(listed, low, high), bench, spread, tried)
+    whole, scene, solution = _first(one, plan.emitters(listed, low, high), bench, spread, above_nm)
     unlit_below = unlit(scene, visibility(scene, solution, bench))
     final = whole
     progress.tell(0.3)
@@ -202,6 +202,17 @@ def _fits(
         scene = with_loosened_templates(final, before, listed, plan.kelvin)
         solution = fit_scene(scene, rounds=REFIT_ROUNDS, before=before, closing=CLOSING, most=MOST_CLOSING)
     return plan, final, (scene, solution)
+
+
+def _filter_found(
+    scene: Scene, bench: Bench | None, fit: Callable[[Scene], tuple[Scene, Solution]]
+) -> tuple[tuple[Scene, Solution], float]:
+    """Fit a scene, and as behind a filter where that goes astray; return the better fit, and where light ends in it."""
+    plain = fit(scene)
+    above_nm = unlit_above(scene, bench) if looks_astray(*plain) else np.inf
+    if np.isfinite(above_nm) and clearly_better(filtered := fit(passing_between(scene, 0.0, above_nm)), plain):
+        return filtered, above_nm
+    return plain, np.inf
 
 
 def _as_of_hydrogen(
@@ -247,35 +258,33 @@ def identify_alike(frames: Frames, like: Identified, *, bench: Bench | None = No
 
 
 def _first(
-    one: Frames, emitters: tuple[Emitter, ...], bench: Bench | None, spread: LineSpread, tried: bool
+    one: Frames, emitters: tuple[Emitter, ...], bench: Bench | None, spread: LineSpread, above_nm: float | None
 ) -> tuple[Scene, Scene, Solution]:
     """Fit for the first time: place and width of lines are not known yet, nor what a filter stops.
 
-    Returns the scene, the same with as many pixels summed as a line needs, and the fit of that.
+    From another guess of the width it is asked only what an earlier fit does not tell: beyond `above_nm` a filter stops
+    all light, infinite where none does. Returns the scene, the same with as many pixels summed as a line needs, and the
+    fit of that.
     """
     if not emitters:
         raise FitError(
             f"none of the species asked for emits between {one.axis[0]:.0f} and {one.axis[-1]:.0f} nm.",
             mend="Ask for others, or use a spectrum of another range.",
         )
-    scene, offset_sd = build_scene(one, emitters, spread, bench), offset_sd_nm(bench)
+    scene, offset_sd, again = build_scene(one, emitters, spread, bench), offset_sd_nm(bench), above_nm is not None
     progress.tell(0.1)
     fit = partial(
-        first_fit, width_known=bench is not None and bench.line_spread is not None, width_held=tried, closing=CLOSING
+        first_fit, width_known=bench is not None and bench.line_spread is not None, width_held=again, closing=CLOSING
     )
-    few, solution = fit(scene, offset_sd)
-    above_nm = unlit_above(scene, bench) if looks_astray(few, solution) else np.inf
-    if np.isfinite(above_nm):
-        filtered = fit(passing_between(scene, 0.0, above_nm), offset_sd)
-        if clearly_better(filtered, (few, solution)):
-            few, solution = filtered
-        else:
-            above_nm = np.inf
+    if above_nm is not None:
+        few, solution = fit(passing_between(scene, 0.0, above_nm), offset_sd)
+    else:
+        (few, solution), above_nm = _filter_found(scene, bench, lambda other: fit(other, offset_sd))
     if few.summed_pixels > 1 and failed(solution):  # where nothing fits, what little is told is in the shapes
         few, solution = fit(passing_between(scene, 0.0, above_nm), offset_sd, whole=True)
     many_lines, phosphor = many_lines_variance(few, solution), phosphor_variance(few, solution)
     hydrogen = None
-    if not (tried or np.any(many_lines + phosphor > 0)) and fails_badly(few, solution):
+    if not (again or np.any(many_lines + phosphor > 0)) and fails_badly(few, solution):
         # from the axis as it is: among so many lines another one can always be found that suits some of them
         hydrogen = _as_of_hydrogen(scene, few, lambda other: fit(passing_between(other, 0.0, above_nm), 0.0))
     if hydrogen is not None:
