@@ -231,6 +231,13 @@ def test_what_stands_alone_is_read_whatever_was_done_to_it(write, name):
     assert_array_equal(read_spectra(write(with_channels([name], COUNTS[:1]))).counts, COUNTS[:1])
 
 
+def test_a_corrected_wavelength_is_the_axis(write):
+    text = with_channels(["Counts"], COUNTS[:1]).replace("nm,", "Corrected wavelength,", 1)
+    rows = text.splitlines()
+    swapped = "\n".join(",".join(row.split(",")[::-1]) for row in rows) + "\n"
+    assert_array_equal(read_spectra(write(swapped)).counts, COUNTS[:1])
+
+
 @pytest.mark.parametrize("name", ["Index", "No.", "frame"])
 def test_a_running_number_is_no_frame_however_many_columns_there_are(write, name):
     numbers = np.arange(POINTS)

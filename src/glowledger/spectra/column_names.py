@@ -149,7 +149,7 @@ def _role_of(name: str) -> str | None:
         "counts",
         "time",
     ):
-        if role in roles:
+        if role in roles and not (role == "corrected" and set(AXIS_ROLES) & set(roles)):  # 'corrected wavelength'
             return role
     return "frame" if "frame" in roles else None
 
