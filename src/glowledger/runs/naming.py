@@ -11,7 +11,7 @@ from glowledger.runs.ratios import REFERENCES
 
 Floats = NDArray[np.float64]
 
-PROCESS = (*REFERENCES, "Ne I", "Kr I", "Xe I", "O2+", "N2+", "CO2+", "Ar II", "He II")
+PROCESS = (*REFERENCES, "O2+", "N2+", "CO2+", "Ar II", "He II")
 IONS = ("N2+", "O2+", "Ar II", "CO2+", "CO+", "He II", "Kr II", "Ne II")
 SAME_LIGHT = 0.12  # relative change of every strong channel within which a plasma burns again as before
 LIT = 0.05  # of the light after a change: what was there before was no plasma

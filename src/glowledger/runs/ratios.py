@@ -13,10 +13,12 @@ from glowledger.glow.results import SeriesFit
 Floats = NDArray[np.float64]
 
 TOTAL = "total light"
+INERT = ("He I", "Ne I", "Kr I", "Xe I")  # like argon they make nothing with what comes off; common practice, no source
 # Process gases in the order of merit as reference: an inert actinometer first, then what the recipe feeds
-REFERENCES = ("Ar I", "O I", "N2", "He I", "H2")
+REFERENCES = ("Ar I", "O I", "N2", *INERT, "H2")
 # Light of the reference's own gas, which is no contaminant beside it
 OWN_GAS = {"H2": ("H I",)}
+TRACE = 0.02  # of the light of nitrogen: oxygen this faint is no feed, and may come off the part itself (air has 0.05)
 HYDROGEN = 0.5  # of all species' light: below this H2 is a trace in another gas, which it must not be divided by
 # What comes off dirty parts and electrodes (TRADE: O2 or air: CO, OH, H; Ar or H2: CH, C2, CN, H; conditioning: Na, K)
 CONTAMINANTS = (
@@ -116,20 +118,16 @@ def choose_reference(
                 mend=f"Choose one of: {', '.join((*names, TOTAL))}.",
             )
         return Reference(name=wanted, reason="as asked for")
+    strength = _strengths(names, counts, standard_error, present)
+    light = np.maximum(np.nan_to_num(np.nanmedian(counts, axis=0)), 0.0)
     passed: list[str] = []
-    for name in REFERENCES:
-        if name not in names or (present is not None and name not in present):
+    hydrogen = _hydrogen(names, light)
+    for name in _by_merit({name: hydrogen if name == "H2" else float(light[names.index(name)]) for name in strength}):
+        if name == "H2" and hydrogen < HYDROGEN * light.sum():
             continue
-        if name == "H2" and _hydrogen(names, counts) < HYDROGEN:
-            continue
-        column = names.index(name)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            strength = counts[:, column] / standard_error[:, column]
-        strength = strength[np.isfinite(strength)]
-        typical = float(np.median(strength)) if len(strength) else 0.0
-        if typical >= STRONG:
-            return Reference(name=name, reason=_reason(name, typical, passed))
-        passed.append(f"{name} ({typical:.0f} standard errors)")
+        if strength[name] >= STRONG:
+            return Reference(name=name, reason=_reason(name, strength[name], passed))
+        passed.append(f"{name} ({strength[name]:.0f} standard errors)")
     weak = f"; too weak: {', '.join(passed)}" if passed else ""
     return Reference(
         name=TOTAL,
@@ -137,19 +135,50 @@ def choose_reference(
     )
 
 
-def _hydrogen(names: tuple[str, ...], counts: Floats) -> float:
-    """Return the part of the light of all species that hydrogen gives."""
-    typical = np.maximum(np.nan_to_num(np.nanmedian(counts, axis=0)), 0.0)
-    own = sum(float(typical[names.index(name)]) for name in ("H2", "H I") if name in names)
-    return own / max(float(typical.sum()), 1e-300)
+def _strengths(
+    names: tuple[str, ...], counts: Floats, standard_error: Floats, present: tuple[str, ...] | None
+) -> dict[str, float]:
+    """Return the typical counts, in standard errors, of each gas that may be divided by."""
+    strength = {}
+    for name in REFERENCES:
+        if name in names and (present is None or name in present):
+            column = names.index(name)
+            with np.errstate(divide="ignore", invalid="ignore"):
+                each = counts[:, column] / standard_error[:, column]
+            each = each[np.isfinite(each)]
+            strength[name] = float(np.median(each)) if len(each) else 0.0
+    return strength
+
+
+def _by_merit(light: dict[str, float]) -> list[str]:
+    """Return the gases that may be divided by, best first.
+
+    Argon is added as an actinometer and is first however faint. Any other gas is better the more of the light it gives:
+    oxygen or nitrogen that is faint beside a noble gas is no feed but a leak, or water that comes off itself.
+    """
+    inert = sorted((name for name in INERT if name in light), key=lambda name: -light[name])
+    order: list[str] = [name for name in ("O I", "N2") if name in light]
+    if len(order) == 2 and light["O I"] < TRACE * light["N2"]:
+        order.reverse()
+    main = [name for name in inert if all(light[name] > light[one] for one in ("O I", "N2", "H2") if one in light)]
+    order = ["Ar I", *main, *order, "H2", *(name for name in inert if name not in main)]
+    return [name for name in order if name in light]
+
+
+def _hydrogen(names: tuple[str, ...], light: Floats) -> float:
+    """Return the light that hydrogen gives in all."""
+    return sum(float(light[names.index(name)]) for name in ("H2", "H I") if name in names)
 
 
 def _reason(name: str, strength: float, passed: list[str]) -> str:
     why = {
         "Ar I": "argon does not react, so its light follows the plasma alone (actinometer)",
         "O I": "no argon to divide by; oxygen is used up by the cleaning itself, so it is second best",
-        "N2": "no argon or oxygen to divide by; a nitrogen leak would hide in it",
-        "He I": "no argon, oxygen or nitrogen to divide by; helium lines need far hotter electrons than CO",
+        "N2": "no argon to divide by, and oxygen gives less light or none; a nitrogen leak would hide in it",
+        "He I": "helium does not react, but its lines need far hotter electrons than CO",
+        "Ne I": "neon does not react, but its lines need hotter electrons than CO",
+        "Kr I": "krypton does not react, so its light follows the plasma alone",
+        "Xe I": "xenon does not react, so its light follows the plasma alone; it is lit by cooler electrons than CO",
         "H2": "no other process gas to divide by, and hydrogen gives most of the light; hydrogen from dirt or water "
         "hides in it, so H I is not followed",
     }[name]
