@@ -155,12 +155,6 @@ def new_figure(height_in: float = 5.0, width_in: float = WIDTH_IN) -> Figure:
     return figure
 
 
-def series_style(index: int) -> dict[str, object]:
-    """Return the ``plot`` keywords of the series of that number; after six the colours come round again."""
-    style = SERIES[index % len(SERIES)]
-    return {"color": style.colour, "linestyle": style.dash, "marker": style.marker, "markevery": 0.1}
-
-
 def set_alt_text(figure: Figure, text: str) -> None:
     """Attach the text alternative of a figure: what it shows and what follows from it."""
     figure.set_label(text)
