@@ -82,6 +82,15 @@ def test_the_document_keeps_the_contract():
     assert all({"name", "delta_e"} <= set(gas) for gas in said["gases"])
 
 
+def test_a_colour_may_be_said_in_words():
+    result = run("--match", "reddish orange")
+    assert result.exit_code == 0
+    assert "Observed colour reddish orange" in result.output
+    assert "neon" in result.output
+    assert "rough" in result.output  # how much a word is worth
+    assert document("--match", "pink")["subject"] == "Observed colour pink"
+
+
 def test_text_says_cannot_tell_and_names_the_limits():
     result = run("--match", "#d080ff")
     assert result.exit_code == 0
@@ -126,7 +135,8 @@ def test_figure_is_written_with_its_text_alternative(tmp_path):
         (("--match", "#ff0000", "--photo", "x.png"), 2),
         (("--photo", "x.png"), 2),
         (("--match", "#ff0000", "--white", 0, 0, 1, 1), 2),
-        (("--match", "crimson"), 3),
+        (("--match", "crimsonish"), 3),
+        (("--match", "#12"), 3),
         (("--match", "#000000"), 3),
         (("--photo", "nowhere.png", "--patch", 0, 0, 5, 5), 3),
         (("nowhere.csv",), 3),

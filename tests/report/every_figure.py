@@ -129,9 +129,9 @@ def compare():
 
 
 def colour():
-    from glowledger.cli.colour import _of_hex
+    from glowledger.cli.colour import _of_colour
 
-    return colour_figure(_of_hex("#c87aff"), notice=style.INVENTED)
+    return colour_figure(_of_colour("#c87aff"), notice=style.INVENTED)
 
 
 FIGURES = {

@@ -31,7 +31,10 @@ FULL_SCALES = frozenset(float(2**bits - 1) for bits in range(8, 25))  # of detec
     help="auto: the bench's measured response, else none. silicon: assume a typical silicon detector. none: "
     "the values are already radiant power.",
 )  # fmt: skip
-@click.option("--match", "observed", metavar="'#rrggbb'", help="Rank gases for an observed colour.")
+@click.option(
+    "--match", "observed", metavar="COLOUR",
+    help="Rank gases for an observed colour: '#rrggbb', or words such as 'pale blue' (rough).",
+)  # fmt: skip
 @click.option("--photo", type=click.Path(path_type=Path), help="Rank gases for a patch of this picture.")
 @click.option("--patch", type=int, nargs=4, metavar="X Y W H", help="The glow in the picture, pixels.")
 @click.option("--white", type=int, nargs=4, metavar="X Y W H", help="Something white in the picture, pixels.")
@@ -62,13 +65,14 @@ def command(
     Examples:
       glowledger colour sample_spectra/spectrum.csv
       glowledger colour --match '#ff4020'
+      glowledger colour --match 'pale violet'
     """
     from glowledger.report.colour_answers import colour_document, colour_text
     from glowledger.report.documents import dumps
 
     given = [one for one in (file, observed, photo) if one is not None]
     if len(given) != 1:
-        raise click.UsageError("Give one of FILE, --match '#rrggbb' or --photo PICTURE --patch X Y W H.")
+        raise click.UsageError("Give one of FILE, --match COLOUR or --photo PICTURE --patch X Y W H.")
     if (photo is None) != (patch is None) or (white is not None and photo is None):
         raise click.UsageError("--photo and --patch go together; --white needs them.")
     extra: dict[str, object] = {}
@@ -77,7 +81,7 @@ def command(
     elif photo is not None and patch is not None:
         answer = _of_photo(photo, patch, white)
     else:
-        answer = _of_hex(str(observed))
+        answer = _of_colour(str(observed))
     notes: tuple[str, ...] = (f"{extra['notice']}.",) if "notice" in extra else ()
     if output is not None:
         from glowledger.report.figures_colour import colour_figure
@@ -171,16 +175,21 @@ def _of_photo(
     )  # fmt: skip
 
 
-def _of_hex(text: str) -> ColourAnswer:
-    """Answer for a colour as typed."""
-    from glowledger.diagnose.colour_match import camera_draws, hex_cautions, match_colour
-    from glowledger.diagnose.srgb import from_hex
+def _of_colour(text: str) -> ColourAnswer:
+    """Answer for a colour as typed: ``#rrggbb`` or words."""
+    from glowledger.diagnose.colour_match import camera_draws, hex_cautions, match_colour, match_words
+    from glowledger.diagnose.colour_words import ROUGH, colours_called
+    from glowledger.diagnose.srgb import from_hex, is_hex
     from glowledger.report.colour_answers import ColourAnswer
 
-    linear = from_hex(text)
-    match = match_colour(linear, camera_draws(linear, white_referenced=False), hex_cautions(linear))
+    if is_hex(text):
+        linear = from_hex(text)
+        match = match_colour(linear, camera_draws(linear, white_referenced=False), hex_cautions(linear))
+    else:
+        linear, called = colours_called(text)
+        match = match_words(called, ROUGH)
     red, green, blue = (float(value) for value in linear)
     return ColourAnswer(
         subject=f"Observed colour {text}", colour=None, estimate=None, observed=(red, green, blue),
-        match=match, cautions=match.cautions,
+        match=match, cautions=match.cautions, in_words=not is_hex(text),
     )  # fmt: skip

@@ -23,6 +23,7 @@ BALANCE_LOG_SD, REFERENCED_LOG_SD, FILTERS_LOG_SD = 0.25, 0.05, 0.10
 VEIL = 0.04  # scattered and ambient light in the patch, part of its brightest channel; from memory
 MODEL_LAB = 3.0  # what recipes and eyes leave open in a*, b* whatever the gas
 FITS = 5.991  # χ² of two degrees of freedom at 95 %
+SELDOM = 0.05  # of a gas's tubes called what was said: fewer do not fit
 TOLD = 0.90  # part of the weight one gas must have
 LIMITS = (
     "A colour is a hint: many mixtures make the same one, and the glow at the cathode has another colour "
@@ -127,15 +128,42 @@ def match_colour(linear: ArrayLike, draws: ArrayLike, cautions: tuple[str, ...] 
     """
     observed = levelled_lab(linear)
     observed_covariance = np.cov(levelled_lab(draws)[:, 1:].T)
-    clouds = Counter(cloud.colour.gas for cloud in _clouds())
-    everything = [
-        (match, density / clouds[match.name])
-        for match, density in (_against(cloud, observed, observed_covariance) for cloud in _clouds())
-    ]
+    return _ranked([_against(cloud, observed, observed_covariance) for cloud in _clouds()], cautions)
+
+
+def match_words(draws: ArrayLike, cautions: tuple[str, ...] = ()) -> ColourMatch:
+    """Rank gases by how often their computed glow would be called what was said.
+
+    Parameters
+    ----------
+    draws : array_like of shape (d, 3)
+        Colours that are called so, linear sRGB: see `colour_words.colours_called`.
+    cautions : tuple of str
+        Of the observation, put before the general limits.
+
+    Returns
+    -------
+    ColourMatch
+        `delta_e` is that to the nearest colour that is called so.
+
+    Notes
+    -----
+    The likelihood of a gas is the part of its tubes, seen by eyes that balance white differently
+    (`BALANCE_LOG_SD`), within 95 % of what models leave open (`MODEL_LAB`) of a colour that is called so. A gas fits if
+    that is more than one in twenty.
+    """
+    called = levelled_lab(draws)
+    return _ranked([_called(cloud, called) for cloud in _clouds()], cautions)
+
+
+def _ranked(everything: list[tuple[GasMatch, float]], cautions: tuple[str, ...]) -> ColourMatch:
+    """Bring the regions of each gas together: nearest first, every gas being as likely beforehand."""
+    clouds = Counter(match.name for match, _ in everything)
+    everything = [(match, density / clouds[match.name]) for match, density in everything]
     total = sum(density for _, density in everything)
     best: dict[str, GasMatch] = {}
     weight: dict[str, float] = {}
-    for match, density in sorted(everything, key=lambda pair: pair[0].delta_e):
+    for match, density in sorted(everything, key=lambda pair: (pair[0].delta_e, -pair[1])):
         best.setdefault(match.name, match)
         weight[match.name] = weight.get(match.name, 0.0) + (density / total if total > 0 else 0.0)
     gases = tuple(_weighted(match, weight[name], everything) for name, match in best.items())
@@ -204,17 +232,31 @@ def _against(
     covariance = cloud.covariance + observed_covariance + MODEL_LAB**2 * np.eye(2)
     away = observed[1:] - cloud.mean
     distance = float(away @ np.linalg.solve(covariance, away))
+    nearest = float(ciede2000(levelled_lab(cloud.typical), observed))
+    density = float(np.exp(-distance / 2) / np.sqrt(np.linalg.det(covariance)))
+    return _match(cloud, nearest, distance < FITS), density
+
+
+def _called(cloud: _Cloud, called: NDArray[np.float64]) -> tuple[GasMatch, float]:
+    """Return the match of a gas in one region, and the part of its tubes that is called so."""
+    tubes = into_gamut(cloud.colour.draws)[0]
+    gains = np.exp(BALANCE_LOG_SD * np.random.default_rng(7).standard_normal(tubes.shape))
+    away = levelled_lab(tubes * gains)[:, None, 1:] - called[None, :, 1:]
+    part = float(np.mean(np.min(np.sum(away**2, axis=2), axis=1) < FITS * MODEL_LAB**2))
+    return _match(cloud, float(np.min(ciede2000(levelled_lab(cloud.typical), called))), part > SELDOM), part
+
+
+def _match(cloud: _Cloud, delta_e: float, fits: bool) -> GasMatch:
     gas, typical = cloud.colour.gas, cloud.typical
-    match = GasMatch(
+    return GasMatch(
         name=gas,
         plain=PLAIN.get(gas, gas),
         region=cloud.colour.region,
-        delta_e=float(ciede2000(levelled_lab(typical), observed)),
-        fits=distance < FITS,
+        delta_e=delta_e,
+        fits=fits,
         weight=0.0,
         srgb_linear=(float(typical[0]), float(typical[1]), float(typical[2])),
     )
-    return match, float(np.exp(-distance / 2) / np.sqrt(np.linalg.det(covariance)))
 
 
 def _weighted(match: GasMatch, weight: float, everything: list[tuple[GasMatch, float]]) -> GasMatch:

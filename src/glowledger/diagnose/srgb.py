@@ -127,6 +127,11 @@ def to_hex(linear: ArrayLike) -> str:
     return f"#{red:02x}{green:02x}{blue:02x}"
 
 
+def is_hex(text: str) -> bool:
+    """Return True if a text is meant as ``#rrggbb``: it begins with # or has a digit, which no word has."""
+    return text.strip().startswith("#") or any(mark.isdigit() for mark in text)
+
+
 def from_hex(text: str) -> NDArray[np.float64]:
     """Return the linear sRGB of ``#rrggbb`` (or ``rrggbb``, ``#rgb``), shape (3,).
 

@@ -30,6 +30,8 @@ class ColourAnswer:
         Of the true light with an assumed response, where `colour` is of the light as recorded.
     observed : tuple of float or None
         Linear sRGB of an observed colour.
+    in_words : bool
+        True if that is the middle of what is called so.
     match : ColourMatch
         The gases.
     cautions : tuple of str
@@ -42,6 +44,7 @@ class ColourAnswer:
     observed: tuple[float, float, float] | None
     match: ColourMatch
     cautions: tuple[str, ...] = ()
+    in_words: bool = False
 
     @property
     def told(self) -> bool:
@@ -140,7 +143,8 @@ def colour_text(answer: ColourAnswer, *, notes: tuple[str, ...] = (), width: int
         parts.append(_colour_sentence(answer.colour))
     else:
         x, y = answer.xyz[:2] / answer.xyz.sum()
-        parts.append(f"Observed colour {answer.srgb}, at x {x:.3f}, y {y:.3f} of the CIE 1931 diagram.")
+        what = "The middle of what is called so:" if answer.in_words else "Observed colour"
+        parts.append(f"{what} {answer.srgb}, at x {x:.3f}, y {y:.3f} of the CIE 1931 diagram.")
     if answer.estimate is not None:
         parts.append(f"With a typical silicon detector assumed: {_colour_sentence(answer.estimate)}")
     parts.append(answer.match.description)
