@@ -254,7 +254,9 @@ def test_spectra_that_cannot_be_fitted_are_refused_with_the_mend(frames, says):
     assert caught.value.mend
 
 
-@pytest.mark.parametrize(("wrong", "near"), [("Argon I", "Ar I"), ("N2*", "N2"), ("Na", None)])
+@pytest.mark.parametrize(
+    ("wrong", "near"), [("Argon I", "Ar I"), ("N2*", "N2"), ("coper", "Cu I"), ("Water", "OH"), ("Na", None)]
+)
 def test_unknown_species_suggest_the_nearest(wrong, near):
     frames = frames_from_arrays(AXIS, peaks(1.0))
     if near is None:  # an element means all its listed stages

@@ -49,17 +49,32 @@ def test_the_file_says_that_it_is_simulated_and_is_identified_as_what_it_is(tmp_
     assert "nvented" in json.loads(answer.stdout)["notice"]
 
 
+def test_a_gas_stands_for_its_usual_light():
+    air = json.loads(invoke("--light", "air:1,CO:0.02", "--json").stdout)
+    shares = {one["name"]: one["share"] for one in air["species"]}
+    assert shares["N2"] > 0.9  # most of what air sends out are bands of nitrogen; common practice, no source
+    assert shares["CO"] == pytest.approx(0.02 / 1.02)
+    assert air["gases"]["air"]["O I"] == pytest.approx(shares["O I"] * 1.02)
+    assert "O I" in invoke("--light", "air").output.splitlines()[1]  # it says what air was taken for
+    both = json.loads(invoke("--light", "argon:1,Ar I:1", "--json").stdout)
+    assert [one["name"] for one in both["species"]] == ["Ar I", "Ar II"]
+    assert both["species"][0]["share"] == pytest.approx(0.5 + 0.5 * both["gases"]["argon"]["Ar I"])
+
+
 @pytest.mark.parametrize(
     ("words", "code", "says"),
     [
         (["--light", "Argon I:1"], 3, "Ar I"),
-        (["--light", "Ar:1"], 3, "Ar I and Ar II"),
+        (["--light", "copper ions:1"], 3, "not in the list"),
+        (["--light", "carbon:1"], 3, "C I and C II"),
+        (["--light", "water:1"], 3, "OH and H I"),
+        (["--light", "air:1,air:2"], 3, "twice"),
         (["--light", "OH:1,OH:2"], 3, "twice"),
         (["--light", "OH:1", "--range", "700:900"], 3, "no light"),
         (["--light", "OH:1", "--window", "cheese"], 3, "cheese"),
         (["--light", "OH:1", "--bench", "nowhere.toml"], 3, "nowhere.toml"),
         (["--light", "OH:1", "-o", "no/such/folder/x.csv"], 3, "x.csv"),
-        (["--light", "OH"], 2, "share"),
+        (["--light", "OH,CO"], 2, "share"),
         (["--light", "OH:-1"], 2, "share"),
         (["--light", ""], 2, "species"),
         (["--light", "OH:1", "--range", "900:250"], 2, "range"),

@@ -20,19 +20,22 @@ LEAST_PIXELS = 100
 
 
 def _light(_: click.Context, __: click.Parameter, value: str) -> tuple[tuple[str, float], ...]:
-    """Read 'Ar I:1,OH:0.01'."""
+    """Read 'Ar I:1,OH:0.01', or one name alone."""
     found: list[tuple[str, float]] = []
-    for part in (p.strip() for p in value.split(",") if p.strip()):
+    parts = [p.strip() for p in value.split(",") if p.strip()]
+    for part in parts:
         name, colon, number = part.rpartition(":")
+        if not colon and len(parts) == 1:
+            name, colon, number = part, ":", "1"
         try:
             share = float(number) if colon else math.nan
         except ValueError:
             share = math.nan
         if not (math.isfinite(share) and share > 0 and name.strip()):
-            raise click.BadParameter(f"'{part}' is not 'species:share' with a share above 0, e.g. 'Ar I:1'")
+            raise click.BadParameter(f"'{part}' is not 'name:share' with a share above 0, e.g. 'Ar I:1' or 'air:1'")
         found.append((name.strip(), share))
     if not found:
-        raise click.BadParameter("name at least one species, e.g. 'Ar I:1'")
+        raise click.BadParameter("name at least one species or gas, e.g. 'Ar I:1' or 'air:1'")
     return tuple(found)
 
 
@@ -50,7 +53,7 @@ def _range(_: click.Context, __: click.Parameter, value: str) -> tuple[float, fl
 @click.command()
 @click.option(
     "--light", required=True, callback=_light, metavar="MIXTURE",
-    help="Photons sent out, e.g. 'Ar I:1,OH:0.01,CO:0.02'.",
+    help="Photons sent out, by species or gas, e.g. 'Ar I:1,OH:0.01' or 'air:1,CO:0.02'.",
 )  # fmt: skip
 @click.option("--range", "range_nm", default="250:900", callback=_range, show_default=True, help="First and last nm.")
 @click.option("--pixels", type=click.IntRange(LEAST_PIXELS, 20000), default=2048, show_default=True, help="Pixels.")
@@ -86,48 +89,40 @@ def _range(_: click.Context, __: click.Parameter, value: str) -> tuple[float, fl
 def command(light: tuple[tuple[str, float], ...], as_json: bool, output: Path | None, **options: Any) -> None:
     """Say what a spectrometer would see of a glow, before you buy it or fit a window.
 
-    The mixture is given as photons sent out, in any unit. Levels have typical proportions, which real glows
-    leave; near a limit trust the answer only to a factor of two or three.
+    The mixture is given as photons sent out, in any unit; a gas (air, argon, oxygen) stands for the species of a
+    usual tube of it. Levels have typical proportions, which real glows leave; near a limit trust the answer only
+    to a factor of two or three.
 
     \b
     Examples:
       glowledger simulate --light 'Ar I:1,OH:0.05,CO:0.05' --window acrylic
+      glowledger simulate --light 'air:1,CO:0.02' --fwhm 2.5
       glowledger simulate --light 'N2:1,CN:0.05' --range 340:850 --fwhm 2.5 --json
     """
     from glowledger.report import documents
 
-    recording, bench = simulated(light, **options)
+    recording, bench, gases = simulated(light, **options)
     if output is not None:
         write_recording(output, recording, light, options["seed"])
     if as_json:
-        click.echo(documents.dumps(simulate_document(recording, output)))
+        click.echo(documents.dumps(simulate_document(recording, output, gases)))
         return
-    click.echo("\n".join([*_text(recording, bench), *(remarks(f"Wrote {output}.") if output else [])]))
+    click.echo("\n".join([*_text(recording, bench, gases), *(remarks(f"Wrote {output}.") if output else [])]))
 
 
-def simulated(light: tuple[tuple[str, float], ...], **options: Any) -> tuple[Recording, Bench]:
-    """Simulate one exposure; return it and the bench it was made with."""
-    from glowledger.errors import TableError
+def simulated(
+    light: tuple[tuple[str, float], ...], **options: Any
+) -> tuple[Recording, Bench, dict[str, dict[str, float]]]:
+    """Simulate one exposure; return it, the bench it was made with, and what each gas was taken for."""
+    from glowledger.diagnose.gas_light import mixture_of
     from glowledger.glow.recording import record_glow
-    from glowledger.tables.species import find_species
 
-    mixture = []
-    for name, share in light:
-        found = find_species((name,))
-        if len(found) > 1:
-            raise TableError(
-                f"'{name}' stands for {' and '.join(s.name for s in found)}.", mend="Say which, each with its share."
-            )
-        mixture.append((found[0], share))
-    names = [species.name for species, _ in mixture]
-    twice = next((name for name in names if names.count(name) > 1), None)
-    if twice:
-        raise TableError(f"{twice} stands twice in the mixture.", mend="Give each species once.")
+    mixture, gases = mixture_of(light)
     axis, spread, bench, exposure = _instrument(options)
     recording = record_glow(
         tuple(mixture), axis, spread, bench, exposure, t_rot_k=options["t_rot"], seed=options["seed"]
     )
-    return recording, bench
+    return recording, bench, gases
 
 
 def _instrument(options: dict[str, Any]) -> tuple[Any, LineSpread, Bench, Any]:
@@ -165,10 +160,16 @@ def _instrument(options: dict[str, Any]) -> tuple[Any, LineSpread, Bench, Any]:
     return axis, spread, bench, exposure
 
 
-def _text(recording: Recording, bench: Bench) -> list[str]:
+def _text(recording: Recording, bench: Bench, gases: dict[str, dict[str, float]]) -> list[str]:
     axis = recording.axis_nm
     window = "" if bench.window.material == "unknown" else f" through {bench.window.material}"
     lines = [f"{SIMULATED}.", f"{axis.size} pixels from {axis[0]:.0f} to {axis[-1]:.0f} nm{window}:"]
+    taken = [
+        f"{gas} as {', '.join(f'{name} {100 * part:.{3 if part > 0.1 else 2}g} %' for name, part in parts.items())}"
+        for gas, parts in gases.items()
+    ]
+    if taken:
+        lines.insert(1, f"Taken for its usual light (photons of the column of a usual tube): {'; '.join(taken)}.")
     lines += [f"  {_sentence(one, bench.window.material)}" for one in recording.outlooks]
     cut = int(recording.saturated.sum())
     if cut:
@@ -220,7 +221,9 @@ def write_recording(
     write_text(path, preamble + "".join(csv_chunks(frames)))
 
 
-def simulate_document(recording: Recording, output: Path | None) -> dict[str, object]:
+def simulate_document(
+    recording: Recording, output: Path | None, gases: dict[str, dict[str, float]]
+) -> dict[str, object]:
     """Return the answer as one document, schema ``glowledger/simulate/1``."""
     axis = recording.axis_nm
     return {
@@ -228,6 +231,7 @@ def simulate_document(recording: Recording, output: Path | None) -> dict[str, ob
         "notice": SIMULATED,
         "range_nm": [float(axis[0]), float(axis[-1])],
         "pixels": axis.size,
+        "gases": gases,
         "saturated_pixels": int(recording.saturated.sum()),
         "species": list(recording.outlooks),
         "file": output,

@@ -132,7 +132,7 @@ def parse_feed(text: str) -> Feed:
 def _part(part: str) -> tuple[str, float]:
     """Read one gas with or without its fraction."""
     name, colon, amount = (piece.strip() for piece in part.replace("=", ":").partition(":"))
-    gas = _gas(name)
+    gas = gas_named(name)
     if not colon:
         return gas, float("nan")
     percent = amount.endswith("%")
@@ -148,8 +148,14 @@ def _part(part: str) -> tuple[str, float]:
     return gas, fraction
 
 
-def _gas(name: str) -> str:
-    """Return the gas a user means."""
+def gas_named(name: str) -> str:
+    """Return the gas a user means by ``argon``, ``ar`` or ``H₂O``.
+
+    Raises
+    ------
+    TableError
+        If it is not known; the nearest are named.
+    """
     folded = {gas.casefold(): gas for gas in GASES} | _NAMES
     found = folded.get(name.casefold())
     if found is None:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from glowledger.diagnose.observer import VISIBLE_NM, chromaticity, observer_at
 from glowledger.errors import TableError
 from glowledger.glow.band_emitters import band_emitters
-from glowledger.glow.emitters import atomic_emitters
+from glowledger.glow.emitters import Emitter, atomic_emitters
 from glowledger.tables import atoms
 from glowledger.tables.folder import read_table
 from glowledger.tables.species import ListedSpecies
@@ -151,31 +151,39 @@ def _light(name: str, excitation_ev: float) -> _Light:
     if name == CONTINUUM:
         nm = np.arange(VISIBLE_NM[0], VISIBLE_NM[1] + 1)
         return _Light(observer_at(nm).sum(axis=0)[None, :], np.array([float(nm.size)]), np.zeros(1))
+    emitters = emitters_of(name, excitation_ev)
     if name in atoms.species_names():
-        return _atomic_light(name, excitation_ev)
-    return _band_light(name, excitation_ev)
+        return _atomic_light(name, emitters)
+    return _summed([(e.wavelength_nm, e.rate * e.weight, -excitation_ev * float(np.log(e.weight))) for e in emitters])
 
 
-def _atomic_light(name: str, excitation_ev: float) -> _Light:
+def emitters_of(name: str, excitation_ev: float) -> list[Emitter]:
+    """Return the emitters of an atom (``Ar I``) or of one system of a molecule (``N2 C-B``), with typical populations.
+
+    Raises
+    ------
+    TableError
+        If the bands have no strengths.
+    """
+    if name in atoms.species_names():
+        return list(atomic_emitters(_listed(name, (), excitation_ev)))
+    emitters = list(band_emitters(_listed(name.rpartition(" ")[0], (name,), excitation_ev), T_ROT_K))
+    if not emitters:
+        raise TableError(f"no band strengths of {name} for its light.", mend="Install glowledger again.")
+    return emitters
+
+
+def _atomic_light(name: str, emitters: list[Emitter]) -> _Light:
     """Return an atom's light per upper level; forbidden lines are left out."""
     slow = atoms.load().select(name)
     slow = slow[slow.ga_ki < FORBIDDEN_GA]
     levels = []
-    for emitter in atomic_emitters(_listed(name, (), excitation_ev)):
+    for emitter in emitters:
         rate = np.where(np.isin(emitter.wavelength_nm, slow.wavelength_nm), 0.0, emitter.rate)
         words = emitter.label.split()
         energy = float(words[-2]) if words[-1] == "eV" else np.nan
         levels.append((emitter.wavelength_nm, rate * emitter.weight, energy))
     return _summed(levels)
-
-
-def _band_light(name: str, excitation_ev: float) -> _Light:
-    """Return a band system's light per upper vibrational level."""
-    species = name.rpartition(" ")[0]
-    emitters = band_emitters(_listed(species, (name,), excitation_ev), T_ROT_K)
-    if not emitters:
-        raise TableError(f"no band strengths of {name} for its colour.", mend="Install glowledger again.")
-    return _summed([(e.wavelength_nm, e.rate * e.weight, -excitation_ev * float(np.log(e.weight))) for e in emitters])
 
 
 def _listed(name: str, systems: tuple[str, ...], excitation_ev: float) -> ListedSpecies:
