@@ -69,3 +69,11 @@ def test_a_run_that_is_followed_tells_of_an_air_leak_too(bench, tmp_path):
     refused = invoke("track", *words[:-2], "--feed", "argonn")
     assert refused.exit_code == 3
     assert "argon" in refused.stderr
+
+
+@pytest.mark.parametrize("option", ["--indicator", "--reference"])
+@pytest.mark.parametrize(("name", "says"), [("water", "OH and H I"), ("argn", "Ar I")])
+def test_what_is_followed_may_be_named_in_plain_words(option, name, says):
+    result = invoke("track", SAMPLES / "air_leak.csv", option, name)
+    assert result.exit_code == 3
+    assert says in result.stderr  # before any file is read; 'argon' itself is taken: see tests/tables/test_species.py

@@ -121,3 +121,21 @@ def test_deuterium_is_not_taken_for_hydrogen(name):
     shift_nm = 656.28 * (1.0 - deuterium / hydrogen)
     assert f"{shift_nm:.2f} nm" in told.value.mend
     assert "neon" in told.value.mend
+
+
+@pytest.mark.parametrize(
+    ("written", "meant"),
+    [
+        ("Neon lamp", ("ne",)), ("mercury-argon", ("hg-ar",)), ("HgAr", ("hg-ar",)), ("hg ar", ("hg-ar",)),
+        ("hg,ar", ("hg", "ar")), ("Hg + Cd", ("hg", "cd")), ("energy-saving lamp", ("cfl",)),
+        ("fluorescent tube", ("cfl",)), ("helium/neon/argon", ("he", "ne", "ar")),
+    ],
+)  # fmt: skip
+def test_lamps_are_understood_as_people_write_them(written, meant):
+    assert lamps.lamp_parts(written) == meant
+
+
+@pytest.mark.parametrize("written", ["mercury-", "xenon arc", "hg-1", "laser"])
+def test_half_a_lamp_is_none(written):
+    with pytest.raises(TableError, match="no lamp is called"):
+        lamps.lamp_parts(written)

@@ -2,7 +2,7 @@
 
 import pytest
 
-from glowledger.tables.species import find_species
+from glowledger.tables.species import find_species, main_species
 
 
 @pytest.mark.parametrize(
@@ -21,3 +21,11 @@ from glowledger.tables.species import find_species
 )
 def test_formula_element_and_plain_words_are_understood(written, meant):
     assert {one.name for one in find_species((written,))} == meant
+
+
+@pytest.mark.parametrize(
+    ("written", "meant"),
+    [("argon", "Ar I"), ("Ar", "Ar I"), ("nitrogen", "N2"), ("oxygen", "O I"), ("hydrogen", "H I"), ("co", "CO")],
+)
+def test_one_species_stands_for_a_gas(written, meant):
+    assert main_species(written) == meant

@@ -120,8 +120,18 @@ def test_names_and_thickness_are_checked():
 
 def test_what_is_suggested_for_a_wrong_name_is_among_the_known_ones():
     with pytest.raises(TableError) as raised:
-        windows.window_material("glass")
+        windows.window_material("lime glass")
     suggested, known = str(raised.value.mend).split("Known:")
     names = re.findall(r"'([^']+)'", suggested)
     assert names
     assert set(names) <= {name.strip(" .") for name in known.split(",")}
+
+
+def test_glass_is_asked_for_by_kind_with_where_each_lets_light_through():
+    with pytest.raises(TableError, match="one of several") as caught:
+        windows.window_material("Glass")
+    assert "borosilicate" in caught.value.mend
+    for material, half_nm in (("borosilicate", 305.0), ("soda-lime", 330.0)):
+        passed, _ = windows.transmission(material, 3.0, np.array([half_nm - 10.0, half_nm + 10.0]))
+        assert passed[0] < 0.5 < passed[1]
+        assert f"{half_nm:.0f} nm" in caught.value.mend

@@ -6,18 +6,22 @@ import numpy as np
 
 from glowledger.bench.model import WavelengthSolution
 from glowledger.bench.outcome import Calibration, curve_error_nm
+from glowledger.tables.lamps import lamp_parts
 
 NAMES = {
     "cfl": "Compact fluorescent lamp", "hg": "Mercury lamp", "hg-ar": "Mercury-argon lamp", "ne": "Neon lamp",
     "ar": "Argon lamp", "he": "Helium lamp", "kr": "Krypton lamp", "xe": "Xenon lamp", "h2": "Hydrogen lamp",
+    "cd": "Cadmium lamp", "na": "Sodium lamp", "zn": "Zinc lamp",
 }  # fmt: skip
 
 
 def lamp_name(lamp: str) -> str:
     """Return the lamp in words."""
-    if lamp in NAMES:
-        return NAMES[lamp]
-    return "Lamp with " + ", ".join(part.strip().capitalize() for part in lamp.split(","))
+    parts = lamp_parts(lamp)
+    if len(parts) == 1:
+        return NAMES[parts[0]]
+    words = [NAMES[part].removesuffix(" lamp").lower() for part in parts]
+    return f"Lamp with {', '.join(words[:-1])} and {words[-1]}"
 
 
 def accuracy_nm(calibration: Calibration) -> float:

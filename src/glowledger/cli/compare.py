@@ -14,6 +14,7 @@ from glowledger.cli.completing import windows
 from glowledger.cli.figure_options import figure_options
 from glowledger.cli.identify import spoken_command
 from glowledger.cli.reading_options import reading_options
+from glowledger.cli.run_options import Wanted, one_species
 from glowledger.cli.telling import progress_shown, remarks
 
 if TYPE_CHECKING:
@@ -73,14 +74,20 @@ def _per_run(_: click.Context, parameter: click.Parameter, value: tuple[str, ...
     "--part", multiple=True, callback=_per_run, metavar="NAME=PART",
     help="What was cleaned; without NAME= in all runs.",
 )
-@click.option("--indicator", metavar="SPECIES", help="Contaminant whose decay and levels are compared [chosen].")
+@click.option(
+    "--indicator", metavar="SPECIES", callback=one_species,
+    help="Contaminant whose decay and levels are compared [chosen].",
+)  # fmt: skip
 @click.option("--bench", "bench_file", type=click.Path(path_type=Path), help="The bench.toml of this spectrometer.")
 @click.option("--dark", type=click.Path(path_type=Path), help="File of dark frames to subtract.")
 @click.option(
     "--window", metavar="MATERIAL", shell_complete=windows,
     help="What the viewport is made of, e.g. acrylic.",
 )  # fmt: skip
-@click.option("--reference", metavar="SPECIES", help="Divide contaminants by this, or by 'total light' [found].")
+@click.option(
+    "--reference", metavar="SPECIES", callback=one_species,
+    help="Divide contaminants by this, or by 'total light' [found].",
+)  # fmt: skip
 @click.option("--plan", is_flag=True, help="Say how to compare gases: what to keep fixed, how many repeats it takes.")
 @click.option(
     "--difference", type=click.FloatRange(min=0, min_open=True), default=0.2, show_default=True, metavar="PART",
@@ -187,7 +194,6 @@ def _read(file: Path, name: str, given: dict[str, str], sources: Sources) -> tup
         result = run_from_document(document, file=place)
         context = stated_context(document, given)
     else:
-        from glowledger.cli.run_options import Wanted
         from glowledger.cli.track import follow
 
         context = read_context(file, given)

@@ -70,6 +70,19 @@ def run_options(
     )
 
 
+def one_species(_: click.Context, __: click.Parameter, value: str | None) -> str | None:
+    """Return the species an option names, in the notation of the tables."""
+    from glowledger.runs.flash_end import FLASHES
+    from glowledger.runs.ratios import TOTAL
+    from glowledger.tables.species import main_species
+
+    return value if value is None or value in (FLASHES, TOTAL) else main_species(value)
+
+
+def _each_species(context: click.Context, option: click.Parameter, values: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(str(one_species(context, option, value)) for value in values)
+
+
 def _part(low: float, high: float) -> click.FloatRange:
     return click.FloatRange(min=low, max=high, min_open=True, max_open=True)
 
@@ -89,13 +102,15 @@ _OPTIONS = (
     click.option(
         "--reference",
         metavar="SPECIES",
-        help="Divide contaminants by this species, or by 'total light' [Ar I, O I, N2, He I or H2, as found].",
+        callback=one_species,
+        help="Divide contaminants by this species, or by 'total light' [a noble gas, O I, N2 or H2, as found].",
     ),
     click.option(
         "--indicator",
         "indicators",
         multiple=True,
         metavar="SPECIES",
+        callback=_each_species,
         help="Follow this contaminant, or 'flashes'; where given several times, all must agree [all that are seen].",
     ),
     click.option(

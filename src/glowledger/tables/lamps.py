@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 from dataclasses import dataclass, replace
 from functools import cache
 
@@ -15,9 +16,9 @@ from glowledger.tables.folder import read_table
 
 BLEND_NM = 1.0
 FULL_NAMES = {
-    "argon": "ar", "cadmium": "cd", "fluorescent": "cfl", "h": "h2", "hydrogen": "h2", "helium": "he",
-    "mercury": "hg", "hgar": "hg-ar", "krypton": "kr", "sodium": "na", "neon": "ne", "xenon": "xe",
-    "zinc": "zn",
+    "argon": "ar", "cadmium": "cd", "compact fluorescent": "cfl", "energy saving": "cfl", "fluorescent": "cfl",
+    "h": "h2", "hydrogen": "h2", "helium": "he", "mercury": "hg", "hgar": "hg-ar", "krypton": "kr", "sodium": "na",
+    "neon": "ne", "xenon": "xe", "zinc": "zn",
 }  # fmt: skip
 # by the mass of the electron over that of the nucleus (CODATA 2018: 1/1836.153, 1/3670.483) each line of deuterium lies
 # 2.72e-4 of its wavelength below that of hydrogen: 0.18 nm at 656.28 nm
@@ -92,7 +93,7 @@ def lamp_lines(lamp: str, *, secondary: bool = False) -> LampLines:
     ----------
     lamp : str
         A name of `lamp_names`, or several with commas: ``hg,ar``, ``hg,cd,ar``, ``he,ne,ar``. Case and
-        blanks are forgiven, and so are 'neon', 'mercury' and the like. The strength of each part is
+        blanks are forgiven, and so are 'neon', 'mercury-argon' and the like. The strength of each part is
         relative to its own strongest line.
     secondary : bool
         Whether to add the lines that may be seen; they help instruments better than 1 nm.
@@ -108,8 +109,7 @@ def lamp_lines(lamp: str, *, secondary: bool = False) -> LampLines:
         If a part is not a known lamp; the mend names the nearest ones.
     """
     lamps, lines = _table()
-    parts = [_known_name(part) for part in lamp.split(",") if part.strip()] or [_known_name(lamp)]
-    chosen = lines[np.isin(lamps, parts) & (secondary | (lines.role != "secondary"))]
+    chosen = lines[np.isin(lamps, lamp_parts(lamp)) & (secondary | (lines.role != "secondary"))]
     order = np.lexsort((-chosen.strength, chosen.species, chosen.wavelength_nm))
     chosen = chosen[order]
     same = (np.diff(chosen.wavelength_nm) == 0) & (chosen.species[1:] == chosen.species[:-1])
@@ -117,10 +117,34 @@ def lamp_lines(lamp: str, *, secondary: bool = False) -> LampLines:
     return replace(once, blend=_blends(once))
 
 
+def lamp_parts(lamp: str) -> tuple[str, ...]:
+    """Return the names of `lamp_names` that a user means by ``neon``, ``hg,ar``, ``mercury-argon`` or ``hg + cd``.
+
+    Raises
+    ------
+    TableError
+        If a part is not a known lamp.
+    """
+    named = [part for part in lamp.split(",") if part.strip()] or [lamp]
+    found: list[str] = []
+    for part in named:
+        pieces = [_plain_name(piece) for piece in re.split(r"[-+/&\s]+", _plain_name(part)) if piece]
+        together = _plain_name(part) not in lamp_names() and len(pieces) > 1 and set(pieces) <= set(lamp_names())
+        if together and set(pieces) == {"hg", "ar"}:  # the usual lamp of that name
+            pieces = ["hg-ar"]
+        found += pieces if together else [_known_name(part)]
+    return tuple(dict.fromkeys(found))
+
+
+def _plain_name(part: str) -> str:
+    name = " ".join(re.sub(r"\b(lamps?|tubes?|bulbs?|lights?)\b", " ", part.casefold()).split())
+    name = FULL_NAMES.get(name.replace("-", " "), name)
+    return FULL_NAMES.get(name, name)
+
+
 def _known_name(part: str) -> str:
     known = lamp_names()
-    name = part.strip().casefold()
-    name = FULL_NAMES.get(name, name)
+    name = _plain_name(part)
     if name in known:
         return name
     if name in DEUTERIUM:

@@ -117,6 +117,17 @@ def find_species(names: tuple[str, ...] | None = None) -> tuple[ListedSpecies, .
     return tuple(chosen)
 
 
+def main_species(name: str) -> str:
+    """Return the one species that stands for what a user names: ``Ar I`` for 'argon' or 'Ar', ``N2`` for 'nitrogen'.
+
+    Raises
+    ------
+    TableError
+        If nothing is listed under that name.
+    """
+    return find_species((name,))[0].name
+
+
 def _notated(name: str, everything: tuple[ListedSpecies, ...]) -> list[ListedSpecies]:
     """Return the species of a formula, or all stages of an element."""
     wanted = " ".join(name.split()).lower()

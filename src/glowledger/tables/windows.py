@@ -17,6 +17,10 @@ UNKNOWN = "unknown"
 LEAST_ERROR = 0.01
 OTHER_NAMES = {
     "pmma": "acrylic",
+    "acrylic glass": "acrylic",
+    "plexiglas": "acrylic",
+    "plexiglass": "acrylic",
+    "perspex": "acrylic",
     "uvt acrylic": "uv-transmitting acrylic",
     "uv acrylic": "uv-transmitting acrylic",
     "quartz": "fused silica",
@@ -24,9 +28,15 @@ OTHER_NAMES = {
     "pc": "polycarbonate",
     "float glass": "soda-lime",
     "soda-lime glass": "soda-lime",
+    "window glass": "soda-lime",
     "borosilicate glass": "borosilicate",
+    "pyrex": "borosilicate",
     "": UNKNOWN,
 }
+WHICH_GLASS = (
+    "Say borosilicate (most viewports and bell jars; 3 mm pass half the light at 305 nm) or soda-lime (window panes; "
+    "half at 330 nm). Leave it out if you do not know."
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -106,6 +116,8 @@ def window_material(name: str) -> WindowMaterial:
     squeezed = _known_name(name)
     if squeezed in _materials():
         return _materials()[squeezed]
+    if squeezed == "glass":
+        raise TableError("'glass' may be one of several.", mend=WHICH_GLASS)
     near = difflib.get_close_matches(squeezed, [*_materials(), *OTHER_NAMES], n=2, cutoff=0.5)
     mend = f"Did you mean {' or '.join(map(repr, near))}? " if near else ""
     known = [*window_names(), *(other for other in OTHER_NAMES if other)]
