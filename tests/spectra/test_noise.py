@@ -214,3 +214,12 @@ def test_steps_are_found_behind_a_dark_that_was_subtracted():
     subtracted = frames_from_arrays(coarse.axis, coarse.counts - dark)
     assert rounding_variance(subtracted.counts) == pytest.approx(rounding_variance(coarse.counts), rel=1e-6)
     assert "steps" in coarse_warning(subtracted)
+
+
+@pytest.mark.parametrize("unit", [1e-12, 3e-9, 1.0 / 65535.0, 0.37])
+def test_rounding_is_found_in_any_unit(unit):
+    """Watts per square metre and nm are tiny numbers; the steps of the converter in them are as wide as before."""
+    rng = np.random.default_rng(11)
+    counts = np.round(500.0 + 300.0 * np.sin(np.arange(400) / 30.0) + rng.normal(0.0, 4.0, 400))
+    written = np.array([float(f"{value:.8g}") for value in counts * unit])[None, :]
+    assert rounding_variance(written) == pytest.approx(unit**2 / 12.0, rel=1e-3)

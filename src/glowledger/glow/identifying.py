@@ -40,7 +40,7 @@ from glowledger.glow.room_light import fluorescent
 from glowledger.glow.rotation import moved_kelvin, settled_with
 from glowledger.glow.scene import Scene, build_scene, with_emitters
 from glowledger.glow.second_start import COARSEST_FWHM_NM, WIDEST, best_start, looks_astray
-from glowledger.glow.start_search import clearly_better, first_fit
+from glowledger.glow.start_search import clearly_better, first_fit, lost
 from glowledger.glow.starting import bridged, guessed_line_spread, narrowed
 from glowledger.glow.uneven_noise import uneven_variance
 from glowledger.glow.visibility import passing_between, unlit, unlit_above, visibility
@@ -188,20 +188,34 @@ def _fits(
             scene = with_loosened_templates(scene, before, listed, plan.kelvin)
             solution = fit_scene(scene, rounds=0, before=before, closing=1, most=MOST_CLOSING)
             break
+        fitted_by = partial(_fit_by, whole, listed, bench, before, unlit_below, last=last)
+        final, scene, solution = fitted_by(asked)
+        if asked.tilt != plan.tilt and lost((scene, solution), before):
+            asked = replace(asked, tilt=plan.tilt)
+            final, scene, solution = fitted_by(asked)
         plan = asked
-        emitters = plan.emitters(listed, low, high, light_of(scene, solution).told)
-        final = passing_between(with_emitters(whole, emitters, bench), unlit_below, scene.cut_above_nm)
-        scene = summed_pixels(final, last_pixels(final, scene.summed_pixels))
-        scene = with_loosened_templates(scene, before, listed, plan.kelvin)
-        closing, most = (1, MOST_CLOSING) if last else (CLOSING, CLOSING)
-        solution = fit_scene(scene, rounds=0, before=before, closing=closing, most=most)
         progress.tell(done)
-        _LOG.info("fitted %d patterns of %d species to %d pixels", len(emitters), len(listed), int(scene.used.sum()))
+        many = len(scene.emitters), len(listed), int(scene.used.sum())
+        _LOG.info("fitted %d patterns of %d species to %d pixels", *many)
     if scene.summed_pixels > 1 and failed(solution):  # where nothing fits, what little is told is in the shapes
         before = scene, solution
         scene = with_loosened_templates(final, before, listed, plan.kelvin)
         solution = fit_scene(scene, rounds=REFIT_ROUNDS, before=before, closing=CLOSING, most=MOST_CLOSING)
     return plan, final, (scene, solution)
+
+
+def _fit_by(
+    whole: Scene, listed: tuple[ListedSpecies, ...], bench: Bench | None, before: tuple[Scene, Solution],
+    unlit_below: float, plan: Plan, *, last: bool,
+) -> tuple[Scene, Scene, Solution]:
+    """Fit by a plan, from where an earlier fit stands; return the scene of all pixels, that of fewer, and its fit."""
+    low, high = float(whole.axis_nm[0]), float(whole.axis_nm[-1])
+    emitters = plan.emitters(listed, low, high, light_of(*before).told)
+    final = passing_between(with_emitters(whole, emitters, bench), unlit_below, before[0].cut_above_nm)
+    scene = summed_pixels(final, last_pixels(final, before[0].summed_pixels))
+    scene = with_loosened_templates(scene, before, listed, plan.kelvin)
+    closing, most = (1, MOST_CLOSING) if last else (CLOSING, CLOSING)
+    return final, scene, fit_scene(scene, rounds=0, before=before, closing=closing, most=most)
 
 
 def _filter_found(

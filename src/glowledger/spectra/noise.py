@@ -20,6 +20,7 @@ _ORDERS = (0, 2, 4, 6)  # of the difference between neighbouring pixels; each re
 _MOST_DIFFERENCES = 64
 _FEWEST_FRAMES = 6
 _FEWEST_CHANGES = 100  # of values between frames, to tell the step in which they are written
+_RESOLVED = 1e-12  # of the largest value: numbers written as text have seldom more digits
 _ROUNDED, _MULTIPLES = 0.1, 0.95  # of a step from a whole number of steps; and so many of them have to be
 SMOOTHED = 0.2  # correlation of neighbours beyond which spectra were smoothed or resampled before they were written
 
@@ -335,7 +336,9 @@ def _quantum(counts: NDArray[np.float64]) -> float:
     if sample.size and np.all(sample == np.round(sample)):
         found = 1.0
     elif sample.size:
-        step = np.diff(np.unique(np.round(sample, 9)))
+        # in whatever unit, watts or parts of full scale: only the last digits of a number in memory are no step
+        resolved = _RESOLVED * max(float(np.max(np.abs(sample))), float(np.finfo(np.float64).tiny))
+        step = np.diff(np.unique(np.round(sample / resolved))) * resolved
         found = float(np.min(step)) if step.size else 0.0
     return max(found, _quantum_in_time(counts))
 
