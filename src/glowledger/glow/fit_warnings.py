@@ -14,6 +14,7 @@ from glowledger.glow.scene import Scene
 from glowledger.glow.start_search import ASTRAY
 from glowledger.glow.verdicts import in_percent
 from glowledger.glow.visibility import Visibility, unlit
+from glowledger.spectra.cosmic_rays import cosmic_rays
 from glowledger.spectra.frames import Frames
 from glowledger.spectra.noise import coarse_warning
 from glowledger.spectra.unlike_frames import unlike_frames
@@ -58,7 +59,7 @@ def fit_warnings(
     found, (scene, solution) = [], fit
     if len(frames) > 1:
         found.append(f"the mean of {len(frames)} frames was used")
-        found.extend(said for said in (_of_unlike(frames), coarse_warning(frames)) if said)
+        found.extend(said for said in (_of_unlike(frames), _of_cosmic_rays(frames), coarse_warning(frames)) if said)
     dark = no_light(whole.data[whole.used]) and not any(one.verdict in ("present", "possible") for one in evidence)
     if dark:
         found.append(NO_LIGHT)
@@ -114,6 +115,19 @@ def _of_unlike(frames: Frames) -> str:
     return (
         f"the frames are not of one glow: {named} has much light where most have none; judge each by itself, as a file "
         "of its own, or follow a run with 'track'"
+    )
+
+
+def _of_cosmic_rays(frames: Frames) -> str:
+    """Return what to say of light that stands in a few pixels of one frame alone, or ''."""
+    rays = cosmic_rays(frames)
+    if not rays:
+        return ""
+    most = max(rays, key=lambda ray: ray.counts)
+    more = f", and {len(rays) - 1} more such" if len(rays) > 1 else ""
+    return (
+        f"light near {frames.axis[most.first]:.1f} nm stands in frame {most.frame + 1} alone{more}, and was left out: "
+        "a cosmic ray, or a flash; look at that frame by itself if it may be one"
     )
 
 

@@ -46,6 +46,7 @@ from glowledger.glow.uneven_noise import uneven_variance
 from glowledger.glow.visibility import passing_between, unlit, unlit_above, visibility
 from glowledger.glow.whole_pixels import fitted
 from glowledger.spectra.averaging import mean_frame
+from glowledger.spectra.cosmic_rays import without_cosmic_rays
 from glowledger.spectra.frames import Frames
 from glowledger.spectra.noise import estimate_noise, rounding_left, variance_of
 from glowledger.tables.species import ListedSpecies, find_species
@@ -350,6 +351,7 @@ def averaged(frames: Frames) -> Frames:
     """
     if len(frames) == 1:
         return frames
+    frames = without_cosmic_rays(frames)
     noise = estimate_noise(frames)
     known = noise.detector
     if noise.gain_assumed:
