@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 from glow_instrument import Instrument
 from glow_simulator import simulate
+from scipy.stats import norm
 
 from glowledger.glow.identifying import identify
+from glowledger.glow.noise_levels import LARGEST_MISMATCH
 from glowledger.glow.shape_match import left_light, unmatched
 from glowledger.spectra.frames import frames_from_arrays
 
@@ -70,3 +72,25 @@ def test_the_misfit_in_the_wing_of_a_bright_line_is_not_that_of_its_neighbour(he
     wing = np.where(scene.axis_nm < 587.0, solution.lines, 0.0)
     other = replace(scene, data=solution.model + wing)
     assert unmatched(other, solution, solution.lines, near, wide) > 2 * unmatched(other, solution, own, near, wide)
+
+
+def coarse_hydrogen(off_nm, spread_nm=1.3):
+    """Balmer lines (NIST ASD) on pixels of 2 nm, which are wider than the lines; all off their place, without noise."""
+    nm = np.arange(380.0, 951.0, 2.0)
+    edges = np.append(nm - 1.0, nm[-1] + 1.0)
+    lines = ((656.28, 70000.0), (486.13, 20000.0), (434.05, 2500.0), (410.17, 500.0))
+    sd = spread_nm / 2.3548
+    return nm, 100.0 + sum(part * np.diff(norm.cdf(edges, at + off_nm, sd)) for at, part in lines)
+
+
+@pytest.mark.parametrize(
+    ("off_nm", "spread_nm", "matched"), [(0.45, 1.3, True), (-0.45, 1.3, True), (0.0, 5.0, False)]
+)
+def test_a_part_of_a_pixel_off_is_no_other_shape_where_pixels_are_wider_than_lines(off_nm, spread_nm, matched):
+    nm, counts = coarse_hydrogen(0.0)
+    counts = np.round(counts + np.random.RandomState(3).normal(0.0, 3.0, nm.size))
+    scene, solution = identify(frames_from_arrays(nm, counts)).few
+    top = int(np.argmin(np.abs(nm - 656.28)))
+    near, beside = np.arange(top - 2, top + 3), np.r_[top - 6 : top - 2, top + 3 : top + 7]
+    other = replace(scene, data=coarse_hydrogen(off_nm, spread_nm)[1])
+    assert (unmatched(other, solution, solution.lines, near, beside) < LARGEST_MISMATCH) == matched

@@ -18,6 +18,7 @@ from glowledger.glow.scene import Scene
 # per cent of the light either way
 FRINGES_FROM_NM, FRINGES = 650.0, 0.1  # from crest to trough, of the smooth light
 THICKEST_NM, SILICON = 20_000.0, 3.7  # thinned chips are 10 to 20 µm thick; refractive index (both from memory)
+SAMPLED, WITHIN_PIXEL = 2.0, 0.25  # pixels to a line, from which on its shape is seen; pixels, as an axis may ripple
 MOSTLY = 0.5  # of the line light: else the misfit is that of something else
 
 
@@ -60,7 +61,8 @@ def unmatched(
     """Return the light left over or too much at a feature, beyond noise and a slope, as part of the feature's light.
 
     Each pixel counts by the feature's part of the line light there: in the wing of a bright line the misfit is that
-    line's. 0 where the top is cut off: the flanks of it have not the shape of a line.
+    line's. 0 where the top is cut off: the flanks of it have not the shape of a line. Where a line is hardly wider than
+    a pixel, a displacement by a part of that moves much of its light into the next: place is judged apart.
     """
     if scene.cut[near].any():
         return 0.0
@@ -68,9 +70,23 @@ def unmatched(
     left = scene.data - solution.model
     x = scene.axis_nm - scene.axis_nm[near[0]]
     slope = np.polyfit(x[around], left[around], 1) if around.size > 2 else np.zeros(2)
-    part = np.clip(light[near] / np.maximum(solution.lines[near], np.finfo(float).tiny), 0.0, 1.0)
-    beyond = part @ (np.abs(left[near] - np.polyval(slope, x[near])) - np.sqrt(2.0 / np.pi * random[near]))
+    misfit = left[near] - np.polyval(slope, x[near])
+    misfit = misfit - _displaced(scene, solution, misfit, near)
+    positive = np.maximum(light[near], 0.0)  # far off, a lopsided line may fall below zero
+    part = np.minimum(positive / np.maximum(solution.lines[near], np.finfo(float).tiny), 1.0)
+    beyond = part @ (np.abs(misfit) - np.sqrt(2.0 / np.pi * random[near]))
     return float(max(beyond, 0.0) / max(float(light[near].sum()), np.finfo(float).tiny))
+
+
+def _displaced(
+    scene: Scene, solution: Solution, misfit: NDArray[np.float64], near: NDArray[np.intp]
+) -> NDArray[np.float64]:
+    """Return what of a misfit a displacement within one pixel explains; nothing where lines are well sampled."""
+    slope = solution.free[near, 0] / scene.shift_basis[near, 0]
+    if scene.pixels_per_line >= SAMPLED or not np.any(slope):
+        return np.zeros(near.size)
+    most = WITHIN_PIXEL * scene.pixel_nm
+    return np.asarray(np.clip(float(slope @ misfit) / float(slope @ slope), -most, most) * slope)
 
 
 def left_light(scene: Scene, solution: Solution) -> NDArray[np.float64]:
