@@ -117,8 +117,12 @@ def answer(
     window: str | None = None,
     rates: Path | None = None,
     reading: dict[str, Any] | None = None,
+    coloured: bool = True,
 ) -> Answer:
-    """Identify the mean spectrum of a file; what the command and the tour both call."""
+    """Identify the mean spectrum of a file; what the command and the tour both call.
+
+    The colour is left out where nothing tells it: to compare it with all gases takes as long as to fit a spectrum.
+    """
     from glowledger.bench.bench_file import read_bench
     from glowledger.diagnose.cautions import cautions, material_hints
     from glowledger.diagnose.feed import parse_feed
@@ -140,7 +144,7 @@ def answer(
     window_of = None if bench is None else bench.window
     return gathered(
         fit=fit, findings=concluded, cautions=cautions(stated, window_of, concluded), hints=material_hints(stated),
-        state=state, colour=glow_colour(frames, bench), file=file, frames=frames,
+        state=state, colour=glow_colour(frames, bench) if coloured else None, file=file, frames=frames,
     )  # fmt: skip
 
 
@@ -269,7 +273,7 @@ def command(
     with progress_shown(f"identify {file.name}"):
         found = answer(
             file, bench_file=bench_file, dark=dark, feed=feed, species=species, window=window, rates=rates,
-            reading=reading,
+            reading=reading, coloured=as_json or output is not None,
         )  # fmt: skip
     written: list[Path] = []
     if output is not None:
