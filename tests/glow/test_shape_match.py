@@ -10,7 +10,7 @@ from scipy.stats import norm
 
 from glowledger.glow.identifying import identify
 from glowledger.glow.noise_levels import LARGEST_MISMATCH
-from glowledger.glow.shape_match import left_light, unmatched
+from glowledger.glow.shape_match import doubt_of_shape, left_light, unmatched
 from glowledger.spectra.frames import frames_from_arrays
 
 BENCH = Instrument(pixels=1200, range_nm=(400.0, 800.0), fwhm_nm=(1.6, 1.6), bend=(0.0, 0.0), wing=0.0, tail=0.0)
@@ -94,3 +94,17 @@ def test_a_part_of_a_pixel_off_is_no_other_shape_where_pixels_are_wider_than_lin
     near, beside = np.arange(top - 2, top + 3), np.r_[top - 6 : top - 2, top + 3 : top + 7]
     other = replace(scene, data=coarse_hydrogen(off_nm, spread_nm)[1])
     assert (unmatched(other, solution, solution.lines, near, beside) < LARGEST_MISMATCH) == matched
+
+
+def test_what_lies_at_the_very_end_of_the_range_is_no_line_yet(helium):
+    """Converters and resampling often spoil the first or last pixel; a line would be seen to fall off on both sides."""
+    scene, solution = helium
+    light, last = np.ones(scene.data.size), scene.data.size - 1
+
+    def doubt(top):
+        near, beside = (np.arange(max(top - n, 0), min(top + n, last) + 1) for n in (3, 9))
+        return doubt_of_shape(scene, solution, light, (top, near, beside), 0.1)
+
+    per_line = scene.pixels_per_line  # the line ends within the range from half of that on
+    assert all("end of the range" in doubt(top) for top in (0, last, int(0.4 * per_line), last - int(0.4 * per_line)))
+    assert not any("end of the range" in doubt(top) for top in (int(per_line) + 1, last - int(per_line) - 1))
