@@ -190,3 +190,13 @@ def test_two_parts_of_one_band_are_one_place():
     assert judge_all([case("OH", 8.0, tops)])[0].verdict == "possible"
     tops[1] = replace(tops[1], feature=replace(tops[1].feature, label="OH A-X (0,0)"))
     assert judge_all([case("OH", 8.0, tops)])[0].verdict == "present"
+
+
+@pytest.mark.parametrize("pixels", [(400, 401), (400, 401, 620, 621, 777)], ids=["one", "three"])
+def test_light_in_a_few_pixels_speaks_of_those_and_not_of_the_axis(pixels):
+    counts, nm, _ = simulate({"He I": 2e7}, BENCH, 3, background_share=0.02)
+    spoilt = np.asarray(counts, dtype=float).reshape(-1).copy()
+    spoilt[list(pixels)] += 0.5 * np.ptp(spoilt)
+    said = " ".join(identify_frame(frames_from_arrays(nm, spoilt)).warnings)
+    assert "a hot pixel, a cosmic ray" in said
+    assert "wavelength axis may be far off" not in said

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from glowledger.glow.daylight import daylight
 from glowledger.glow.fitting import Solution
@@ -23,6 +24,7 @@ GHOST_SIGMA = 5.0
 SMOOTHED_FACTOR = 1.5  # of the variance of a fitted line: less is not worth a word
 POOR_FIT = 0.15  # of templates: they err by more
 MOSTLY_FOUND = 0.5  # of the light
+FEW_PLACES, FEW_PIXELS = 3, 2  # to either side
 FAR_OFF = 3.0  # standard deviations of what the axis may be off
 
 
@@ -152,6 +154,11 @@ def _of_the_axis(scene: Scene, solution: Solution, *, calibrated: bool, placed: 
     if solution.chi2_reduced > ASTRAY:
         over = np.where(scene.used, (scene.data - solution.model) / np.sqrt(solution.pixel_variance(scene)), 0.0)
         at = float(scene.axis_nm[int(np.argmax(over))])
+        if float(np.mean(_elsewhere(over[scene.used]) ** 2)) < ASTRAY:
+            return [
+                f"light near {at:.1f} nm stands in a few pixels where nothing listed has any: a hot pixel, a cosmic "
+                "ray, or a line that is not listed; see whether it stays in another recording and with the plasma off"
+            ]
         said = f"light stands where nothing listed has any, most clearly at {at:.1f} nm: "
         if calibrated:
             return [f"{said}an emitter that is not listed, or a ghost of the spectrometer"]
@@ -160,3 +167,13 @@ def _of_the_axis(scene: Scene, solution: Solution, *, calibrated: bool, placed: 
     if not placed or abs(off) < FAR_OFF * scene.priors.shift_nm[0]:
         return []
     return [f"near {middle:.0f} nm the wavelength axis is off by {abs(off):.1f} nm; calibrate it with a lamp"]
+
+
+def _elsewhere(over: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return what is left over, shape (k,), but for the few places where most is."""
+    pixels = np.arange(over.size)
+    for _ in range(FEW_PLACES):
+        top = pixels[np.argmax(np.abs(over))]
+        kept = np.abs(pixels - top) > FEW_PIXELS
+        over, pixels = over[kept], pixels[kept]
+    return over
