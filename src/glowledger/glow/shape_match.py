@@ -19,7 +19,6 @@ from glowledger.glow.scene import Scene
 FRINGES_FROM_NM, FRINGES = 650.0, 0.1  # from crest to trough, of the smooth light
 THICKEST_NM, SILICON = 20_000.0, 3.7  # thinned chips are 10 to 20 µm thick; refractive index (both from memory)
 SAMPLED, WITHIN_PIXEL = 2.0, 0.25  # pixels to a line, from which on its shape is seen; pixels, as an axis may ripple
-HALF = 0.5  # of a line or a pixel
 MOSTLY = 0.5  # of the line light: else the misfit is that of something else
 
 
@@ -47,9 +46,8 @@ def doubt_of_shape(
     top, near, around = at
     if light[top] <= 0 or near.size == 0:
         return ""
-    inside = scene.axis_nm[top] - scene.axis_nm[scene.used][[0, -1]]
-    if np.abs(inside).min() < max(HALF * solution.fwhm_at(scene, top), HALF * scene.pixel_nm):
-        return "{} lies at the very end of the range, where half of it would be missing"
+    if scene.pixels_per_line < SAMPLED and top in np.flatnonzero(scene.used)[[0, -1]]:
+        return "{} is but the last pixel of the range, and may be no line"
     if share >= MOSTLY and unmatched(scene, solution, light, near, around) > LARGEST_MISMATCH:
         return "the light near {} has not its shape"
     if daylight(scene, solution) and light[top] < MOSTLY * (solution.model[top] - darkest(scene, solution)):
