@@ -50,7 +50,7 @@ def test_the_drift_is_followed_within_its_error(warming):
     frames, shift, _, curve = warming
     ends = [*curve.first_frame[1:], len(frames)]
     truth = np.array([shift[a:b].mean() for a, b in zip(curve.first_frame, ends, strict=True)])
-    # the sign is that of the alarm of a run and of `check_bench`: what to add to the axis that is believed to stand still
+    # the sign is that of the alarm of a run and of `check_bench`: what to add to the axis
     error = (curve.shift_nm - curve.shift_nm.mean(axis=0)) - (truth - truth.mean())[:, None]
     assert np.sqrt(np.mean(error**2)) < 0.02
     assert np.mean((error / curve.shift_se_nm) ** 2) < 2.5**2
