@@ -31,10 +31,7 @@ HARM = 0.1  # of the FWHM: less than this a joint does not move the curve
 MOST_JOINTS = 3
 ROUNDS, FEWEST_SIDE = 10, 4  # of re-weighting; lines on each side of a joint
 FEWEST_KEPT, AGREEING = 6, 4.0  # lines that carry what is left; standard errors
-APART_MEND = (
-    "The axis seems to join two detectors or two spectra: export each by itself, or cut the file in two there, and "
-    "calibrate each by itself."
-)
+APART_MEND = "To have both parts, export each by itself, or cut the file in two there, and calibrate each by itself."
 
 
 @dataclass(frozen=True, slots=True, eq=False)

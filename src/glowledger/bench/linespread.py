@@ -19,6 +19,7 @@ WIDTH_SCATTER = 0.06  # line-to-line scatter of ln(width): unresolved structure,
 # of ln(width) over the range: level, rise from the middle to an end, bend; common practice, no source
 TERMS_SD = (5.0, 0.3, 0.15)
 BESIDE_WIDTHS, NEIGHBOURS_SHARE = 3.5, 0.3  # FWHM within which lines disturb a width; by what part of their light
+SHARE_WORTH = 3.0  # lines that the stated errors of widths count for, beside what the lines themselves say
 NODES, ROUNDS = 5, 10  # of the line-spread; of re-weighting
 # ln of widths: lines from which it begins; scatter of any lamp's lines, and what no parabola follows; Tukey's biweight
 NEAR_LEVEL, LEAST_SCATTER, ROBUST = 0.5, 0.015, 4.685
@@ -129,6 +130,7 @@ def measured_linespread(
     precision = np.diag(np.array(TERMS_SD) ** -2.0)
     weight = np.where(np.abs(width - level) < NEAR_LEVEL, 1.0, 1e-6)
     scatter, covariance, terms = WIDTH_SCATTER, np.linalg.inv(precision), np.zeros(len(TERMS_SD))
+    left = np.zeros(len(width))
     for _ in range(ROUNDS):
         variance = scatter**2 + log_error**2
         covariance = np.linalg.inv((basis * (weight / variance)[:, None]).T @ basis + precision)
@@ -140,5 +142,6 @@ def measured_linespread(
         scatter = max(spread, LEAST_SCATTER)
         weight = np.maximum(np.clip(1.0 - (left / ROBUST) ** 2, 0.0, None) ** 2, 1e-6)
     value = np.exp(level + at_nodes @ terms)
-    known = np.einsum("ki,ij,kj->k", at_nodes, covariance, at_nodes) + LEAST_SCATTER**2
+    seen = (SHARE_WORTH + float(np.sum(weight * left**2))) / (SHARE_WORTH + float(np.sum(weight)))
+    known = np.einsum("ki,ij,kj->k", at_nodes, covariance, at_nodes) * min(seen, 1.0) + LEAST_SCATTER**2
     return LineSpread(at_nm=nodes, fwhm_nm=value, fwhm_se_nm=value * np.sqrt(known))
