@@ -11,6 +11,7 @@ import numpy as np
 from numpy.polynomial.chebyshev import chebval, chebvander
 from numpy.typing import NDArray
 
+from glowledger.bench.model import WavelengthSolution
 from glowledger.bench.outcome import Calibration, LineRow
 from glowledger.bench.polynomial import VERY_HIGHEST, LineFit, best_degree, crookedness
 from glowledger.bench.seams import bend_of_axis
@@ -93,14 +94,14 @@ def check_joint(result: Calibration, shots: list[Shot], axis: Floats) -> Calibra
 def _checked(result: Calibration, shots: list[Shot], axis: Floats) -> Calibration:
     """Return an accepted solution without what lies beyond one joint; itself where there is none."""
     solution = result.solution
-    if not result.accepted or solution is None:
+    if not result.accepted or solution is None or any(np.count_nonzero(shot.lines.bright) < 2 for shot in shots):
         return result
     ends = np.interp(solution.covered, axis, shots[0].u)
     spots = _bright_peaks(shots, solution.coefficients, result.fwhm_nm, (float(ends[0]), float(ends[1])))
     if len(spots.u) < 2 * FEWEST_SIDE + 1:
         return result
     found = _joint(spots, solution.coefficients, result.fwhm_nm)
-    return result if found is None else _cut(result, shots[0].u, axis, *found)
+    return result if found is None else _cut(result, solution, (shots[0].u, axis), *found)
 
 
 def _bright_peaks(shots: list[Shot], scale: Floats, fwhm_nm: float, ends: tuple[float, float]) -> _Spots:
@@ -178,10 +179,14 @@ def _drawn(spots: _Spots, basis: Floats, precision: Floats, start: Floats) -> tu
     return np.asarray(word - bent + room), nm, np.asarray(coefficients, dtype=np.float64)
 
 
-def _cut(result: Calibration, axis_u: Floats, axis: Floats, joint: float, coefficients: Floats) -> Calibration:
-    """Return the solution drawn anew to the lines on that side of a joint where more carry it."""
-    solution = result.solution
-    assert solution is not None
+def _cut(
+    result: Calibration, solution: WavelengthSolution, axes: tuple[Floats, Floats], joint: float, coefficients: Floats
+) -> Calibration:
+    """Return the solution drawn anew to the lines on that side of a joint where more carry it.
+
+    With the axis mapped to -1..1 and that of the files.
+    """
+    axis_u, axis = axes
     u = np.interp([line.pixel for line in result.lines], axis, axis_u)
     used = np.array([line.used for line in result.lines])
     side = u > joint if np.count_nonzero(used & (u > joint)) > np.count_nonzero(used & (u < joint)) else u < joint
