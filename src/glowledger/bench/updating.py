@@ -120,7 +120,8 @@ def moved(old: WavelengthSolution, new: WavelengthSolution) -> str:
     mean, largest = float(np.median(shift)), float(shift[np.argmax(np.abs(shift))])
     if np.max(np.abs(shift) / error) < NOT_MOVED:
         known = float(np.median(error))
-        return f"The instrument has not moved by more than can be told: {mean:+.3f} ± {known:.3f} nm against the old bench."
+        told = f"{mean:+.3f} ± {known:.3f} nm against the old bench"
+        return f"The instrument has not moved by more than can be told: {told}."
     return (
         f"The instrument has moved by {mean:+.3f} nm (middle), at most {largest:+.3f} nm, against the old bench "
         f"(error {float(np.median(error)):.3f} nm): spectra taken before keep the old bench."
