@@ -10,6 +10,7 @@ from glowledger.spectra.frames import frames_from_arrays
 PIXELS = 2048
 FWHM_NM = 1.1
 LAMPS = {"hg,ar": MERCURY | ARGON, "ne,hg": MERCURY | NEON, "ne,ar": NEON | ARGON}
+LINES_NM = {"ne,hg": (405.0, 744.0), "ne,ar": (586.0, 842.0)}  # between the outermost lines on the detector
 
 
 def joined(lamp, joint_nm, step_nm, stretch=0.0, seed=0):
@@ -45,6 +46,9 @@ def test_the_range_ends_at_a_small_step_and_it_is_told(lamp, joint_nm, step_nm, 
     low, high = result.range_nm
     assert ("beyond it" in told[0]) == (high < joint_nm)
     assert ("below it" in told[0]) == (low > joint_nm)
+    beyond = (true > LINES_NM[lamp][0]) & (true < LINES_NM[lamp][1])
+    displaced = np.max(np.abs(step_nm + stretch * (true[beyond] - joint_nm)))
+    assert np.max(np.abs(result.solution.nm(np.arange(float(PIXELS))) - true)[beyond]) < 1.5 * displaced
 
 
 @pytest.mark.parametrize("lamp", LAMPS)

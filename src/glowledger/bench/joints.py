@@ -184,22 +184,29 @@ def _cut(
 ) -> Calibration:
     """Return the solution drawn anew to the lines on that side of a joint where more carry it.
 
-    With the axis mapped to -1..1 and that of the files.
+    With the axis mapped to -1..1 and that of the files. Lines of the other side hold the curve where nothing is claimed
+    of it, to within what they are displaced by: a polynomial left to itself there would be off by many nm.
     """
     axis_u, axis = axes
     u = np.interp([line.pixel for line in result.lines], axis, axis_u)
     used = np.array([line.used for line in result.lines])
     side = u > joint if np.count_nonzero(used & (u > joint)) > np.count_nonzero(used & (u < joint)) else u < joint
-    nm = chebval(u, coefficients[:-2]) + np.where(u > joint, coefficients[-2] + coefficients[-1] * (u - joint), 0.0)
+    displaced = coefficients[-2] + coefficients[-1] * (u - joint)
+    nm = chebval(u, coefficients[:-2]) + np.where(u > joint, displaced, 0.0)
     line_nm = np.array([line.wavelength_nm for line in result.lines])
     error = np.array([line.error_nm for line in result.lines])
-    carrying = used & side & (np.abs(line_nm - nm) < AGREEING * np.hypot(error, SHAPE * result.fwhm_nm))
+    agreeing = np.abs(line_nm - nm) < AGREEING * np.hypot(error, SHAPE * result.fwhm_nm)
+    carrying = np.flatnonzero(used & side & agreeing)
+    held = np.flatnonzero(~side & agreeing)
     where = float(solution.nm(np.interp(joint, axis_u, axis)))
     said = f"the scale seems to break near {where:.0f} nm, as where two detectors or two spectra are joined"
-    fit = _refit(u[carrying], line_nm[carrying], error[carrying], 2.0 * abs(float(solution.coefficients[1])))
+    both = np.concatenate([carrying, held])
+    loose = np.concatenate([error[carrying], np.hypot(error[held], np.abs(displaced[held]))])
+    fit = _refit(u[both], line_nm[both], loose, 2.0 * abs(float(solution.coefficients[1])), len(carrying))
     if fit is None:
         return replace(result, accepted=False, reasons=(said,), mend=APART_MEND)
-    kept = np.flatnonzero(carrying)[fit.weight > 0.05]
+    carries = fit.weight[: len(carrying)] > 0.05
+    kept = carrying[carries]
     ends = np.interp([np.min(u[kept]), np.max(u[kept])], axis_u, axis)
     rows = tuple(
         LineRow(
@@ -214,20 +221,19 @@ def _cut(
     )  # fmt: skip
     beyond = "beyond" if (np.mean(u[kept]) < joint) == (solution.coefficients[1] > 0) else "below"
     note = f"{said[0].upper()}{said[1:]}: nothing is claimed {beyond} it. {APART_MEND}"
-    left = fit.left_out_nm[fit.weight > 0.05]
     return replace(
         result, solution=new, lines=rows, warnings=(*result.warnings, note),
-        rms_nm=float(np.sqrt(np.mean(fit.residual_nm[fit.weight > 0.05] ** 2))),
-        loo_rms_nm=float(np.sqrt(np.mean(left**2))),
+        rms_nm=float(np.sqrt(np.mean(fit.residual_nm[: len(carrying)][carries] ** 2))),
+        loo_rms_nm=float(np.sqrt(np.mean(fit.left_out_nm[: len(carrying)][carries] ** 2))),
     )  # fmt: skip
 
 
-def _refit(u: Floats, nm: Floats, error_nm: Floats, span_nm: float) -> LineFit | None:
-    """Return the polynomial through the lines on one side; None if they are too few, or it would turn back."""
-    if len(u) < FEWEST_KEPT:
+def _refit(u: Floats, nm: Floats, error_nm: Floats, span_nm: float, carrying: int) -> LineFit | None:
+    """Return the polynomial through lines, the first of which carry it; None if these are too few, or it turns back."""
+    if carrying < FEWEST_KEPT:
         return None
     try:
         fit = best_degree(u, nm, error_nm, span_nm)
     except ValueError:
         return None
-    return fit if np.count_nonzero(fit.weight > 0.05) >= FEWEST_KEPT else None
+    return fit if np.count_nonzero(fit.weight[:carrying] > 0.05) >= FEWEST_KEPT else None
