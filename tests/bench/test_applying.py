@@ -86,7 +86,9 @@ def test_a_bench_made_for_a_rough_nm_axis_takes_only_that_axis():
 
 
 def test_whether_the_instrument_moved_is_judged_by_the_errors():
-    assert "has not moved" in moved(solution(), solution(0.005))
+    said = moved(solution(), solution(0.005))
+    assert "has not moved by more" in said
+    assert "+0.005 ± 0." in said
     assert "+0.400 nm" in moved(solution(), solution(0.4))
     assert "has moved" in moved(solution(), solution(0.4))
 

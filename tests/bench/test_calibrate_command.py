@@ -37,6 +37,9 @@ def test_the_json_contract(folder):
     assert done.exit_code == 0, done.output
     document = json.loads(done.stdout)
     assert document["schema"] == "glowledger/calibrate/1"
+    told = document["line_spread"]
+    assert len(told["at_nm"]) == len(told["fwhm_nm"]) == len(told["fwhm_se_nm"]) == 5
+    assert min(told["fwhm_se_nm"]) > 0.0
     assert document["accepted"] is True
     assert document["lamp"] == "ne"
     assert document["matched"] == sum(line["used"] for line in document["lines"])

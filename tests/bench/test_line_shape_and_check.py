@@ -104,3 +104,46 @@ def test_a_dark_spectrum_cannot_tell():
     check = check_bench(dark, bench)
     assert check.verdict == "cannot tell"
     assert check.reason
+
+
+def test_the_width_is_told_over_the_whole_range_with_an_error_that_holds():
+    # lines that widen by half from one end to the other, and neon and argon lines that crowd each other
+    off, nodes_reach = [], []
+    shapes = [(0.2, 0.0), (-0.2, 0.05), (0.1, 0.1), (-0.15, -0.05), (0.0, 0.0), (0.22, 0.08)]
+    for seed, (rise, bend) in enumerate(shapes):
+        nm = axis(2048, 380.0, 930.0, 0.012, 0.003)
+        u = np.linspace(-1.0, 1.0, 2048)
+        fwhm = 1.5 * (1.0 + rise * u + bend * u**2)
+        lines = MERCURY | (ARGON if seed % 2 else NEON)
+        light = spread_lines(
+            nm, np.abs(np.gradient(nm)), fwhm, np.array(list(lines)), np.array(list(lines.values())), 0.0, 0.0
+        )
+        rng = np.random.default_rng(seed)
+        counts = np.rint(rng.poisson(2000.0 * light + 50.0) + rng.normal(900.0, 8.0, 2048))
+        frames = frames_from_arrays(np.arange(2048.0), counts, axis_kind="pixel")
+        result = calibrate([(frames, "hg,ar" if seed % 2 else "hg,ne")])
+        assert result.accepted
+        told = result.line_spread
+        nodes_reach.append(np.allclose(told.at_nm[[0, -1]], result.range_nm, atol=0.3))
+        off += ((told.fwhm_nm - np.interp(told.at_nm, nm, fwhm)) / told.fwhm_se_nm).tolist()
+    assert all(nodes_reach)
+    assert np.max(np.abs(off)) < 3.0
+    assert np.sqrt(np.mean(np.square(off))) < 1.2
+
+
+def test_the_error_of_the_curve_holds_that_lopsided_lines_are_all_shifted_alike():
+    # what photon noise shifts the places of such lines by is the same for all of them, so that their scatter hides it
+    off, lines = [], MERCURY | NEON | ARGON
+    nm = axis(2048, 380.0, 930.0, 0.012, 0.003)
+    for skew in (0.2, -0.2, 0.15, -0.15):
+        light = spread_lines(
+            nm, np.abs(np.gradient(nm)), np.full(2048, 2.5), np.array(list(lines)), np.array(list(lines.values())),
+            0.2, skew,
+        )  # fmt: skip
+        counts = np.random.default_rng(1).poisson(30000.0 * light + 50.0)
+        result = calibrate([(frames_from_arrays(np.arange(2048.0), counts, axis_kind="pixel"), "hg,ne,ar")])
+        assert result.accepted
+        at = np.arange(*np.round(result.solution.covered))
+        error = result.solution.standard_error_nm(at)
+        off += ((result.solution.nm(at) - np.interp(at, np.arange(2048), nm)) / error).tolist()
+    assert np.sqrt(np.mean(np.square(off))) < 1.8

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from glowledger import progress
 from glowledger.bench.hypotheses import Prior
+from glowledger.bench.joints import check_joint
 from glowledger.bench.line_shape import with_shape
 from glowledger.bench.outcome import Calibration
 from glowledger.bench.seams import bend_of_axis, check_bend, check_files, check_seam
@@ -76,7 +77,7 @@ def calibrate(shots: list[tuple[Frames, str]], *, prior: Prior | None = None) ->
     names = [_name(frames, number) for number, (frames, _) in enumerate(shots, 1)]
     result = _solved(found, names, axis, prior)
     result = check_seam(check_files(result, found, names, axis), found, axis)
-    result = check_bend(result, axis)
+    result = check_joint(check_bend(result, axis), found, axis)
     if result.accepted:
         result = with_shape(result, found, axis)
     if not result.accepted:

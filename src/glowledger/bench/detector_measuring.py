@@ -17,9 +17,11 @@ from glowledger.rounding import plus_minus
 from glowledger.spectra.averaging import mean_frame
 from glowledger.spectra.darks import subtract_dark
 from glowledger.spectra.frames import Detector, Frames
-from glowledger.spectra.noise import SMOOTHED, estimate_noise, variance
+from glowledger.spectra.noise import SMOOTHED, NoiseEstimate, estimate_noise, variance
 
 Floats = NDArray[np.float64]
+
+TOLD_SIGMA = 3.0  # standard errors above nothing at which a variance is told
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -151,7 +153,7 @@ def _gain_and_read(
     if steady is None:
         assumed.append("Gain is not measured: repeated frames of a steady light would tell.")
     else:
-        noise = estimate_noise(steady)
+        noise = estimate_noise(steady if dark is None else _above_dark(steady, dark))
         if noise.neighbour_correlation > SMOOTHED:
             said.append("Neighbouring pixels share their noise: the spectra were smoothed before they were written.")
         if dark is not None and read is not None:
@@ -165,12 +167,36 @@ def _gain_and_read(
         else:
             gain, gain_se = found
             said.append(f"Photon noise as of {plus_minus(gain, gain_se, 'counts per electron')} (photon transfer).")
-        if read is None and noise.detector.read_noise_counts is not None:
-            read, read_se = noise.detector.read_noise_counts, noise.read_noise_se
-            said.append(f"Read noise {plus_minus(read, read_se, 'counts')} in one exposure, from the light frames.")
+        if read is None:
+            read, read_se = _from_light(noise, dark is not None, said)
     if read is None:
         assumed.append("Read noise is not measured: two or more dark frames would tell.")
     return gain, gain_se, read, read_se
+
+
+def _above_dark(steady: Frames, dark: Frames) -> Frames:
+    """Return light frames that know from which counts photon noise is counted, of frames and pixels the middle."""
+    level = np.median(np.where(dark.mask, np.nan, dark.counts)[:, ~dark.mask.any(axis=0)])
+    known = np.isfinite(level) and steady.detector.offset_counts is None
+    return replace(steady, detector=replace(steady.detector, offset_counts=float(level))) if known else steady
+
+
+def _from_light(noise: NoiseEstimate, above_dark: bool, said: list[str]) -> tuple[float | None, float]:
+    """Return the read noise that light frames tell, with its standard error; None where they only bound it.
+
+    Where no dark says how much light the darkest pixels hold, its photon noise passes for read noise; and where
+    photon noise is the larger part everywhere, little is left of it to be told.
+    """
+    read, error = noise.detector.read_noise_counts, noise.read_noise_se
+    if read is None:
+        return None, float("nan")
+    square, square_se = read**2, 2.0 * read * error
+    if above_dark and square > TOLD_SIGMA * square_se:
+        said.append(f"Read noise {plus_minus(read, error, 'counts')} in one exposure, from the light frames.")
+        return read, error
+    most = float(np.sqrt(square + 2.0 * square_se)) if np.isfinite(square_se) else read
+    said.append(f"Read noise is at most {most:.2g} counts in one exposure, by the light frames.")
+    return None, float("nan")
 
 
 def _ceiling(light: tuple[Frames, ...], said: list[str], assumed: list[str]) -> float | None:

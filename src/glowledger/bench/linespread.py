@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.polynomial.chebyshev import chebvander
 from numpy.typing import NDArray
 
 from glowledger.bench.model import LineSpread
@@ -15,6 +16,13 @@ SMOOTHING = 0.12  # of the axis: how slowly the width of a spectrometer changes
 NARROW = 0.3
 ALIKE, LEAST_LIGHT = 0.2, 0.05  # ln of widths that are those of lines; light over that of the brightest peak
 WIDTH_SCATTER = 0.06  # line-to-line scatter of ln(width): unresolved structure, pixel phase
+# of ln(width) over the range: level, rise from the middle to an end, bend; common practice, no source
+TERMS_SD = (5.0, 0.3, 0.15)
+BESIDE_WIDTHS, NEIGHBOURS_SHARE = 3.5, 0.3  # FWHM within which lines disturb a width; by what part of their light
+SHARE_WORTH = 3.0  # lines that the stated errors of widths count for, beside what the lines themselves say
+NODES, ROUNDS = 5, 10  # of the line-spread; of re-weighting
+# ln of widths: lines from which it begins; scatter of any lamp's lines, and what no parabola follows; Tukey's biweight
+NEAR_LEVEL, LEAST_SCATTER, ROBUST = 0.5, 0.015, 4.685
 
 
 def clean_widths(peaks: Peaks) -> NDArray[np.bool_]:
@@ -76,28 +84,64 @@ def _weighted_median(values: Floats, weight: Floats) -> float:
     return float(np.interp(0.5, share, values[order]))
 
 
-def measured_linespread(at_nm: Floats, fwhm_nm: Floats) -> LineSpread:
+def doubt_of_widths(peaks: Peaks, fwhm_px: Floats) -> Floats:
+    """Return the standard errors (m,) of ln(width) of peaks where lines of such widths (m,) stand beside them.
+
+    The light of neighbours in the window of a fit passes for background or for flanks of the line.
+    """
+    apart = np.abs(peaks.pixel[:, None] - peaks.pixel[None, :])
+    beside = (apart < BESIDE_WIDTHS * fwhm_px[:, None]) & (apart > 0.0)
+    light = np.maximum(peaks.area, 1e-300)
+    error = np.maximum(peaks.area_se, 0.0) / light
+    return np.asarray(np.hypot(error, NEIGHBOURS_SHARE * (beside @ light) / light))
+
+
+def measured_linespread(
+    at_nm: Floats, fwhm_nm: Floats, log_error: Floats, range_nm: tuple[float, float]
+) -> LineSpread:
     """Return the line-spread through widths of single lines.
+
+    A parabola of ln(width) over wavelength, drawn robustly, with priors on how much the width of a spectrometer's
+    lines rises and bends, so that few lines, or those of one end, do not tell more of the others than they can.
 
     Parameters
     ----------
     at_nm, fwhm_nm : ndarray of shape (k,)
         Wavelengths and widths of clean lines, at least one.
+    log_error : ndarray of shape (k,)
+        Standard errors of ln(width) beside the scatter that all lines have.
+    range_nm : tuple of float
+        Range over which it is told, nm.
 
     Returns
     -------
     LineSpread
-        Up to five nodes, each the median of neighbouring lines with its standard error.
+        `NODES` nodes over the range with their standard errors; one where it has no extent.
     """
-    order = np.argsort(at_nm)
-    at, width = at_nm[order], fwhm_nm[order]
-    count = int(np.clip(len(at) // 3, 1, 5))
-    nodes, value, error = [], [], []
-    for part in np.array_split(np.arange(len(at)), count):
-        middle = float(np.median(width[part]))
-        spread = 1.4826 * float(np.median(np.abs(width[part] - middle))) if len(part) > 2 else 0.0
-        spread = max(spread, WIDTH_SCATTER * middle)
-        nodes.append(float(np.mean(at[part])))
-        value.append(middle)
-        error.append(1.2533 * spread / np.sqrt(len(part)))
-    return LineSpread(at_nm=np.array(nodes), fwhm_nm=np.array(value), fwhm_se_nm=np.array(error))
+    low, high = min(range_nm), max(range_nm)
+    half = max(0.5 * (high - low), 1e-9)
+    nodes = np.linspace(low, high, NODES) if high - low > float(np.median(fwhm_nm)) else np.array([0.5 * (low + high)])
+    basis, at_nodes = (
+        np.asarray(chebvander((nm - 0.5 * (low + high)) / half, len(TERMS_SD) - 1), dtype=np.float64)
+        for nm in (at_nm, nodes)
+    )
+    width = np.log(fwhm_nm)
+    level = float(np.quantile(width, NARROW))  # blends and bands are wider than a line, nothing is narrower
+    precision = np.diag(np.array(TERMS_SD) ** -2.0)
+    weight = np.where(np.abs(width - level) < NEAR_LEVEL, 1.0, 1e-6)
+    scatter, covariance, terms = WIDTH_SCATTER, np.linalg.inv(precision), np.zeros(len(TERMS_SD))
+    left = np.zeros(len(width))
+    for _ in range(ROUNDS):
+        variance = scatter**2 + log_error**2
+        covariance = np.linalg.inv((basis * (weight / variance)[:, None]).T @ basis + precision)
+        terms = covariance @ (basis.T @ (weight / variance * (width - level)))
+        left = (width - level - basis @ terms) / np.sqrt(variance)
+        telling = (weight > 0.1) & (log_error < WIDTH_SCATTER)
+        many = np.count_nonzero(telling) > len(terms) + 2
+        spread = scatter * 1.4826 * float(np.median(np.abs(left[telling]))) if many else WIDTH_SCATTER
+        scatter = max(spread, LEAST_SCATTER)
+        weight = np.maximum(np.clip(1.0 - (left / ROBUST) ** 2, 0.0, None) ** 2, 1e-6)
+    value = np.exp(level + at_nodes @ terms)
+    seen = (SHARE_WORTH + float(np.sum(weight * left**2))) / (SHARE_WORTH + float(np.sum(weight)))
+    known = np.einsum("ki,ij,kj->k", at_nodes, covariance, at_nodes) * min(seen, 1.0) + LEAST_SCATTER**2
+    return LineSpread(at_nm=nodes, fwhm_nm=value, fwhm_se_nm=value * np.sqrt(known))

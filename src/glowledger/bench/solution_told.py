@@ -8,7 +8,7 @@ import numpy as np
 from numpy.polynomial.chebyshev import chebder, chebval
 from numpy.typing import NDArray
 
-from glowledger.bench.linespread import clean_widths, measured_linespread
+from glowledger.bench.linespread import clean_widths, doubt_of_widths, measured_linespread
 from glowledger.bench.model import WavelengthSolution
 from glowledger.bench.outcome import Calibration, LineRow
 from glowledger.bench.shots import Shot
@@ -40,13 +40,14 @@ def with_solution(result: Calibration, refined: Refined, shots: list[Shot], axis
         coefficients=fit.coefficients, domain=(float(axis[0]), float(axis[-1])), covariance=fit.covariance,
         scatter_nm=fit.scatter_nm, covered=covered,
     )  # fmt: skip
-    place_nm, width_nm = _line_widths(refined, shots)
+    place_nm, width_nm, doubt = _line_widths(refined, shots)
+    first, last = solution.nm(np.array(covered)).tolist()
     sharp = used & found.sharp if np.any(used & found.sharp) else used  # where a phosphor band lies says little
     left_out = refined.left_out_nm[sharp]
     return replace(
         result,
         solution=solution,
-        line_spread=measured_linespread(place_nm, width_nm),
+        line_spread=measured_linespread(place_nm, width_nm, doubt, (first, last)),
         lines=rows,
         rms_nm=float(np.sqrt(np.mean(refined.residual_nm[sharp] ** 2))) if np.any(used) else float("nan"),
         loo_rms_nm=float(np.sqrt(np.mean(left_out**2))) if len(left_out) else float("nan"),
@@ -54,9 +55,12 @@ def with_solution(result: Calibration, refined: Refined, shots: list[Shot], axis
     )
 
 
-def _line_widths(refined: Refined, shots: list[Shot]) -> tuple[Floats, Floats]:
-    """Return wavelength and width in nm of the single lines; of all peaks by the profile if there is none."""
-    nm, width = [], []
+def _line_widths(refined: Refined, shots: list[Shot]) -> tuple[Floats, Floats, Floats]:
+    """Return wavelength and width in nm of the single lines, and the error of ln(width) by lines beside them.
+
+    Of all peaks by the profile if there is no single line.
+    """
+    nm, width, doubt = [], [], []
     for choose_single in (True, False):
         for number, shot in enumerate(shots):
             u = shot.u_at(shot.peaks.pixel)
@@ -66,9 +70,10 @@ def _line_widths(refined: Refined, shots: list[Shot]) -> tuple[Floats, Floats]:
             rows = rows if choose_single else np.ones(len(shot.peaks), dtype=bool)
             nm.append(refined.fit.nm(u[rows]))
             width.append((shot.peaks.fwhm_px if choose_single else profile)[rows] * slope[rows])
+            doubt.append(doubt_of_widths(shot.peaks, profile)[rows])
         if sum(len(part) for part in nm):
             break
-    return np.concatenate(nm), np.concatenate(width)
+    return np.concatenate(nm), np.concatenate(width), np.concatenate(doubt)
 
 
 def _single(refined: Refined, number: int, count: int) -> NDArray[np.bool_]:

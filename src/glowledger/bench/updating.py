@@ -119,7 +119,9 @@ def moved(old: WavelengthSolution, new: WavelengthSolution) -> str:
         return "The old and the new solution share no range of lines; not compared."
     mean, largest = float(np.median(shift)), float(shift[np.argmax(np.abs(shift))])
     if np.max(np.abs(shift) / error) < NOT_MOVED:
-        return f"The instrument has not moved: {mean:+.3f} nm against the old bench, within its error."
+        known = float(np.median(error))
+        told = f"{mean:+.3f} ± {known:.3f} nm against the old bench"
+        return f"The instrument has not moved by more than can be told: {told}."
     return (
         f"The instrument has moved by {mean:+.3f} nm (middle), at most {largest:+.3f} nm, against the old bench "
         f"(error {float(np.median(error)):.3f} nm): spectra taken before keep the old bench."

@@ -6,6 +6,7 @@ import numpy as np
 
 from glowledger.bench.model import WavelengthSolution
 from glowledger.bench.outcome import Calibration, curve_error_nm
+from glowledger.rounding import plus_minus
 from glowledger.tables.lamps import lamp_parts
 
 NAMES = {
@@ -57,6 +58,19 @@ def sentence(calibration: Calibration) -> str:
     return f"Good to {accuracy_nm(calibration):.2g} nm from {low:.0f} to {high:.0f} nm{tail}."
 
 
+def width_sentence(calibration: Calibration) -> str:
+    """Return the line width at either end of the range, with its standard errors, in one sentence."""
+    spread = calibration.line_spread
+    if spread is None:
+        return f"Line width {calibration.fwhm_nm:.2g} nm (FWHM)."
+    ends = dict.fromkeys((0, len(spread.at_nm) - 1))
+    told = [
+        f"{plus_minus(float(spread.fwhm_nm[k]), float(spread.fwhm_se_nm[k]), 'nm')} at {spread.at_nm[k]:.0f} nm"
+        for k in ends
+    ]
+    return f"Line width (FWHM) {' and '.join(told)}."
+
+
 def document(calibration: Calibration) -> dict[str, object]:
     """Return the answer of ``calibrate`` as one document, schema ``glowledger/calibrate/1``."""
     warnings = [*calibration.warnings]
@@ -77,6 +91,13 @@ def document(calibration: Calibration) -> dict[str, object]:
         "peaks_found": calibration.peaks_found,
         "log_evidence": calibration.log_evidence,
         "log_margin": calibration.log_margin,
+        "line_spread": None if calibration.line_spread is None else {
+            "at_nm": calibration.line_spread.at_nm.tolist(),
+            "fwhm_nm": calibration.line_spread.fwhm_nm.tolist(),
+            "fwhm_se_nm": calibration.line_spread.fwhm_se_nm.tolist(),
+            "lorentz_fraction": calibration.line_spread.lorentz_fraction,
+            "asymmetry": calibration.line_spread.asymmetry,
+        },
         "lines": [
             {
                 "species": line.species,

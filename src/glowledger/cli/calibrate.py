@@ -107,7 +107,7 @@ def _say(result: Any, files: tuple[Path, ...], written: list[Path], notes: tuple
         f"{len(result.lines)} of {result.peaks_found} peaks identified."
     )
     click.echo(verdict.sentence(result))
-    click.echo(f"Line width {result.fwhm_nm:.2g} nm (FWHM). Polynomial of degree {result.degree}.")
+    click.echo(f"{verdict.width_sentence(result)} Polynomial of degree {result.degree}.")
     for text in (*result.warnings, *notes):
         click.echo(text)
     for text in remarks(f"Wrote {', '.join(str(path) for path in written)}.") if written else ():

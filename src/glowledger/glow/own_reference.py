@@ -39,7 +39,8 @@ class DriftCurve:
     at_nm : ndarray of shape (k,)
         Wavelengths at which the drift is told.
     shift_nm, shift_se_nm : ndarray of shape (b, k)
-        Believed minus true wavelength: what the lines seem to have moved by; and its standard error.
+        True minus believed wavelength: what to add to the axis, as in the alarms of a run and in `check_bench`; and its
+        standard error.
     fwhm_nm, fwhm_se_nm : ndarray of shape (b,)
         Line width at the middle place.
     sentences : tuple of str
@@ -101,7 +102,7 @@ def drift_curve(
         scene = build_scene(averaged(frames[block]), whole.scene.emitters, whole.scene.line_spread, bench)
         solution = fit_scene(scene, solution.adjustment, ROUNDS, whole.solution.levels)
         at, at_se, fwhm, fwhm_se = _read_off(scene, solution, places)
-        shift.append(-at)
+        shift.append(at)
         shift_se.append(at_se)
         width.append(fwhm)
         width_se.append(fwhm_se)
