@@ -8,10 +8,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from glowledger.glow.results import SeriesFit
 from glowledger.report import sentences
 from glowledger.report.numbers import clock, clock_interval, percent, sigmas, two_digits
-from glowledger.report.sentences import share_error
+from glowledger.report.sentences import share_error, unsure_indicators
 from glowledger.rounding import plus_minus
+from glowledger.runs.analysing import analyse_run
+from glowledger.runs.results import Flash
 
 
 @pytest.mark.parametrize(
@@ -199,3 +202,26 @@ def test_the_error_of_a_share_is_that_of_drawn_amounts(make_fit):
     for one, expected in zip(species, spread, strict=True):
         if one.share > 0:
             assert share_error(one, fit) == pytest.approx(expected, rel=0.03)
+
+
+def test_what_is_followed_without_being_certain_to_glow_is_named_unless_a_flash_tells_it():
+    rng = np.random.default_rng(2)
+    t = np.arange(120.0)
+    counts = np.column_stack([3e4 + 0 * t, 400 + 4000 * np.exp(-t / 15), 300 + 2000 * np.exp(-t / 15)])
+    counts += np.sqrt(counts) * rng.standard_normal(counts.shape)
+    total = counts.sum(axis=1)
+    plain = {name: np.zeros(t.size) for name in ("continuum_counts", "shift_nm")}
+    run = analyse_run(
+        SeriesFit(
+            species_names=("Ar I", "CO", "CN"), counts=counts, standard_error=np.sqrt(counts), time_s=t,
+            total_counts=total, total_error=np.sqrt(total), chi2_reduced=np.ones(t.size),
+            saturated=np.zeros(t.size, dtype=bool), exposure_s=np.ones(t.size), **plain,
+        )
+    )  # fmt: skip
+    assert {one.name for one in run.indicators} == {"CO/Ar I", "CN/Ar I"}
+    assert unsure_indicators(run, ["Ar I", "CO", "CN"], "the mean") == []
+    assert unsure_indicators(run, ["Ar I", "CO"], "the mean") == [
+        "Followed, but not certain to glow in the mean: CN."
+    ]
+    flash = Flash(time_s=5.0, duration_s=1.0, species=("CN",))
+    assert unsure_indicators(replace(run, flashes=(flash,)), ["Ar I", "CO"], "the mean") == []
