@@ -24,7 +24,7 @@ GHOST_SIGMA = 5.0
 SMOOTHED_FACTOR = 1.5  # of the variance of a fitted line: less is not worth a word
 POOR_FIT = 0.15  # of templates: they err by more
 MOSTLY_FOUND = 0.5  # of the light
-FEW_PLACES, FEW_PIXELS = 3, 2  # to either side
+FEW_PLACES, FEW_PIXELS = 3, 5  # how many, and how wide at most, hot pixels and tracks of cosmic rays are
 FAR_OFF = 3.0  # standard deviations of what the axis may be off
 
 
@@ -154,10 +154,12 @@ def _of_the_axis(scene: Scene, solution: Solution, *, calibrated: bool, placed: 
     if solution.chi2_reduced > ASTRAY:
         over = np.where(scene.used, (scene.data - solution.model) / np.sqrt(solution.pixel_variance(scene)), 0.0)
         at = float(scene.axis_nm[int(np.argmax(over))])
-        if float(np.mean(_elsewhere(over[scene.used]) ** 2)) < ASTRAY:
+        if float(np.mean(_elsewhere(over[scene.used], scene.pixels_per_line) ** 2)) < ASTRAY:
+            misplaced = "" if calibrated else "; if it is a line out of its place, calibrate the axis with a lamp"
             return [
                 f"light near {at:.1f} nm stands in a few pixels where nothing listed has any: a hot pixel, a cosmic "
                 "ray, or a line that is not listed; see whether it stays in another recording and with the plasma off"
+                f"{misplaced}"
             ]
         said = f"light stands where nothing listed has any, most clearly at {at:.1f} nm: "
         if calibrated:
@@ -169,11 +171,12 @@ def _of_the_axis(scene: Scene, solution: Solution, *, calibrated: bool, placed: 
     return [f"near {middle:.0f} nm the wavelength axis is off by {abs(off):.1f} nm; calibrate it with a lamp"]
 
 
-def _elsewhere(over: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return what is left over, shape (k,), but for the few places where most is."""
+def _elsewhere(over: NDArray[np.float64], pixels_per_line: float) -> NDArray[np.float64]:
+    """Return what is left over, shape (k,), but for the few places narrower than half a line where most is."""
     pixels = np.arange(over.size)
+    beside = max(int(min(0.5 * pixels_per_line, FEW_PIXELS) - 1.0) // 2, 0)  # a line out of place is not that narrow
     for _ in range(FEW_PLACES):
         top = pixels[np.argmax(np.abs(over))]
-        kept = np.abs(pixels - top) > FEW_PIXELS
+        kept = np.abs(pixels - top) > beside
         over, pixels = over[kept], pixels[kept]
     return over
