@@ -8,6 +8,7 @@ from numpy.testing import assert_allclose
 
 from glowledger.bench.calibration import calibrate
 from glowledger.bench.checking import check_bench
+from glowledger.bench.linespread import measured_linespread
 from glowledger.bench.model import Bench
 from glowledger.spectra.frames import frames_from_arrays
 
@@ -147,3 +148,16 @@ def test_the_error_of_the_curve_holds_that_lopsided_lines_are_all_shifted_alike(
         error = result.solution.standard_error_nm(at)
         off += ((result.solution.nm(at) - np.interp(at, np.arange(2048), nm)) / error).tolist()
     assert np.sqrt(np.mean(np.square(off))) < 1.8
+
+
+@pytest.mark.parametrize(
+    ("at_nm", "range_nm"),
+    [([656.284], (656.272, 656.272)), ([546.07, 576.96, 763.51], (540.0, 560.0)), ([404.66, 811.53], (400.0, 700.0))],
+)
+def test_line_widths_may_be_told_of_a_range_without_extent_and_of_lines_beyond_it(at_nm, range_nm):
+    # a solution that is refused may rest on one line: the matrix was singular
+    count = len(at_nm)
+    spread = measured_linespread(np.array(at_nm), np.full(count, 1.4), np.full(count, 0.01), range_nm)
+    assert_allclose(spread.fwhm_nm, 1.4, rtol=1e-6)
+    assert np.all(np.isfinite(spread.fwhm_se_nm))
+    assert len(spread.at_nm) == (1 if range_nm[0] == range_nm[1] else 5)

@@ -119,10 +119,11 @@ def measured_linespread(
         `NODES` nodes over the range with their standard errors; one where it has no extent.
     """
     low, high = min(range_nm), max(range_nm)
-    half = max(0.5 * (high - low), 1e-9)
+    first, last = min(low, float(np.min(at_nm))), max(high, float(np.max(at_nm)))  # lines may lie beyond the range
+    middle, half = 0.5 * (first + last), max(0.5 * (last - first), float(np.median(fwhm_nm)))
     nodes = np.linspace(low, high, NODES) if high - low > float(np.median(fwhm_nm)) else np.array([0.5 * (low + high)])
     basis, at_nodes = (
-        np.asarray(chebvander((nm - 0.5 * (low + high)) / half, len(TERMS_SD) - 1), dtype=np.float64)
+        np.asarray(chebvander((nm - middle) / half, len(TERMS_SD) - 1), dtype=np.float64)
         for nm in (at_nm, nodes)
     )
     width = np.log(fwhm_nm)
