@@ -37,7 +37,7 @@ _MEANT = {
 _SYNONYMS = {
     "cyan": "turquoise", "teal": "turquoise", "mauve": "lilac", "rose": "pink", "indigo": "blue", "amber": "orange",
     "gold": "yellow", "golden": "yellow", "brick": "red", "crimson": "red", "scarlet": "red", "fuchsia": "magenta",
-    "reddish": "red", "yellowish": "yellow", "golden-yellow": "yellow", "greenish": "green", "bluish": "blue",
+    "reddish": "red", "yellowish": "yellow", "greenish": "green", "bluish": "blue",
     "purplish": "purple", "pinkish": "pink", "whitish": "white", "orangish": "orange", "rosy": "pink", "gray": "white",
     "grey": "white", "greyish": "white", "grayish": "white",
 }  # fmt: skip
