@@ -4,12 +4,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.signal import savgol_filter
 
 from glowledger.errors import FitError
 from glowledger.glow.daylight import daylight
 from glowledger.glow.identifying import identify, identify_frame
-from glowledger.glow.one_hump import cubic_through, hump_width_nm
+from glowledger.glow.one_hump import hump_width_nm
 from glowledger.spectra.frames import frames_from_arrays
 
 NM = np.linspace(380.0, 900.0, 2048)
@@ -119,9 +118,3 @@ def test_dark_lines_of_which_the_a_band_is_shallower_than_the_b_band_are_gaps(fi
     there = (scene.axis_nm > ends[0]) & (scene.axis_nm < ends[1])
     data = np.where(there, (1.0 - filled) * scene.data + filled * clear, scene.data)
     assert daylight(replace(scene, data=data), solution) == said
-
-
-@pytest.mark.parametrize(("pixels", "window"), [(100, 9), (286, 31), (2048, 151), (41, 41)])
-def test_thecubic_through_a_window_is_that_of_scipy(pixels, window):
-    data = np.cumsum(np.random.default_rng(pixels).normal(size=pixels))
-    assert cubic_through(data, window) == pytest.approx(savgol_filter(data, window, 3), abs=1e-9)

@@ -55,11 +55,13 @@ def smooth_over_nm(axis_nm: NDArray[np.float64], data: NDArray[np.float64]) -> f
     axis_nm, data : ndarray of shape (p,)
         Spectrum, masked pixels bridged.
     """
+    from scipy.signal import savgol_filter
+
     step = float(np.median(np.diff(axis_nm)))
     window = round(SMOOTH_NM / step) | 1
     if window < 9 or window > data.size:
         return 0.0
-    left = data - cubic_through(data, window)
+    left = data - savgol_filter(data, window, 3)
     # noise goes by the light: told over as many pixels as the smooth curve is
     size = window * max(1, round(2 * SMOOTH_NM / (window * step)))
     bend = np.abs(np.pad(data[1:-1] - 0.5 * (data[2:] + data[:-2]), 1, mode="edge"))
@@ -75,17 +77,3 @@ def smooth_over_nm(axis_nm: NDArray[np.float64], data: NDArray[np.float64]) -> f
         if np.abs(sums).max() > STANDS_OUT or np.mean(sums**2) > 1.0 + STANDS_OUT * np.sqrt(2.0 * n / sums.size):
             return 0.0
     return SMOOTH_NM
-
-
-def cubic_through(data: NDArray[np.float64], window: int) -> NDArray[np.float64]:
-    """Return the values of the cubics through an odd window around every pixel, at the ends through the last one.
-
-    As `scipy.signal.savgol_filter` does, whose package takes longer to load than a spectrum to fit.
-    """
-    half = window // 2
-    powers = np.vander(np.linspace(-1.0, 1.0, window), 4)
-    through = powers @ np.linalg.pinv(powers)  # values of the cubic in the window, from the data there
-    smooth = np.convolve(data, through[half], mode="same")
-    smooth[:half] = through[:half] @ data[:window]
-    smooth[-half:] = through[-half:] @ data[-window:]
-    return np.asarray(smooth)
