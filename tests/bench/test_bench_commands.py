@@ -118,3 +118,15 @@ def test_hot_pixels_of_the_bench_are_masked_where_the_axis_runs_backwards():
     turned = calibrated(raw, Bench(pixels=10, solution=solution, hot_pixels=(2,)))
     assert np.flatnonzero(turned.mask[0]).tolist() == [7]
     assert_allclose(turned.counts[0], turned.added_variance)  # both turned round with the axis
+
+
+def test_bands_of_phosphor_read_as_lines_have_no_say_in_the_solution(tmp_path):
+    # the fluorescent lamp called a mercury-argon lamp: humps of its phosphor are near lines of argon, placed vaguely
+    lamps = (SAMPLES / "lamp.csv", SAMPLES / "lamp_neon.csv", "--lamp", "hg,ar", "--lamp", "ne")
+    done = run("calibrate", *lamps, "--bench", tmp_path / "bench.toml", "--json")
+    assert done.exit_code == 0, done.stderr
+    told = json.loads(done.stdout)
+    off = np.array([line["residual_nm"] for line in told["lines"] if line["used"]])
+    assert np.max(np.abs(off)) < told["fwhm_nm"] / 5
+    assert told["rms_nm"] < 0.04  # 0.094 nm with such humps among the lines that carry it
+    assert told["matched"] == len(off) >= 40

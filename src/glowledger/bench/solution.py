@@ -43,6 +43,7 @@ SHOWS = 0.4  # of the FWHM: lines placed so well by their peaks show that a curv
 BAND_SHOWS = 0.3  # of the FWHM: the same for phosphor bands, and where peaks place the curve as well
 MOST_MOVES, WORTH_MOVING = 2, 1.0  # to a better curve nearby; natural log of the odds
 ALIKE = 0.02  # of the FWHM: what is near one of two such curves is near the other
+IDLE = 0.005  # leverage of a line, i.e. its part in the fitted wavelength at its own place: less is no say in the curve
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -61,6 +62,8 @@ class Refined:
         Published minus fitted wavelength.
     left_out_nm : ndarray of shape (k,)
         The same with the line left out of the fit; NaN for lines that are not in it.
+    idle : ndarray of bool, shape (k,)
+        Whether a line has no say in where the curve runs: beside the others it is placed too vaguely, or set aside.
     by_spectrum : bool
         Whether the whole spectrum places the curve, as single peaks place too few lines.
     described : bool
@@ -80,6 +83,7 @@ class Refined:
     used: NDArray[np.bool_]
     residual_nm: Floats
     left_out_nm: Floats
+    idle: NDArray[np.bool_]
     by_spectrum: bool = False
     described: bool = True
     clear: bool = True
@@ -340,7 +344,8 @@ def _by_spectrum(
     # together they must tell a shift of the curve by a fifth of the width
     if np.sum((found.width_nm[carrying] / found.error_nm[carrying]) ** 2) < demands.together**-2:
         carrying = carrying[:0]
-    return replace(_refined(found, usable, carrying, fit), by_spectrum=True)
+    lines_tell = np.zeros(len(found), dtype=bool)  # the spectrum places the curve, and they show where it holds
+    return replace(_refined(found, usable, carrying, fit), by_spectrum=True, idle=lines_tell)
 
 
 def _showing(found: Identified, rows: NDArray[np.intp], shows: float) -> NDArray[np.bool_]:
@@ -361,7 +366,9 @@ def _refined(found: Identified, kept: NDArray[np.intp], carrying: NDArray[np.int
     left_out = np.full(len(found), np.nan)
     left_out[kept] = fit.left_out_nm
     residual = found.wavelength_nm - fit.nm(found.u)
-    return Refined(fit=fit, found=found, used=used, residual_nm=residual, left_out_nm=left_out)
+    idle = np.ones(len(found), dtype=bool)
+    idle[kept] = fit.rate(found.error_nm[kept]) * fit.standard_error_nm(found.u[kept]) ** 2 < IDLE
+    return Refined(fit=fit, found=found, used=used, residual_nm=residual, left_out_nm=left_out, idle=idle)
 
 
 def _as_line_fit(whole: WholeFit, found: Identified, rows: NDArray[np.intp]) -> LineFit:

@@ -21,7 +21,7 @@ MOST_NAMED = 2  # lines in a reason
 
 def with_solution(result: Calibration, refined: Refined, shots: list[Shot], axis: Floats) -> Calibration:
     """Add the solution, its lines and the line-spread to a result."""
-    fit, found, used = refined.fit, refined.found, refined.used
+    fit, found, used = refined.fit, refined.found, refined.used & ~refined.idle
     at = np.interp(found.u, shots[0].u, axis)
     rows = tuple(
         LineRow(
