@@ -130,3 +130,10 @@ def test_bands_of_phosphor_read_as_lines_have_no_say_in_the_solution(tmp_path):
     assert np.max(np.abs(off)) < told["fwhm_nm"] / 5
     assert told["rms_nm"] < 0.04  # 0.094 nm with such humps among the lines that carry it
     assert told["matched"] == len(off) >= 40
+
+
+def test_an_element_that_was_named_and_does_not_shine_is_told(tmp_path):
+    done = run("calibrate", SAMPLES / "lamp_neon.csv", "--lamp", "ne,hg", "--bench", tmp_path / "bench.toml")
+    assert done.exit_code == 0, done.stderr
+    assert done.stdout.startswith("Neon lamp recognised")
+    assert "No line of mercury is among the peaks" in done.stdout

@@ -15,6 +15,7 @@ from glowledger.bench.outcome import Calibration
 from glowledger.bench.seams import bend_of_axis, check_bend, check_files, check_seam
 from glowledger.bench.shots import USE_LINES, Shot, of_no_lines, prepare_shot, renamed
 from glowledger.bench.solving import ANOTHER_SCALE, HIDDEN, NEEDED, NOT_ALL_TRIED, OTHER_LIGHT, candidates_for, solve
+from glowledger.bench.verdict import unseen_note
 from glowledger.errors import CalibrationError
 from glowledger.spectra.frames import Frames
 from glowledger.threads import one_thread
@@ -268,7 +269,7 @@ def agree(one: Calibration, other: Calibration) -> bool:
 def _noted(result: Calibration, shots: list[tuple[Frames, str]]) -> Calibration:
     """Add what the user should know: an axis that was wrong, saturated lines, extrapolation."""
     frames = shots[0][0]
-    notes = []
+    notes = [unseen_note(result)] if result.accepted and unseen_note(result) else []
     if result.accepted and result.solution is not None and frames.axis_kind == "nm_air":
         places = np.linspace(*result.solution.covered, 101)
         off = result.solution.nm(places) - places

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from glowledger.bench.model import WavelengthSolution
 from glowledger.bench.outcome import Calibration, curve_error_nm
 from glowledger.rounding import plus_minus
-from glowledger.tables.lamps import lamp_parts
+from glowledger.tables.lamps import lamp_lines, lamp_parts
 
 NAMES = {
     "cfl": "Compact fluorescent lamp", "hg": "Mercury lamp", "hg-ar": "Mercury-argon lamp", "ne": "Neon lamp",
@@ -16,13 +18,30 @@ NAMES = {
 }  # fmt: skip
 
 
-def lamp_name(lamp: str) -> str:
-    """Return the lamp in words."""
-    parts = lamp_parts(lamp)
+def lamp_name(parts: Sequence[str]) -> str:
+    """Return a lamp in words, from its parts as of `lamp_parts`."""
     if len(parts) == 1:
         return NAMES[parts[0]]
     words = [NAMES[part].removesuffix(" lamp").lower() for part in parts]
     return f"Lamp with {', '.join(words[:-1])} and {words[-1]}"
+
+
+def parts_seen(calibration: Calibration) -> tuple[str, ...]:
+    """Return the parts of the lamp that have a line or band among the identified peaks; all where none has."""
+    parts, shown = lamp_parts(calibration.lamp), {line.species for line in calibration.lines}
+    return tuple(part for part in parts if shown & set(lamp_lines(part).species.tolist())) or parts
+
+
+def unseen_note(calibration: Calibration) -> str:
+    """Return which elements that were named show no line, in words; empty if all do."""
+    unseen = [part for part in lamp_parts(calibration.lamp) if part not in parts_seen(calibration)]
+    if not unseen:
+        return ""
+    words = " and ".join(NAMES[part].removesuffix(" lamp").lower() for part in unseen)
+    return (
+        f"No line of {words} is among the peaks: not lit, outside the range, or not in this lamp. "
+        "The solution rests on the other lines."
+    )
 
 
 def accuracy_nm(calibration: Calibration) -> float:

@@ -103,7 +103,7 @@ def _say(result: Any, files: tuple[Path, ...], written: list[Path], notes: tuple
     if not result.accepted:
         raise CalibrationError(verdict.sentence(result), mend=result.mend, file=files[0])
     say_answer(
-        f"{verdict.lamp_name(result.lamp)} recognised: {result.matched} lines carry the solution, "
+        f"{verdict.lamp_name(verdict.parts_seen(result))} recognised: {result.matched} lines carry the solution, "
         f"{len(result.lines)} of {result.peaks_found} peaks identified."
     )
     click.echo(verdict.sentence(result))

@@ -8,7 +8,7 @@ import numpy as np
 
 from glowledger.bench.outcome import Calibration
 from glowledger.bench.shots import mean_spectrum
-from glowledger.bench.verdict import lamp_name, sentence
+from glowledger.bench.verdict import lamp_name, parts_seen, sentence
 from glowledger.report import style
 from glowledger.spectra.frames import Frames
 from glowledger.spectra.samples import says_invented
@@ -42,7 +42,7 @@ def calibration_figure(calibration: Calibration, frames: list[Frames]) -> Figure
         _spectrum(above, calibration, frames)
         _residuals(below, calibration, frames[0])
         above.set_title(
-            f"{lamp_name(calibration.lamp)}: {calibration.matched} lines carry the wavelength axis"
+            f"{lamp_name(parts_seen(calibration))}: {calibration.matched} lines carry the wavelength axis"
         )
         below.set_xlabel("Wavelength in air (nm)")
         figure.align_ylabels()
