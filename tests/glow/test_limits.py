@@ -12,7 +12,7 @@ from glowledger.glow.reach import _tied_shares
 from glowledger.spectra.frames import frames_from_arrays
 
 BENCH = Instrument(pixels=1024, fwhm_nm=(1.2, 1.4), range_nm=(280.0, 900.0), axis_error_nm=(0.05, 0.03, 0.02))
-SEEDS = range(8)
+SEEDS = range(5)
 
 
 def ideal_error(truth, name, used):
@@ -43,7 +43,7 @@ def traces():
 
 def test_no_limit_is_below_the_error_of_the_ideal_observer(traces):
     unseen = [one.upper_limit / ideal for one, _, ideal in traces if one.verdict == "not seen"]
-    assert len(unseen) >= 40
+    assert len(unseen) >= 24
     assert min(unseen) > 1.0
 
 
