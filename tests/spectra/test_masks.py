@@ -41,7 +41,7 @@ def test_a_pile_up_at_the_maximum_is_a_ceiling(clip):
     assert find_ceiling(counts)[0] == clip
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(
     seed=st.integers(0, 10**6),
     fwhm=st.floats(1.0, 8.0),
@@ -71,7 +71,7 @@ def test_the_median_filter_that_noise_is_taken_from_returns_medians():
     assert_array_equal(median_filter(values, 51), exact)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(seed=st.integers(0, 10**6), fwhm=st.floats(1.0, 6.0), frames=st.sampled_from([1, 4]))
 @example(seed=391989, fwhm=1.9000501705603943, frames=4)  # faint lines between bright ones
 @example(seed=308651, fwhm=2.2484737745270946, frames=4)

@@ -47,7 +47,7 @@ OPTIONS = st.fixed_dictionaries(
 )
 
 
-@settings(max_examples=250, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(raw=st.one_of(files(), st.binary(max_size=200)), options=OPTIONS)
 @example(raw=b"0,inf,inf", options={})
 @example(raw=b"0,inf,0\n0,inf,0", options={})

@@ -64,7 +64,7 @@ def written(draw):
         return text.encode("utf-8"), np.array(counts, dtype=float), kind != "none"
 
 
-@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(written())
 def test_every_dialect_reads_back_the_same(tmp_path, case):
     raw, counts, stated = case
