@@ -23,11 +23,12 @@ from glowledger.bench.deciding import (
 from glowledger.bench.demands import ROUGHLY
 from glowledger.bench.evidence import Candidate
 from glowledger.bench.hypotheses import Prior
-from glowledger.bench.matching import View, match, quite_unlike, view_of, worth_a_look
+from glowledger.bench.matching import View, quite_unlike, view_of, worth_a_look
 from glowledger.bench.nearby import HARM, Nearby, beside_matched
 from glowledger.bench.outcome import Calibration
 from glowledger.bench.outer_lines import MOST_RISK
 from glowledger.bench.polynomial import crookedness
+from glowledger.bench.searching import match
 from glowledger.bench.shots import Shot, joined_lines, pattern_of
 from glowledger.bench.solution import Refined, Settling, polished, refine_solution
 from glowledger.bench.solution_told import only, those_at, with_solution
