@@ -86,10 +86,13 @@ class Shelf:
         """Return which list shows what a ladder tells at line widths, same shape."""
         return np.asarray(self.first[ladder] + self.levels[ladder].level(width_nm))
 
-    def nearest(self, row: int, at: Floats) -> NDArray[np.intp]:
-        """Return the index of the nearest line of a list, same shape as `at`."""
-        ladder = int(np.searchsorted(self.first, row, side="right")) - 1
-        return self.levels[ladder].nearest(row - int(self.first[ladder]), at)
+    def nearest(self, row: NDArray[np.intp], at: Floats) -> NDArray[np.intp]:
+        """Return the index (h, m) of the line nearest to places (h, m) of lists (h,), those of a ladder together."""
+        edges = np.searchsorted(row, self.first)
+        return np.concatenate([
+            each.nearest(row[begin:end] - first, at[begin:end])
+            for each, first, (begin, end) in zip(self.levels, self.first, pairwise(edges), strict=False)
+        ])  # fmt: skip
 
 
 def scores(
@@ -137,7 +140,7 @@ class _Trials:
         self.at = scales @ pattern.basis[:, :terms].T
         edges = [0, *(np.flatnonzero(np.diff(shown_by)) + 1).tolist(), len(shown_by)]
         self.parts = [slice(*each) for each in pairwise(edges)]  # of one list each
-        self.near = np.concatenate([shelf.nearest(int(shown_by[part.start]), self.at[part]) for part in self.parts])
+        self.near = shelf.nearest(shown_by, self.at)
         ends = ends_nm(scales)
         self.nm = shelf.nm[shown_by]
         self.residual = self.at - np.take_along_axis(self.nm, self.near, axis=1)
@@ -240,9 +243,11 @@ def _absent(trial: _Trials, pairs: _Pairs) -> _Absent:
 
     A line in the flank of a peak may be hidden in it.
     """
-    absent = trial.inside & (gaps_to_peaks(trial.at, trial.nm) > 1.4 * trial.typical[:, None])
-    absent[pairs.row, pairs.line] = False
-    row, line = np.nonzero(absent)
+    unpaired = trial.inside.copy()
+    unpaired[pairs.row, pairs.line] = False
+    row, line = np.nonzero(unpaired)
+    absent = gaps_to_peaks(trial.at, trial.nm[row, line], row) > 1.4 * trial.typical[row]
+    row, line = row[absent], line[absent]
     return _Absent(row, line, np.log(trial.could_hide(row, line)))
 
 

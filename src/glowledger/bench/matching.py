@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 from glowledger.bench.evidence import NEARNESS, Candidate, Shelf, scores
 from glowledger.bench.expected import LineList
 from glowledger.bench.hypotheses import Prior, ends_nm
-from glowledger.bench.pattern import FOREIGN, Levels, Pattern, gaps_to_peaks, list_weight, peak_class
+from glowledger.bench.pattern import FOREIGN, Levels, Pattern, gaps_to_peaks, peak_class
 
 Floats = NDArray[np.float64]
 
-SCORED_PEAKS = 36
+SCORED_PEAKS, PIECE = 36, 200
+FAINTEST = -12.0  # log10 of the strength of no line
 SAME_LINES, HOLDING = 0.6, 4  # share of the lines that one scale has; as many hold a curve of the third degree
 SHORTEST_NM = 1.0  # span of an axis; where few peaks hold a scale it may run away, and must not become nothing
 TOLERANCES = (2.5, 1.8, 1.2, 0.8, 0.5, 0.3, 0.2, 0.2)
@@ -23,6 +24,11 @@ TOLERANCES = (2.5, 1.8, 1.2, 0.8, 0.5, 0.3, 0.2, 0.2)
 
 def quick_scores(scales: Floats, pattern: Pattern, levels: Levels) -> Floats:
     """Return a fast score (h,) of refined scales: positions, and bright lines without a peak."""
+    pieces = np.split(scales, range(PIECE, len(scales), PIECE))  # that stay in the cache
+    return np.concatenate([_quick_scores(piece, pattern, levels) for piece in pieces])
+
+
+def _quick_scores(scales: Floats, pattern: Pattern, levels: Levels) -> Floats:
     used = min(SCORED_PEAKS, len(pattern.u))
     at = scales @ chebvander(pattern.u[:used], scales.shape[1] - 1).T
     ends = ends_nm(scales)
@@ -30,25 +36,18 @@ def quick_scores(scales: Floats, pattern: Pattern, levels: Levels) -> Floats:
     fwhm = 0.5 * span * float(np.median(pattern.fwhm_u))
     level = levels.level(fwhm)
     foreign = np.array(FOREIGN)[peak_class(used)]
-    out = np.empty(len(scales))
-    for row in np.unique(level):
-        rows = np.flatnonzero(level == row)
-        listed = levels.lists[row]
-        nm = listed.wavelength_nm
-        near = levels.nearest(int(row), at[rows])
-        sigma2 = (
-            (0.25 * fwhm[rows, None]) ** 2 + (0.0008 * span[rows, None]) ** 2 + listed.error_nm[near] ** 2
-        )
-        inside = (nm > ends[rows, :1]) & (nm < ends[rows, 1:])
-        weight = list_weight(listed)
-        share = weight[near] / np.maximum(inside @ weight, 0.02)[:, None]
-        density = share * np.exp(-0.5 * (at[rows] - nm[near]) ** 2 / sigma2) / np.sqrt(2.0 * np.pi * sigma2)
-        out[rows] = np.sum(np.log(foreign + (1.0 - foreign) * density * span[rows, None]), axis=1)
-        gap = gaps_to_peaks(at[rows], nm)
-        brightest = np.max(np.where(inside, listed.strength, 1e-12), axis=1, keepdims=True)
-        wanted = np.clip(1.0 + 0.8 * np.log10(listed.strength / brightest), 0.0, 1.0) * inside
-        out[rows] -= np.sum(wanted * (gap > 1.2 * fwhm[rows, None]), axis=1)
-    return out
+    line = levels.nearest(level, at)
+    line += (level * levels.nm.shape[1])[:, None]
+    sigma2 = (0.25 * fwhm[:, None]) ** 2 + (0.0008 * span[:, None]) ** 2 + levels.error.take(line) ** 2
+    inside = (levels.nm[level] > ends[:, :1]) & (levels.nm[level] < ends[:, 1:])
+    share = levels.weight.take(line) / np.maximum(np.sum(levels.weight[level] * inside, axis=1), 0.02)[:, None]
+    density = share * np.exp(-0.5 * (at - levels.nm.take(line)) ** 2 / sigma2) / np.sqrt(2.0 * np.pi * sigma2)
+    score = np.sum(np.log(foreign + (1.0 - foreign) * density * span[:, None]), axis=1)
+    light = np.where(inside, levels.log10_strength[level], FAINTEST)
+    shows = 1.0 + 0.8 * (light - np.max(light, axis=1, keepdims=True))
+    row, line = np.nonzero((shows > 0.0) & inside)
+    missing = gaps_to_peaks(at, levels.nm[level[row], line], row) > 1.2 * fwhm[row]
+    return np.asarray(score - np.bincount(row[missing], shows[row, line][missing], len(scales)))
 
 
 def ridge(prior: Prior, span: Floats, terms: int) -> Floats:
@@ -79,18 +78,15 @@ def refine(
     basis = chebvander(pattern.u, terms - 1)
     products = (basis[:, :, None] * basis[:, None, :]).reshape(len(basis), -1)
     reach2 = np.maximum(0.175 * pattern.fwhm_u, 0.0006) ** 2  # of the span, as all that follows
-    own2 = (0.5 * pattern.u_se) ** 2
+    own2, error2 = (0.5 * pattern.u_se) ** 2, levels.error**2
     for tolerance in tolerances:
         span = np.maximum(2.0 * np.abs(scales[:, 1]), SHORTEST_NM)
         level = levels.level(0.5 * span * float(np.median(pattern.fwhm_u)))
         at = scales @ basis.T
-        residual, sigma2 = np.empty_like(at), span[:, None] ** 2 * (tolerance**2 * reach2 + own2)
-        for row in np.unique(level):
-            rows = np.flatnonzero(level == row)
-            listed, there = levels.lists[row], at[rows]
-            near = levels.nearest(int(row), there)
-            residual[rows] = listed.wavelength_nm[near] - there
-            sigma2[rows] += (listed.error_nm**2)[near]
+        line = levels.nearest(level, at)
+        line += (level * levels.nm.shape[1])[:, None]
+        residual = levels.nm.take(line) - at
+        sigma2 = span[:, None] ** 2 * (tolerance**2 * reach2 + own2) + error2.take(line)
         odds = np.exp(-0.5 * residual**2 / sigma2)
         weight = odds / ((odds + 0.05) * sigma2)
         precision = (weight @ products).reshape(-1, terms, terms)

@@ -93,7 +93,12 @@ def candidates_for(shots: list[Shot], prior: Prior | None = None) -> list[Candid
 
 
 def solve(
-    shots: list[Shot], axis: Floats, *, prior: Prior | None = None, candidates: list[Candidate] | None = None
+    shots: list[Shot],
+    axis: Floats,
+    *,
+    prior: Prior | None = None,
+    candidates: list[Candidate] | None = None,
+    forlorn: float = FORLORN,
 ) -> Calibration:
     """Solve lamp spectra of one instrument for their stated lamps.
 
@@ -107,6 +112,8 @@ def solve(
         Bounds on the instrument.
     candidates : list of Candidate, optional
         Of `candidates_for`, if already found.
+    forlorn : float
+        Log odds against chance of the best settled scale at which nothing more is asked: it is refused.
 
     Returns
     -------
@@ -127,7 +134,7 @@ def solve(
         return replace(result, reasons=("too few lines can carry a solution",))
     matched, near = likeliest(trials, view, whole)
     told = partial(_told, result, matched, trials, found)
-    if near.own.log_evidence < FORLORN:
+    if near.own.log_evidence < forlorn:
         result, _ = told(near)
         return replace(result, reasons=_forlorn(result.log_margin, near.own))
     led_away = all(near is not trial for _, trial in trials)  # by the whole spectrum
