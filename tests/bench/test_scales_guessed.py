@@ -20,8 +20,8 @@ from glowledger.bench.hypotheses import (
     first_of_alike,
     triples,
 )
-from glowledger.bench.matching import match
 from glowledger.bench.profiles import normal_solve, normal_variances
+from glowledger.bench.searching import match
 from glowledger.bench.shots import prepare_shot
 from glowledger.bench.solving import seen
 from glowledger.bench.triples_tried import more_line_triples

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.polynomial.chebyshev import chebvander
 from numpy.typing import NDArray
 
-from glowledger.bench.evidence import NEARNESS, Candidate, Shelf, scores
+from glowledger.bench.evidence import NEARNESS, Candidate, scores
 from glowledger.bench.expected import LineList
 from glowledger.bench.hypotheses import Prior, ends_nm
-from glowledger.bench.pattern import FOREIGN, Levels, Pattern, gaps_to_peaks, peak_class
+from glowledger.bench.pattern import FOREIGN, Levels, Pattern, Shelf, gaps_to_peaks, peak_class
 
 Floats = NDArray[np.float64]
 
@@ -124,19 +124,10 @@ class View:
         object.__setattr__(self, "shelf", Shelf(self.lists) if self.lists else None)
 
     def scores(self, scales: Floats, prior: Prior, nearness: tuple[float, float] = NEARNESS) -> list[Candidate]:
-        """Weigh scales, shape (h, d + 1).
-
-        Whether a lamp shows its secondary lines depends on its pressure, current and age: either it does, or it does
-        not. The evidence is that of both, the lines are those of the better one.
-        """
+        """Return scales, shape (h, d + 1), weighed as told at `evidence.scores`."""
         if len(scales) == 0 or self.shelf is None:
             return []
-        found = []
-        for scored in zip(*scores(scales, self.pattern, self.shelf, prior, nearness), strict=True):
-            best = max(scored, key=lambda c: c.log_evidence)
-            total = float(np.logaddexp.reduce([c.log_evidence for c in scored]) - np.log(len(scored)))
-            found.append(replace(best, log_evidence=total))
-        return found
+        return scores(scales, self.pattern, self.shelf, prior, nearness)
 
 
 def view_of(pattern: Pattern, lines: LineList) -> View:

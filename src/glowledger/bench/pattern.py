@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
 from numpy.polynomial.chebyshev import chebder, chebval, chebvander
@@ -16,6 +17,7 @@ Floats = NDArray[np.float64]
 
 GRID_NM = 0.25
 GRID_START_NM, GRID_END_NM = 100.0, 1300.0
+GRID = np.arange(GRID_START_NM, GRID_END_NM, GRID_NM)
 TABLE_REACH = 6.0  # standard deviations
 LEVEL_RATIO = 1.3
 CROWDS = (60.0, 150.0, 300.0, 600.0, 1200.0, 2400.0, 6000.0, 20000.0)  # nm over share of the list
@@ -163,7 +165,7 @@ class Levels:
             self.nm[row], self.error[row] = listed.wavelength_nm, listed.error_nm
             self.log10_strength[row], self.weight[row] = np.log10(listed.strength), list_weight(listed)
         self.nearest = NearestLine([listed.wavelength_nm for listed in self.lists])
-        self._tables: dict[tuple[float, int], NDArray[np.float32]] = {}
+        self._tables: dict[float, tuple[NDArray[np.float32], NDArray[np.bool_]]] = {}
 
     def level(self, fwhm_nm: Floats) -> NDArray[np.intp]:
         """Return the index of the nearest resolution."""
@@ -179,10 +181,13 @@ class Levels:
         ends = ends_nm(scales)
         cell = ((ends - GRID_START_NM) / GRID_NM).astype(np.intp)
         np.clip(cell, 0, self._share_below.shape[1] - 1, out=cell)
-        share = self._share_below[level, cell[:, 1]] - self._share_below[level, cell[:, 0]]
+        row = level * self._share_below.shape[1]
+        share = self._share_below.take(row + cell[:, 1]) - self._share_below.take(row + cell[:, 0])
         crowds = np.array(CROWDS)
-        middle = np.sqrt(crowds[1:] * crowds[:-1])
-        return level * len(CROWDS) + np.searchsorted(middle, (ends[:, 1] - ends[:, 0]) / np.maximum(share, 0.02))
+        crowd, apart = np.zeros(len(scales), dtype=np.intp), (ends[:, 1] - ends[:, 0]) / np.maximum(share, 0.02)
+        for middle in np.sqrt(crowds[1:] * crowds[:-1]):  # few: faster than a search
+            crowd += apart > middle
+        return level * len(CROWDS) + crowd
 
     @cached_property
     def _share_below(self) -> Floats:
@@ -202,31 +207,64 @@ class Levels:
         tolerance_nm : float
             How near a line must lie, besides a part of the line width.
         kinds : ndarray of shape (k,)
-            As `kinds` tells, ascending.
+            As `kinds` tells, each once: nothing is told of others.
         """
-        levels = kinds // len(CROWDS)
-        for level in np.unique(levels):
-            new = [int(k) for k in kinds[levels == level] if (tolerance_nm, int(k)) not in self._tables]
-            if new:
-                self._add_tables(tolerance_nm, int(level), new)
-        return np.array([self._tables[tolerance_nm, int(k)] for k in kinds])
+        if tolerance_nm not in self._tables:
+            shape = (len(self.lists) * len(CROWDS), len(FOREIGN), len(GRID))
+            self._tables[tolerance_nm] = np.empty(shape, dtype=np.float32), np.zeros(shape[0], dtype=bool)
+        tables, known = self._tables[tolerance_nm]
+        new = kinds[~known[kinds]]
+        for level in np.unique(new // len(CROWDS)).tolist():
+            of_level = new[new // len(CROWDS) == level]
+            density = self._density(tolerance_nm, level)
+            for kind, crowd in zip(of_level, np.array(CROWDS, dtype=np.float32)[of_level % len(CROWDS)], strict=True):
+                foreign = np.array(FOREIGN, dtype=np.float32)[:, None]
+                tables[kind] = np.log(foreign + (np.float32(1.0) - foreign) * crowd * density)
+        known[new] = True
+        return tables
 
-    def _add_tables(self, tolerance_nm: float, level: int, kinds: list[int]) -> None:
-        """Work out the tables (class of peak, wavelength grid) of some kinds of one level, to be kept."""
-        grid = np.arange(GRID_START_NM, GRID_END_NM, GRID_NM)
-        foreign = np.array(FOREIGN, dtype=np.float32)[:, None]
+    def _density(self, tolerance_nm: float, level: int) -> NDArray[np.float32]:
+        """Return the density of a list, spread by a tolerance, on the wavelength grid."""
         listed, width = self.lists[level], self.fwhm_nm[level]
         sigma = np.sqrt((tolerance_nm + 0.25 * width) ** 2 + listed.error_nm**2)
         weight = list_weight(listed) / (sigma * np.sqrt(2.0 * np.pi))
-        first = np.searchsorted(grid, listed.wavelength_nm - TABLE_REACH * sigma)
-        count = np.searchsorted(grid, listed.wavelength_nm + TABLE_REACH * sigma) - first
+        first = np.searchsorted(GRID, listed.wavelength_nm - TABLE_REACH * sigma)
+        count = np.searchsorted(GRID, listed.wavelength_nm + TABLE_REACH * sigma) - first
         line = np.repeat(np.arange(len(count)), count)  # far from a line there is nothing to add
         place = np.arange(len(line)) + np.repeat(first - np.concatenate([[0], np.cumsum(count)[:-1]]), count)
-        off = (grid[place] - listed.wavelength_nm[line]) / sigma[line]
-        density = np.bincount(place, weight[line] * np.exp(-0.5 * off**2), len(grid)).astype(np.float32)
-        for kind in kinds:
-            crowd = np.float32(CROWDS[kind % len(CROWDS)])
-            self._tables[tolerance_nm, kind] = np.log(foreign + (np.float32(1.0) - foreign) * crowd * density)
+        off = (GRID[place] - listed.wavelength_nm[line]) / sigma[line]
+        return np.bincount(place, weight[line] * np.exp(-0.5 * off**2), len(GRID)).astype(np.float32)
+
+
+class Shelf:
+    """Line lists at every resolution side by side (k, l), filled up with lines at infinity, which nothing shows."""
+
+    def __init__(self, levels: list[Levels]) -> None:
+        """Put the lists of one or more ladders of resolutions side by side."""
+        self.levels = levels
+        self.lists = [listed for each in levels for listed in each.lists]
+        self.first = np.cumsum([0, *(len(each.lists) for each in levels)])
+        shape = (len(self.lists), max(len(listed) for listed in self.lists))
+        self.nm, self.log_strength, self.error = np.full(shape, np.inf), np.zeros(shape), np.zeros(shape)
+        self.bright, self.element = np.zeros(shape, dtype=bool), np.zeros(shape, dtype=np.intp)
+        for k, listed in enumerate(self.lists):
+            row = k, slice(len(listed))
+            self.nm[row], self.log_strength[row] = listed.wavelength_nm, np.log(listed.strength)
+            self.error[row], self.bright[row], self.element[row] = listed.error_nm, listed.bright, listed.element
+        self.kinds = int(np.max(self.element)) + 1
+        self.stated = np.array([np.bincount(each.element, minlength=self.kinds) > 0 for each in self.lists])
+
+    def row(self, ladder: int, width_nm: Floats) -> NDArray[np.intp]:
+        """Return which list shows what a ladder tells at line widths, same shape."""
+        return np.asarray(self.first[ladder] + self.levels[ladder].level(width_nm))
+
+    def nearest(self, row: NDArray[np.intp], at: Floats) -> NDArray[np.intp]:
+        """Return the index (h, m) of the line nearest to places (h, m) of lists (h,), those of a ladder together."""
+        edges = np.searchsorted(row, self.first)
+        return np.concatenate([
+            each.nearest(row[begin:end] - first, at[begin:end])
+            for each, first, (begin, end) in zip(self.levels, self.first, pairwise(edges), strict=False)
+        ])  # fmt: skip
 
 
 def list_weight(listed: LineList) -> Floats:

@@ -80,13 +80,11 @@ def _table_scores(
     """Return a rough score (h,) of scales of a kind (h,): log odds of each peak by the list, looked up."""
     used = min(SCORED_PEAKS, len(pattern.u))
     basis = (chebvander(pattern.u[:used], 3) / GRID_NM).astype(np.float32)
-    met = np.flatnonzero(np.bincount(kind))
-    row = np.cumsum(np.bincount(kind) > 0)[kind] - 1
-    tables = levels.tables(tolerance_nm, met)
+    tables = levels.tables(tolerance_nm, np.flatnonzero(np.bincount(kind)))
     flat = tables.reshape(-1)
     length = tables.shape[2]
     classes = (peak_class(used) * length).astype(np.int32)[:, None]
-    first_of_row = (row * tables.shape[1] * length).astype(np.int32)
+    first_of_kind = (kind * tables.shape[1] * length).astype(np.int32)
     start = np.float32(GRID_START_NM / GRID_NM)
     score = np.empty(len(scales), dtype=np.float32)
     for first in range(0, len(scales), 4000):  # in pieces that stay in the cache
@@ -96,7 +94,7 @@ def _table_scores(
         np.clip(at, 0, length - 1, out=at)
         place = at.astype(np.int32)
         place += classes
-        place += first_of_row[part]
+        place += first_of_kind[part]
         score[part] = flat.take(place).sum(axis=0)
     return score
 
