@@ -87,11 +87,6 @@ def seen(shots: list[Shot]) -> View:
     return view_of(pattern_of(shots), joined_lines(shots))
 
 
-def candidates_for(shots: list[Shot], prior: Prior | None = None) -> list[Candidate]:
-    """Return distinct scales for the shots of one instrument, best evidence first."""
-    return match(seen(shots), prior or Prior())
-
-
 def solve(
     shots: list[Shot],
     axis: Floats,
@@ -111,7 +106,7 @@ def solve(
     prior : Prior, optional
         Bounds on the instrument.
     candidates : list of Candidate, optional
-        Of `candidates_for`, if already found.
+        Distinct scales, best evidence first, if already searched for.
     forlorn : float
         Log odds against chance of the best settled scale at which nothing more is asked: it is refused.
 
