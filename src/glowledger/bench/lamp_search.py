@@ -56,7 +56,8 @@ def find_lamp(shot: Shot, axis: Floats, prior: Prior | None = None) -> Calibrati
     solved: list[tuple[Calibration, Shot]] = []
     accepted: list[Calibration] = []
     for named, found in _likeliest_first(shot, prior or Prior())[:LAMPS_SOLVED]:
-        if accepted and not _contradicts(found, accepted[0], shot, axis):
+        hopeless = solved and found[0].log_evidence < HOPELESS  # the first one tells why no lamp fits
+        if hopeless or (accepted and not _contradicts(found, accepted[0], shot, axis)):
             continue
         result = solve([named], axis, prior=prior, candidates=found, forlorn=FORLORN)
         solved.append((result, named))
