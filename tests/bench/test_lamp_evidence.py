@@ -19,8 +19,9 @@ from glowledger.bench.hypotheses import Prior
 from glowledger.bench.matching import view_of
 from glowledger.bench.nearby import LOCAL, TERMS
 from glowledger.bench.pattern import Pattern
+from glowledger.bench.searching import match
 from glowledger.bench.shots import pattern_of, prepare_shot
-from glowledger.bench.solving import NOT_ALL_TRIED, candidates_for, solve
+from glowledger.bench.solving import NOT_ALL_TRIED, seen, solve
 from glowledger.bench.whole_spectrum import WholeSpectrum
 from glowledger.spectra.frames import frames_from_arrays
 
@@ -110,7 +111,7 @@ def test_in_a_crowd_of_lines_the_spectrum_tells_the_scale_from_others():
     own = whole.fit(chebfit(shot.u, case.wavelength_nm, TERMS - 1), 4)
     line_width = float(np.median(case.fwhm_nm))
     others = [
-        c for c in candidates_for([shot])
+        c for c in match(seen([shot]), Prior())
         if np.median(np.abs(chebval(shot.u, c.scale) - case.wavelength_nm)) > 2.0 * line_width
     ]  # fmt: skip
     assert others

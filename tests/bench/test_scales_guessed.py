@@ -9,7 +9,7 @@ from lamp_fleet_grating import grating_axis
 from lamp_spectra import ARGON, MERCURY, NEON, axis, spectrum
 from numpy.polynomial.chebyshev import chebfit, chebval, chebvander
 
-from glowledger.bench import matching
+from glowledger.bench import searching
 from glowledger.bench.expected import LineList
 from glowledger.bench.hypotheses import (
     SMOOTH,
@@ -20,8 +20,8 @@ from glowledger.bench.hypotheses import (
     first_of_alike,
     triples,
 )
-from glowledger.bench.matching import match
 from glowledger.bench.profiles import normal_solve, normal_variances
+from glowledger.bench.searching import match
 from glowledger.bench.shots import prepare_shot
 from glowledger.bench.solving import seen
 from glowledger.bench.triples_tried import more_line_triples
@@ -105,8 +105,8 @@ def test_the_ends_of_the_axis_do_not_hang_on_its_direction():
 def test_a_first_look_that_decides_finds_what_a_full_one_finds(lamp, lines, monkeypatch):
     view = view_on(axis(bend=0.015), lines, lamp)
     first = match(view, Prior())[0]
-    assert first.log_evidence > matching.DECISIVE
-    monkeypatch.setattr(matching, "DECISIVE", np.inf)
+    assert first.log_evidence > searching.DECISIVE
+    monkeypatch.setattr(searching, "DECISIVE", np.inf)
     full = match(view, Prior())[0]
     width = float(np.median(view.pattern.fwhm_u)) * abs(full.scale[1])
     among = view.pattern.u[full.peak]
@@ -117,8 +117,8 @@ def test_a_few_lines_among_many_strangers_end_no_search(monkeypatch):
     # mercury's own lines are all there; most of the peaks are of no mercury lamp
     view = view_on(axis(bend=0.015), MERCURY | NEON, "hg")
     looks = []
-    whole = matching._matched
-    monkeypatch.setattr(matching, "_matched", lambda view, prior, look: looks.append(look) or whole(view, prior, look))
+    whole = searching.Search._look
+    monkeypatch.setattr(searching.Search, "_look", lambda self, look: looks.append(look) or whole(self, look))
     match(view, Prior())
     assert len(looks) > 1
 

@@ -76,19 +76,24 @@ def test_no_line_at_all() -> None:
     assert_allclose(design.sums(np.ones(BINS)).sum(), BINS)
 
 
-@pytest.mark.parametrize("count", [1, 2, 3, 40])
-def test_the_nearest_line_is_the_nearest(count: int) -> None:
-    rng = np.random.default_rng(count)
-    nm = np.sort(rng.uniform(200.0, 1000.0, count))
-    at = np.concatenate([rng.uniform(-100.0, 1500.0, (4, 500)), np.tile(nm, (4, 1))], axis=1)
-    found = NearestLine(nm)(at)
-    gaps = np.abs(at[..., None] - nm)
-    assert_allclose(np.take_along_axis(gaps, found[..., None], axis=-1)[..., 0], gaps.min(axis=-1))
+@pytest.mark.parametrize("counts", [(1,), (2,), (3, 1), (40, 7, 300)])
+def test_the_nearest_line_is_the_nearest(counts: tuple[int, ...]) -> None:
+    rng = np.random.default_rng(counts[0])
+    lists = [np.sort(rng.uniform(200.0, 1000.0, count)) for count in counts]
+    nearest, row = NearestLine(lists), np.repeat(np.arange(len(lists)), 2)
+    at = rng.uniform(-100.0, 1500.0, (len(row), 500))
+    for k, nm in enumerate(lists):
+        at[row == k, : len(nm)] = nm
+    found = nearest(row, at)
+    for number, here, line in zip(row, at, found, strict=True):
+        gaps = np.abs(here[:, None] - lists[number])
+        assert_allclose(np.take_along_axis(gaps, line[:, None], axis=-1)[:, 0], gaps.min(axis=-1))
 
 
-def test_lines_too_close_for_a_table_are_searched() -> None:
+def test_lines_too_close_for_a_cell_of_their_own_are_told_apart() -> None:
     nm = np.array([200.0, 500.0, 500.001, 500.0015, 900.0])
-    assert NearestLine(nm)(np.array([100.0, 349.0, 351.0, 500.0008, 500.0014, 2000.0])).tolist() == [0, 0, 1, 2, 3, 4]
+    at = np.array([[100.0, 349.0, 351.0, 500.0008, 500.0014, 2000.0, np.nan]])
+    assert NearestLine([nm])(np.array([0]), at)[0, :6].tolist() == [0, 0, 1, 2, 3, 4]
 
 
 @pytest.mark.parametrize("held", [(), (0, 6, 13)])

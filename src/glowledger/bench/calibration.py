@@ -7,14 +7,14 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from glowledger import progress
 from glowledger.bench.hypotheses import Prior
 from glowledger.bench.joints import check_joint
+from glowledger.bench.lamp_search import AUTO_LAMPS, NAME_LAMP, agree, find_lamp, held_by_few, spoiled_light
 from glowledger.bench.line_shape import with_shape
 from glowledger.bench.outcome import Calibration
 from glowledger.bench.seams import bend_of_axis, check_bend, check_files, check_seam
-from glowledger.bench.shots import USE_LINES, Shot, of_no_lines, prepare_shot, renamed
-from glowledger.bench.solving import ANOTHER_SCALE, HIDDEN, NEEDED, NOT_ALL_TRIED, OTHER_LIGHT, candidates_for, solve
+from glowledger.bench.shots import Shot, prepare_shot, renamed
+from glowledger.bench.solving import ANOTHER_SCALE, HIDDEN, NOT_ALL_TRIED, solve
 from glowledger.bench.verdict import unseen_note
 from glowledger.errors import CalibrationError
 from glowledger.spectra.frames import Frames
@@ -22,22 +22,14 @@ from glowledger.threads import one_thread
 
 Floats = NDArray[np.float64]
 
-AUTO_LAMPS = ("hg-ar", "hg", "cfl", "ne", "ar", "he", "kr", "xe", "h2")
-# natural log of the odds by the peaks that a lamp must have that nobody named: of so many one fits by chance more often
-BY_CHANCE_OF_SO_MANY = float(np.log(len(AUTO_LAMPS)))
-LAMPS_SOLVED = 4  # the likeliest lamps are solved in full
-BRIGHTEST, CUT_OFF = 10, 0.5  # lines; share of them that stand at the ceiling in a spectrum that is spoiled by it
 FEW_SURE = 6  # lines of a lamp that no exposure makes more of, as of hydrogen, sodium
 MANY_LINES = 8  # in a refused solution: too many for other scales to fit by chance, unless they crowd
 ROUGH_NM = 60.0  # by which an nm axis beyond the usual bounds may be off at either end
-SURE_SCALE = 4.6  # natural log of the odds by the peaks, over chance and over other scales: only more lines are wanting
-LAMP_MARGIN = 6.0  # natural log of the odds between two lamps whose solutions contradict each other
 
 CHECK_LAMP = (
     "Check the name of the lamp (several elements: hg,ar), keep room light out, or use a lamp with more lines "
     "(neon, argon, mercury-argon)."
 )
-NAME_LAMP = "Name the lamp with --lamp (several elements with commas), expose longer, or use a lamp with more lines."
 
 
 @one_thread
@@ -67,6 +59,7 @@ def calibrate(shots: list[tuple[Frames, str]], *, prior: Prior | None = None) ->
     _check_axes(shots)
     prior = prior or bounds_of(shots[0][0])
     found: list[Shot] = []
+    alone: Calibration | None = None
     for frames, lamp in shots:
         shot = prepare_shot(frames, AUTO_LAMPS[0] if lamp == "auto" else lamp)
         if lamp == "auto":
@@ -76,8 +69,8 @@ def calibrate(shots: list[tuple[Frames, str]], *, prior: Prior | None = None) ->
             shot = renamed(shot, alone.lamp)
         found.append(shot)
     names = [_name(frames, number) for number, (frames, _) in enumerate(shots, 1)]
-    result = _solved(found, names, axis, prior)
-    result = check_seam(check_files(result, found, names, axis), found, axis)
+    solved = alone if alone is not None and len(shots) == 1 else _solved(found, names, axis, prior)
+    result = check_seam(check_files(solved, found, names, axis), found, axis)
     result = check_joint(check_bend(result, axis), found, axis)
     if result.accepted:
         result = with_shape(result, found, axis)
@@ -183,87 +176,6 @@ def _explained(result: Calibration, shots: list[Shot], axis: Floats, prior: Prio
 def _sure(shot: Shot) -> NDArray[np.bool_]:
     """Return which lines a lamp surely shows, each in its place."""
     return np.asarray(shot.lines.bright & shot.lines.anchor)
-
-
-def held_by_few(result: Calibration, shots: list[Shot]) -> str:
-    """Return what to do where the scale is sure, and only lines that hold it are wanting; else nothing."""
-    only_few = all(reason.endswith(NEEDED) for reason in result.reasons) and result.log_evidence > 0.0
-    doubted = any(reason in (ANOTHER_SCALE, NOT_ALL_TRIED, OTHER_LIGHT) for reason in result.reasons)
-    if not only_few and (doubted or min(result.log_evidence, result.log_margin) < SURE_SCALE):
-        return ""
-    known = f"The lines are recognised as those of '{result.lamp}', but too few of them tell their place. "
-    flat = sum(int(np.count_nonzero(shot.peaks.saturated)) for shot in shots)
-    if flat:
-        lines = "1 line is" if flat == 1 else f"{flat} lines are"
-        return f"{known}{lines} cut off at the detector's ceiling: shorten the exposure or move the lamp away."
-    if any(not np.all(shot.lines.anchor) for shot in shots):
-        known += "The bands of phosphors, which differ between makes, hold no curve. "
-    return f"{known}Add a file of a second lamp (neon, argon), or narrow the slit or fibre so that lines stand apart."
-
-
-def spoiled_light(shot: Shot) -> str:
-    """Return what to do about light that no lamp could be told from: cut off lines, hardly any lines; else nothing."""
-    brightest = np.argsort(-shot.peaks.area, kind="stable")[:BRIGHTEST]
-    flat = int(np.count_nonzero(shot.peaks.saturated[brightest]))
-    if flat >= CUT_OFF * len(brightest):
-        return (
-            f"{flat} of the {len(brightest)} brightest lines are cut off at the detector's ceiling: "
-            "shorten the exposure or move the lamp away."
-        )
-    if of_no_lines(shot.peaks, shot.scene):
-        return USE_LINES
-    return ""
-
-
-def find_lamp(shot: Shot, axis: Floats, prior: Prior | None = None) -> Calibration:
-    """Try all lamps and return the best solution, refused if another lamp fits as well with another scale.
-
-    Parameters
-    ----------
-    shot : Shot
-        A spectrum of an unknown lamp.
-    axis : ndarray of shape (p,)
-        The axis of the file.
-    prior : Prior, optional
-        Bounds on the instrument.
-    """
-    trials = []
-    for tried, lamp in enumerate(AUTO_LAMPS):
-        progress.tell(0.8 * tried / len(AUTO_LAMPS))
-        named = renamed(shot, lamp)
-        candidates = candidates_for([named], prior)
-        if candidates:
-            trials.append((named, candidates))
-    trials.sort(key=lambda t: -t[1][0].log_evidence)
-    solved = [solve([named], axis, prior=prior, candidates=found) for named, found in trials[:LAMPS_SOLVED]]
-    accepted = [c for c in solved if c.accepted and c.log_evidence > BY_CHANCE_OF_SO_MANY]
-    if not accepted:
-        few = [held_by_few(refused, [named]) for refused, (named, _) in zip(solved, trials, strict=False)]
-        mend = spoiled_light(shot) or next(filter(None, few), NAME_LAMP)
-        if not solved:
-            return Calibration(
-                lamp="auto", accepted=False, peaks_found=len(shot.peaks), mend=mend, reasons=("no lamp fits",)
-            )
-        reasons = ("no lamp of the table fits surely", *solved[0].reasons)
-        return replace(solved[0], accepted=False, mend=mend, reasons=reasons, warnings=())
-    best = accepted[0]
-    for other in accepted[1:]:
-        if best.log_evidence - other.log_evidence < LAMP_MARGIN and not agree(best, other):
-            reason = f"'{best.lamp}' and '{other.lamp}' fit about equally well with different scales"
-            return replace(best, accepted=False, reasons=(reason,), mend="Name the lamp with --lamp.")
-    return best
-
-
-def agree(one: Calibration, other: Calibration) -> bool:
-    """Return whether two solutions give the same wavelengths, to a line width, where both have lines."""
-    if one.solution is None or other.solution is None:
-        return False
-    low = max(one.solution.covered[0], other.solution.covered[0])
-    high = min(one.solution.covered[1], other.solution.covered[1])
-    if low >= high:
-        return False
-    places = np.linspace(low, high, 33)
-    return bool(np.max(np.abs(one.solution.nm(places) - other.solution.nm(places))) < one.fwhm_nm)
 
 
 def _noted(result: Calibration, shots: list[tuple[Frames, str]]) -> Calibration:

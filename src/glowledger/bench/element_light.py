@@ -45,12 +45,13 @@ def as_it_burns(shot: Shot, line_px: Floats) -> LineList:
     rows = rows[lines.strength[rows] > TELLING * brightest[kind[rows]]]
     width = _width_at(shot, line_px[rows])
     near = np.abs(line_px[rows][:, None] - line_px[None, :]) < BESIDE * width[:, None]
-    alike = near & (kind[rows][:, None] == kind[None, :])
+    alike = (near & (kind[rows][:, None] == kind[None, :])).astype(np.float64)  # once: for fast products
+    near, listed = near.astype(np.float64), alike @ lines.strength
     seen, factor = np.log(_light_at(shot, line_px[rows], width)), np.zeros(kinds)
     for _ in range(ROUNDS):
         light = lines.strength * np.exp(factor[kind])
         share = (alike @ light) / (near @ light)
-        told = seen + np.log(share) - np.log(alike @ lines.strength)
+        told = seen + np.log(share) - np.log(listed)
         factor = _factors(told, kind[rows], share > OWN, kinds)
     return replace(lines, strength=lines.strength * np.exp(factor[kind]))
 

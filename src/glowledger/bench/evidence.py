@@ -13,7 +13,7 @@ from scipy.special import ndtr
 
 from glowledger.bench.expected import LineList
 from glowledger.bench.hypotheses import SMOOTH_SHARE, Prior, ends_nm
-from glowledger.bench.pattern import FOREIGN, Levels, Pattern, gaps_to_peaks, peak_class
+from glowledger.bench.pattern import FOREIGN, Pattern, Shelf, gaps_to_peaks, peak_class
 
 Floats = NDArray[np.float64]
 
@@ -64,38 +64,13 @@ class Candidate:
     sigma_nm: Floats = field(default_factory=lambda: np.zeros(0))
 
 
-class Shelf:
-    """Line lists at every resolution side by side (k, l), filled up with lines at infinity, which nothing shows."""
-
-    def __init__(self, levels: list[Levels]) -> None:
-        """Put the lists of one or more ladders of resolutions side by side."""
-        self.levels = levels
-        self.lists = [listed for each in levels for listed in each.lists]
-        self.first = np.cumsum([0, *(len(each.lists) for each in levels)])
-        shape = (len(self.lists), max(len(listed) for listed in self.lists))
-        self.nm, self.log_strength, self.error = np.full(shape, np.inf), np.zeros(shape), np.zeros(shape)
-        self.bright, self.element = np.zeros(shape, dtype=bool), np.zeros(shape, dtype=np.intp)
-        for k, listed in enumerate(self.lists):
-            row = k, slice(len(listed))
-            self.nm[row], self.log_strength[row] = listed.wavelength_nm, np.log(listed.strength)
-            self.error[row], self.bright[row], self.element[row] = listed.error_nm, listed.bright, listed.element
-        self.kinds = int(np.max(self.element)) + 1
-        self.stated = np.array([np.bincount(each.element, minlength=self.kinds) > 0 for each in self.lists])
-
-    def row(self, ladder: int, width_nm: Floats) -> NDArray[np.intp]:
-        """Return which list shows what a ladder tells at line widths, same shape."""
-        return np.asarray(self.first[ladder] + self.levels[ladder].level(width_nm))
-
-    def nearest(self, row: int, at: Floats) -> NDArray[np.intp]:
-        """Return the index of the nearest line of a list, same shape as `at`."""
-        ladder = int(np.searchsorted(self.first, row, side="right")) - 1
-        return self.levels[ladder].nearest(row - int(self.first[ladder]), at)
-
-
 def scores(
     scales: Floats, pattern: Pattern, shelf: Shelf, prior: Prior, nearness: tuple[float, float] = NEARNESS
-) -> list[list[Candidate]]:
+) -> list[Candidate]:
     """Weigh scales: positions, strengths, missing lines, foreign peaks, and the room each was chosen from.
+
+    Whether a lamp shows its secondary lines depends on its pressure, current and age: either it does, or it does
+    not. The evidence is that of both (of all ladders of lists), the lines are those of the better one.
 
     Parameters
     ----------
@@ -108,9 +83,9 @@ def scores(
 
     Returns
     -------
-    list of list of Candidate
-        One of each scale, for each ladder of lists. `log_evidence` is a Laplace approximation of the log Bayes factor
-        against peaks strewn evenly over the axis.
+    list of Candidate
+        One of each scale. `log_evidence` is a Laplace approximation of the log Bayes factor against peaks strewn evenly
+        over the axis.
     """
     width = np.abs(scales @ pattern.slope_basis[:, : scales.shape[1]].T) * pattern.fwhm_u
     typical = np.sort(width, axis=1)[:, width.shape[1] // 2]
@@ -119,8 +94,13 @@ def scores(
     order = np.argsort(shown_by, kind="stable")  # scales of one list beside each other
     number = order % len(scales)
     trial = _Trials(scales[number], typical[number], pattern, shelf, shown_by[order])
-    found = dict(zip(order.tolist(), _weighed(trial, prior, nearness), strict=True))
-    return [[found[ladder * len(scales) + k] for k in range(len(scales))] for ladder in range(ladders)]
+    weighed = _weighed(trial, prior, nearness)
+    evidence = np.empty(len(order))
+    evidence[order] = weighed.log_evidence
+    by_ladder = evidence.reshape(ladders, len(scales))
+    place = np.argsort(order)[np.argmax(by_ladder, axis=0) * len(scales) + np.arange(len(scales))]
+    total = np.logaddexp.reduce(by_ladder, axis=0) - np.log(ladders)
+    return [weighed.candidate(*each) for each in zip(place.tolist(), total.tolist(), strict=True)]
 
 
 class _Trials:
@@ -137,7 +117,7 @@ class _Trials:
         self.at = scales @ pattern.basis[:, :terms].T
         edges = [0, *(np.flatnonzero(np.diff(shown_by)) + 1).tolist(), len(shown_by)]
         self.parts = [slice(*each) for each in pairwise(edges)]  # of one list each
-        self.near = np.concatenate([shelf.nearest(int(shown_by[part.start]), self.at[part]) for part in self.parts])
+        self.near = shelf.nearest(shown_by, self.at)
         ends = ends_nm(scales)
         self.nm = shelf.nm[shown_by]
         self.residual = self.at - np.take_along_axis(self.nm, self.near, axis=1)
@@ -185,7 +165,33 @@ class _Absent(NamedTuple):
     log_limit: Floats
 
 
-def _weighed(trial: _Trials, prior: Prior, nearness: tuple[float, float]) -> list[Candidate]:
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _Weighed:
+    """Trial scales (h, d + 1) with their evidence: its parts, the pairs with what they gain, and how near lines lie."""
+
+    trial: _Trials
+    pairs: _Pairs
+    first: NDArray[np.intp]  # pair of each trial
+    log_evidence: Floats
+    explained: Floats
+    missing: NDArray[np.intp]
+    parts: Floats  # (3, h)
+    gain: Floats
+    sigma_nm: Floats  # (h, m)
+
+    def candidate(self, k: int, log_evidence: float) -> Candidate:
+        """Return one of them, of such evidence in all."""
+        own = slice(self.first[k], self.first[k + 1])
+        peak, (gained, cost, room) = self.pairs.peak[own], self.parts[:, k].tolist()
+        return Candidate(
+            scale=self.trial.scales[k], log_evidence=log_evidence, peak=peak, line=self.pairs.line[own],
+            listed=self.trial.shelf.lists[self.trial.shown_by[k]], explained=float(self.explained[k]),
+            missing=int(self.missing[k]), parts=(gained, cost, room), gain=self.gain[own],
+            sigma_nm=self.sigma_nm[k, peak],
+        )  # fmt: skip
+
+
+def _weighed(trial: _Trials, prior: Prior, nearness: tuple[float, float]) -> _Weighed:
     """Return trial scales with their evidence."""
     pattern = trial.pattern
     width, span = trial.slope * pattern.fwhm_u, trial.span[:, None]
@@ -208,18 +214,11 @@ def _weighed(trial: _Trials, prior: Prior, nearness: tuple[float, float]) -> lis
     cost, missing = _missing(trial, absent, by_kind, factor)
     room = _occam(trial, pairs, sigma, prior)
     total = float(np.sum(np.log(foreign))) + gained + cost + room
-    explained = _explained(trial, pairs)
-    first = np.searchsorted(pairs.row, np.arange(len(trial.scales) + 1))
-    out = []
-    for k, (scale, shown_by) in enumerate(zip(trial.scales, trial.shown_by.tolist(), strict=True)):
-        own = slice(first[k], first[k + 1])
-        out.append(Candidate(
-            scale=scale, log_evidence=float(total[k]), peak=pairs.peak[own], line=pairs.line[own],
-            listed=trial.shelf.lists[shown_by], explained=float(explained[k]), missing=int(missing[k]),
-            parts=(float(gained[k]), float(cost[k]), float(room[k])), gain=gain[own],
-            sigma_nm=sigma[k, pairs.peak[own]],
-        ))  # fmt: skip
-    return out
+    return _Weighed(
+        trial=trial, pairs=pairs, first=np.searchsorted(pairs.row, np.arange(len(trial.scales) + 1)),
+        log_evidence=total, explained=_explained(trial, pairs), missing=missing, parts=np.array([gained, cost, room]),
+        gain=gain, sigma_nm=sigma,
+    )  # fmt: skip
 
 
 def _one_to_one(near: NDArray[np.intp], distance: Floats, close: NDArray[np.bool_]) -> _Pairs:
@@ -240,9 +239,11 @@ def _absent(trial: _Trials, pairs: _Pairs) -> _Absent:
 
     A line in the flank of a peak may be hidden in it.
     """
-    absent = trial.inside & (gaps_to_peaks(trial.at, trial.nm) > 1.4 * trial.typical[:, None])
-    absent[pairs.row, pairs.line] = False
-    row, line = np.nonzero(absent)
+    unpaired = trial.inside.copy()
+    unpaired[pairs.row, pairs.line] = False
+    row, line = np.nonzero(unpaired)
+    absent = gaps_to_peaks(trial.at, trial.nm[row, line], row) > 1.4 * trial.typical[row]
+    row, line = row[absent], line[absent]
     return _Absent(row, line, np.log(trial.could_hide(row, line)))
 
 

@@ -168,7 +168,7 @@ def ends_nm(scales: Floats) -> Floats:
     for term in range(2, scales.shape[1]):  # faster than sums of few numbers along rows
         (even, odd)[term % 2][:] += scales[:, term]
     odd = np.abs(odd)
-    return np.column_stack([even - odd, even + odd])
+    return np.array([even - odd, even + odd]).T
 
 
 def best_of_cells(scales: Floats, score: NDArray[np.floating], count: int, cell_nm: float) -> NDArray[np.intp]:

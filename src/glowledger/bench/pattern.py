@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
 from numpy.polynomial.chebyshev import chebder, chebval, chebvander
@@ -16,11 +17,12 @@ Floats = NDArray[np.float64]
 
 GRID_NM = 0.25
 GRID_START_NM, GRID_END_NM = 100.0, 1300.0
+GRID = np.arange(GRID_START_NM, GRID_END_NM, GRID_NM)
 TABLE_REACH = 6.0  # standard deviations
 LEVEL_RATIO = 1.3
 CROWDS = (60.0, 150.0, 300.0, 600.0, 1200.0, 2400.0, 6000.0, 20000.0)  # nm over share of the list
 MOST_TERMS = 8  # coefficients of a scale
-MOST_CELLS = 30000  # of a look-up of the nearest line: beyond, it costs more than it saves
+MOST_CELLS = 30000  # of a look-up of the nearest line
 FOREIGN = (0.12, 0.3, 0.5)  # chance that a strong, middling, weak peak is not in the list
 
 
@@ -87,57 +89,88 @@ def nearest(sorted_nm: Floats, at: Floats) -> NDArray[np.intp]:
 
 
 class NearestLine:
-    """Look-up of the nearest of some lines, nm ascending: several times faster than a search for many places."""
+    """Look-up of the nearest line in any of several lists: several times faster than searches for many places."""
 
-    def __init__(self, sorted_nm: Floats) -> None:
-        """Divide the axis into cells, each with at most one place where the nearest line changes."""
-        middle = 0.5 * (sorted_nm[1:] + sorted_nm[:-1])
-        self.change = np.append(middle, np.inf)
-        step = float(np.min(np.diff(middle), initial=GRID_NM))
-        self.start, self.per_nm = float(np.min(middle, initial=0.0)) - step, 1.0 / max(step, 1e-9)
-        cells = (float(np.max(middle, initial=0.0)) - self.start) * self.per_nm + 2.0
-        self.known = np.zeros(0, dtype=np.intp)
-        if cells < MOST_CELLS:
-            self.known = np.searchsorted(middle, self.start + step * np.arange(int(cells))).astype(np.intp)
+    def __init__(self, lists: list[Floats]) -> None:
+        """Divide the axis into cells, each with at most so many places where the nearest line of a list changes.
 
-    def __call__(self, at: Floats) -> NDArray[np.intp]:
-        """Return the index of the nearest line, same shape as `at`."""
-        if len(self.known) == 0:
-            return np.searchsorted(self.change[:-1], at, side="right")
-        cell = (at - self.start) * self.per_nm
-        first = self.known[np.fmin(np.fmax(cell, 0.0), len(self.known) - 1.0).astype(np.intp)]
-        return np.asarray(first + (at >= self.change[first]))
+        Parameters
+        ----------
+        lists : list of ndarray
+            Wavelengths, nm, ascending.
+        """
+        self.length = max(len(nm) for nm in lists)
+        self.change = np.full((len(lists), self.length), np.inf)
+        for row, nm in zip(self.change, lists, strict=True):
+            row[: len(nm) - 1] = 0.5 * (nm[1:] + nm[:-1])
+        row, place = np.nonzero(np.isfinite(self.change))
+        change = self.change[row, place]
+        self.start, end = float(np.min(change, initial=GRID_END_NM)), float(np.max(change, initial=GRID_START_NM))
+        closest = float(np.min(np.diff(change)[row[1:] == row[:-1]], initial=GRID_NM))
+        self.per_nm = 1.0 / max(closest, (end - self.start) / MOST_CELLS, 1e-9)
+        self.cells = int(max(end - self.start, 0.0) * self.per_nm) + 1
+        met = np.bincount(row * self.cells + self._cell(change).astype(np.intp), minlength=len(lists) * self.cells)
+        met = met.reshape(len(lists), self.cells)
+        self.most = int(np.max(met))
+        self.known = (np.cumsum(met, axis=1) - met).astype(np.int32)  # changes before each cell
+
+    def _cell(self, at: Floats) -> Floats:
+        """Return the number of the cell of each place."""
+        return np.fmin(np.fmax((at - self.start) * self.per_nm, 0.0), self.cells - 1.0)
+
+    def __call__(self, row: NDArray[np.intp], at: Floats) -> NDArray[np.intp]:
+        """Return the index (h, m) of the line nearest to each place (h, m), of the list that each row (h,) asks."""
+        cell = self._cell(at).astype(np.intp)
+        cell += (row * self.cells)[:, None]
+        first = self.known.take(cell).astype(np.intp)
+        begin = (row * self.length)[:, None]
+        for _ in range(self.most):
+            first += at >= self.change.take(first + begin)
+        return first
 
 
-def gaps_to_peaks(at: Floats, lines_nm: Floats) -> Floats:
-    """Return how far the nearest of the peaks, by scales at (h, m), is from each line (l,), nm, shape (h, l)."""
-    apart = 1e5 * np.arange(len(at))[:, None]  # nm: so that one search serves all scales
-    rising = (np.sort(at, axis=1) + apart).ravel()
-    wanted = lines_nm + apart
+def gaps_to_peaks(at: Floats, lines_nm: Floats, row: NDArray[np.intp]) -> Floats:
+    """Return how far the nearest of the peaks, by scales at (h, m), is from lines (k,), each under its scale, nm."""
+    apart = 1e5 * np.arange(len(at))  # nm: so that one search serves all scales
+    rising = (np.sort(at, axis=1) + apart[:, None]).ravel()
+    wanted = lines_nm + apart[row]
     return np.asarray(np.abs(wanted - rising[nearest(rising, wanted)]))
 
 
 class Levels:
-    """The lamp at a ladder of resolutions, with look-up tables of where light is expected."""
+    """The lamp at a ladder of resolutions, with look-up tables of where light is expected.
+
+    Attributes
+    ----------
+    fwhm_nm : ndarray of shape (k,)
+        The resolutions.
+    lists : list of LineList
+        The lamp at each of them.
+    nm, error, log10_strength, weight : ndarray of shape (k, l)
+        The same side by side: wavelength and how far off it may be, nm, strength, and how likely a peak is of each
+        line; filled up with lines at infinity.
+    nearest : NearestLine
+        Tells for levels (h,) and places (h, m), nm, the index of the nearest line (h, m).
+    """
 
     def __init__(self, lines: LineList, narrowest_nm: float, widest_nm: float) -> None:
         """Merge the lines at every resolution from the narrowest to the widest."""
         count = max(int(np.ceil(np.log(widest_nm / narrowest_nm) / np.log(LEVEL_RATIO))), 1) + 1
         self.fwhm_nm = narrowest_nm * LEVEL_RATIO ** np.arange(count)
         self.lists = merged_ladder(lines, list(self.fwhm_nm))
-        self._tables: dict[tuple[float, int], NDArray[np.float32]] = {}
-        self._nearest: dict[int, NearestLine] = {}
+        shape = (count, max(len(listed) for listed in self.lists))
+        self.nm, self.error, self.log10_strength, self.weight = np.full(shape, np.inf), *np.zeros((3, *shape))
+        for k, listed in enumerate(self.lists):
+            row = k, slice(len(listed))
+            self.nm[row], self.error[row] = listed.wavelength_nm, listed.error_nm
+            self.log10_strength[row], self.weight[row] = np.log10(listed.strength), list_weight(listed)
+        self.nearest = NearestLine([listed.wavelength_nm for listed in self.lists])
+        self._tables: dict[float, tuple[NDArray[np.float32], NDArray[np.bool_]]] = {}
 
     def level(self, fwhm_nm: Floats) -> NDArray[np.intp]:
         """Return the index of the nearest resolution."""
         index = np.rint(np.log(np.maximum(fwhm_nm, 1e-6) / self.fwhm_nm[0]) / np.log(LEVEL_RATIO))
         return np.clip(index, 0, len(self.fwhm_nm) - 1).astype(np.intp)
-
-    def nearest(self, level: int, at: Floats) -> NDArray[np.intp]:
-        """Return the index of the nearest line at a resolution, same shape as `at`."""
-        if level not in self._nearest:
-            self._nearest[level] = NearestLine(self.lists[level].wavelength_nm)
-        return self._nearest[level](at)
 
     def kinds(self, scales: Floats, fwhm_u: float) -> NDArray[np.intp]:
         """Return for scales (h, d + 1) which table they need: resolution, and how thinly lines lie on the axis, (h,).
@@ -148,10 +181,13 @@ class Levels:
         ends = ends_nm(scales)
         cell = ((ends - GRID_START_NM) / GRID_NM).astype(np.intp)
         np.clip(cell, 0, self._share_below.shape[1] - 1, out=cell)
-        share = self._share_below[level, cell[:, 1]] - self._share_below[level, cell[:, 0]]
+        row = level * self._share_below.shape[1]
+        share = self._share_below.take(row + cell[:, 1]) - self._share_below.take(row + cell[:, 0])
         crowds = np.array(CROWDS)
-        middle = np.sqrt(crowds[1:] * crowds[:-1])
-        return level * len(CROWDS) + np.searchsorted(middle, (ends[:, 1] - ends[:, 0]) / np.maximum(share, 0.02))
+        crowd, apart = np.zeros(len(scales), dtype=np.intp), (ends[:, 1] - ends[:, 0]) / np.maximum(share, 0.02)
+        for middle in np.sqrt(crowds[1:] * crowds[:-1]):  # few: faster than a search
+            crowd += apart > middle
+        return level * len(CROWDS) + crowd
 
     @cached_property
     def _share_below(self) -> Floats:
@@ -171,31 +207,64 @@ class Levels:
         tolerance_nm : float
             How near a line must lie, besides a part of the line width.
         kinds : ndarray of shape (k,)
-            As `kinds` tells, ascending.
+            As `kinds` tells, each once: nothing is told of others.
         """
-        levels = kinds // len(CROWDS)
-        for level in np.unique(levels):
-            new = [int(k) for k in kinds[levels == level] if (tolerance_nm, int(k)) not in self._tables]
-            if new:
-                self._add_tables(tolerance_nm, int(level), new)
-        return np.array([self._tables[tolerance_nm, int(k)] for k in kinds])
+        if tolerance_nm not in self._tables:
+            shape = (len(self.lists) * len(CROWDS), len(FOREIGN), len(GRID))
+            self._tables[tolerance_nm] = np.empty(shape, dtype=np.float32), np.zeros(shape[0], dtype=bool)
+        tables, known = self._tables[tolerance_nm]
+        new = kinds[~known[kinds]]
+        for level in np.unique(new // len(CROWDS)).tolist():
+            of_level = new[new // len(CROWDS) == level]
+            density = self._density(tolerance_nm, level)
+            for kind, crowd in zip(of_level, np.array(CROWDS, dtype=np.float32)[of_level % len(CROWDS)], strict=True):
+                foreign = np.array(FOREIGN, dtype=np.float32)[:, None]
+                tables[kind] = np.log(foreign + (np.float32(1.0) - foreign) * crowd * density)
+        known[new] = True
+        return tables
 
-    def _add_tables(self, tolerance_nm: float, level: int, kinds: list[int]) -> None:
-        """Work out the tables (class of peak, wavelength grid) of some kinds of one level, to be kept."""
-        grid = np.arange(GRID_START_NM, GRID_END_NM, GRID_NM)
-        foreign = np.array(FOREIGN, dtype=np.float32)[:, None]
+    def _density(self, tolerance_nm: float, level: int) -> NDArray[np.float32]:
+        """Return the density of a list, spread by a tolerance, on the wavelength grid."""
         listed, width = self.lists[level], self.fwhm_nm[level]
         sigma = np.sqrt((tolerance_nm + 0.25 * width) ** 2 + listed.error_nm**2)
         weight = list_weight(listed) / (sigma * np.sqrt(2.0 * np.pi))
-        first = np.searchsorted(grid, listed.wavelength_nm - TABLE_REACH * sigma)
-        count = np.searchsorted(grid, listed.wavelength_nm + TABLE_REACH * sigma) - first
+        first = np.searchsorted(GRID, listed.wavelength_nm - TABLE_REACH * sigma)
+        count = np.searchsorted(GRID, listed.wavelength_nm + TABLE_REACH * sigma) - first
         line = np.repeat(np.arange(len(count)), count)  # far from a line there is nothing to add
         place = np.arange(len(line)) + np.repeat(first - np.concatenate([[0], np.cumsum(count)[:-1]]), count)
-        off = (grid[place] - listed.wavelength_nm[line]) / sigma[line]
-        density = np.bincount(place, weight[line] * np.exp(-0.5 * off**2), len(grid)).astype(np.float32)
-        for kind in kinds:
-            crowd = np.float32(CROWDS[kind % len(CROWDS)])
-            self._tables[tolerance_nm, kind] = np.log(foreign + (np.float32(1.0) - foreign) * crowd * density)
+        off = (GRID[place] - listed.wavelength_nm[line]) / sigma[line]
+        return np.bincount(place, weight[line] * np.exp(-0.5 * off**2), len(GRID)).astype(np.float32)
+
+
+class Shelf:
+    """Line lists at every resolution side by side (k, l), filled up with lines at infinity, which nothing shows."""
+
+    def __init__(self, levels: list[Levels]) -> None:
+        """Put the lists of one or more ladders of resolutions side by side."""
+        self.levels = levels
+        self.lists = [listed for each in levels for listed in each.lists]
+        self.first = np.cumsum([0, *(len(each.lists) for each in levels)])
+        shape = (len(self.lists), max(len(listed) for listed in self.lists))
+        self.nm, self.log_strength, self.error = np.full(shape, np.inf), np.zeros(shape), np.zeros(shape)
+        self.bright, self.element = np.zeros(shape, dtype=bool), np.zeros(shape, dtype=np.intp)
+        for k, listed in enumerate(self.lists):
+            row = k, slice(len(listed))
+            self.nm[row], self.log_strength[row] = listed.wavelength_nm, np.log(listed.strength)
+            self.error[row], self.bright[row], self.element[row] = listed.error_nm, listed.bright, listed.element
+        self.kinds = int(np.max(self.element)) + 1
+        self.stated = np.array([np.bincount(each.element, minlength=self.kinds) > 0 for each in self.lists])
+
+    def row(self, ladder: int, width_nm: Floats) -> NDArray[np.intp]:
+        """Return which list shows what a ladder tells at line widths, same shape."""
+        return np.asarray(self.first[ladder] + self.levels[ladder].level(width_nm))
+
+    def nearest(self, row: NDArray[np.intp], at: Floats) -> NDArray[np.intp]:
+        """Return the index (h, m) of the line nearest to places (h, m) of lists (h,), those of a ladder together."""
+        edges = np.searchsorted(row, self.first)
+        return np.concatenate([
+            each.nearest(row[begin:end] - first, at[begin:end])
+            for each, first, (begin, end) in zip(self.levels, self.first, pairwise(edges), strict=False)
+        ])  # fmt: skip
 
 
 def list_weight(listed: LineList) -> Floats:

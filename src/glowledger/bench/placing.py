@@ -56,6 +56,7 @@ class _Trial:
     slope: Floats
     line_px: Floats
     order: NDArray[np.intp]
+    recorded: NDArray[np.bool_]  # which lines are within the record
 
 
 def _on_grid(shot: Shot, coefficients: Floats) -> _Trial:
@@ -68,7 +69,8 @@ def _on_grid(shot: Shot, coefficients: Floats) -> _Trial:
         beyond = shot.lines.wavelength_nm < nm[end] if end == order[0] else shot.lines.wavelength_nm > nm[end]
         outwards = -1.0 if end == 0 else 1.0
         line_px[beyond] = end + outwards * np.abs(shot.lines.wavelength_nm[beyond] - nm[end]) / slope[end]
-    return _Trial(nm=nm, slope=slope, line_px=line_px, order=order)
+    recorded = (line_px > -0.5) & (line_px < len(nm) - 0.5)
+    return _Trial(nm=nm, slope=slope, line_px=line_px, order=order, recorded=recorded)
 
 
 def identify_peaks(shot: Shot, coefficients: Floats, reach: float, most: int = MOST_PLACED) -> Identified:
@@ -128,15 +130,16 @@ def _within(shot: Shot, trial: _Trial, i: int, reach: float) -> _About | None:
     at = int(np.clip(round(centre), 0, len(trial.nm) - 1))
     width = float(shot.fwhm_px[at])
     distance = np.abs(trial.line_px - centre)
-    recorded = (trial.line_px > -0.5) & (trial.line_px < len(trial.nm) - 0.5)
-    within = np.flatnonzero((distance < reach * width) & recorded)
+    within = np.flatnonzero((distance < reach * width) & trial.recorded)
     if len(within) == 0:
         return None
     if not np.any(lines.bright[within]):  # a phosphor band beside a line that the lamp only may show is likelier
         band_reach = BAND_REACH * np.hypot(width, BAND_WIDTH_NM / trial.slope[at])
-        bands = np.flatnonzero(~lines.anchor & (distance < band_reach) & recorded)
+        bands = np.flatnonzero(~lines.anchor & (distance < band_reach) & trial.recorded)
         within = bands if np.any(lines.strength[bands] > np.max(lines.strength[within])) else within
-    around = np.union1d(np.flatnonzero(distance < 1.9 * width), within)
+    near = distance < 1.9 * width
+    near[within] = True
+    around = np.flatnonzero(near)
     least = LEAST_SHARE * np.max(lines.strength[within])
     within, around = (rows[lines.strength[rows] > least] for rows in (within, around))
     sure = within[lines.bright[within]]
@@ -214,6 +217,8 @@ def _pull_of_bands(shot: Shot, trial: _Trial, peak: _About, line: int) -> float:
     """Return how far phosphor bands under a line may pull it, pixels: they lie not quite where they are listed."""
     lines = shot.lines
     bands = peak.around[~lines.anchor[peak.around]]
+    if len(bands) == 0:
+        return 0.0
     near = np.exp(-2.0 * ((trial.line_px[bands] - trial.line_px[line]) / peak.width) ** 2)
     share = np.minimum(FAINT_FACTOR * lines.strength[bands] / lines.strength[line], 2.0)
     return float(np.sqrt(np.sum((share * near * lines.error_nm[bands] / peak.slope) ** 2)))
@@ -221,9 +226,10 @@ def _pull_of_bands(shot: Shot, trial: _Trial, peak: _About, line: int) -> float:
 
 def _lost_a_flank(shot: Shot, i: int, width: float) -> bool:
     """Return whether a flat-topped line stands beside another one: where it lies hangs on the shape of one flank."""
+    if not shot.peaks.saturated[i]:
+        return False
     flat = shot.peaks.pixel[shot.peaks.saturated]
-    beside = np.abs(flat - shot.peaks.pixel[i]) < FLANK_REACH * width
-    return bool(shot.peaks.saturated[i] and np.count_nonzero(beside) > 1)
+    return int(np.count_nonzero(np.abs(flat - shot.peaks.pixel[i]) < FLANK_REACH * width)) > 1
 
 
 def _as_the_plateau_says(shot: Shot, i: int, place: float, width: float) -> bool:

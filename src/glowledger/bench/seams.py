@@ -16,7 +16,7 @@ from glowledger.bench.outcome import Calibration
 from glowledger.bench.peaks import Peaks
 from glowledger.bench.scene import Scene
 from glowledger.bench.shots import Shot
-from glowledger.bench.solving import solve
+from glowledger.bench.solving import SETTLING_GAIN, solve
 
 Floats = NDArray[np.float64]
 
@@ -28,6 +28,7 @@ BENT = 0.01  # of a step: change at once that makes two pieces of an axis
 AGREEING, SHOWN, GOOD_TO = 3.0, 2.0, 0.2  # errors of a line; how much more lines would show; of the FWHM
 SURE_ERRORS = 5.0  # standard errors by which the scales of two files differ
 SURE_LINES, SURE_EVIDENCE, SURE_MARGIN = 5, 5.0, 12.0  # a part is believed only when it stands by itself
+FORLORN_PART = SURE_EVIDENCE - SETTLING_GAIN  # log odds of its best settled scale, which then never gains so much
 
 
 def strangers(result: Calibration, shot: Shot, axis: Floats) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
@@ -190,7 +191,7 @@ def _part(result: Calibration, shot: Shot, axis: Floats, side: int) -> str | Non
     piece = part_of(shot, part)
     if len(piece.u) < 50 or len(piece.peaks) < SURE_LINES:
         return None
-    own = solve([piece], axis[part], prior=PART_PRIOR)
+    own = solve([piece], axis[part], prior=PART_PRIOR, forlorn=FORLORN_PART)
     sure = own.log_evidence > SURE_EVIDENCE and own.log_margin > SURE_MARGIN and own.matched >= SURE_LINES
     if not own.accepted or not sure or own.solution is None:
         return None

@@ -23,11 +23,12 @@ from glowledger.bench.deciding import (
 from glowledger.bench.demands import ROUGHLY
 from glowledger.bench.evidence import Candidate
 from glowledger.bench.hypotheses import Prior
-from glowledger.bench.matching import View, match, quite_unlike, view_of, worth_a_look
+from glowledger.bench.matching import View, quite_unlike, view_of, worth_a_look
 from glowledger.bench.nearby import HARM, Nearby, beside_matched
 from glowledger.bench.outcome import Calibration
 from glowledger.bench.outer_lines import MOST_RISK
 from glowledger.bench.polynomial import crookedness
+from glowledger.bench.searching import match
 from glowledger.bench.shots import Shot, joined_lines, pattern_of
 from glowledger.bench.solution import Refined, Settling, polished, refine_solution
 from glowledger.bench.solution_told import only, those_at, with_solution
@@ -86,13 +87,13 @@ def seen(shots: list[Shot]) -> View:
     return view_of(pattern_of(shots), joined_lines(shots))
 
 
-def candidates_for(shots: list[Shot], prior: Prior | None = None) -> list[Candidate]:
-    """Return distinct scales for the shots of one instrument, best evidence first."""
-    return match(seen(shots), prior or Prior())
-
-
 def solve(
-    shots: list[Shot], axis: Floats, *, prior: Prior | None = None, candidates: list[Candidate] | None = None
+    shots: list[Shot],
+    axis: Floats,
+    *,
+    prior: Prior | None = None,
+    candidates: list[Candidate] | None = None,
+    forlorn: float = FORLORN,
 ) -> Calibration:
     """Solve lamp spectra of one instrument for their stated lamps.
 
@@ -105,7 +106,9 @@ def solve(
     prior : Prior, optional
         Bounds on the instrument.
     candidates : list of Candidate, optional
-        Of `candidates_for`, if already found.
+        Distinct scales, best evidence first, if already searched for.
+    forlorn : float
+        Log odds against chance of the best settled scale at which nothing more is asked: it is refused.
 
     Returns
     -------
@@ -126,7 +129,7 @@ def solve(
         return replace(result, reasons=("too few lines can carry a solution",))
     matched, near = likeliest(trials, view, whole)
     told = partial(_told, result, matched, trials, found)
-    if near.own.log_evidence < FORLORN:
+    if near.own.log_evidence < forlorn:
         result, _ = told(near)
         return replace(result, reasons=_forlorn(result.log_margin, near.own))
     led_away = all(near is not trial for _, trial in trials)  # by the whole spectrum
