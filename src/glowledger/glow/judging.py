@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.glow.band_emitters import is_line_list, rough_positions, rough_ranges
+from glowledger.glow.case import Case
 from glowledger.glow.choosing import chosen_emitters
 from glowledger.glow.coincidence import chance
 from glowledger.glow.emitters import Emitter
@@ -30,7 +31,7 @@ from glowledger.glow.scene import Scene
 from glowledger.glow.shape_match import left_light
 from glowledger.glow.significance import POSSIBLE_SIGMA
 from glowledger.glow.species_light import species_light, typical_light, usual_light
-from glowledger.glow.verdicts import OUT_OF_RANGE, PARTS, PRESENT_SIGMA, Case, entangled, judge_all
+from glowledger.glow.verdicts import OUT_OF_RANGE, PARTS, PRESENT_SIGMA, entangled, judge_all
 from glowledger.glow.visibility import LEAST_VISIBLE, Visibility, said_dark, visible_part
 from glowledger.tables.species import ListedSpecies
 
