@@ -256,6 +256,7 @@ def identify_alike(frames: Frames, like: Identified, *, bench: Bench | None = No
     low, high = float(one.axis[0]), float(one.axis[-1])
     many_lines = like.scene.many_lines
     scene = among_many_lines(build_scene(one, like.scene.emitters, like.scene.line_spread, bench), many_lines)
+    scene = passing_between(scene, 0.0, like.scene.cut_above_nm)
     solution = fit_scene(scene, start.adjustment, REFIT_ROUNDS, start.levels)
     plan = seen_in(scene, solution, listed, like.plan)
     emitters = plan.emitters(listed, low, high, light_of(scene, solution).told)

@@ -80,7 +80,10 @@ def judge_all(cases: list[Case]) -> list[SpeciesEvidence]:
     needed = significance_needed(np.array([c.drop.significance for c in cases if c.drop is not None]))
     first = [judge(case, needed) for case in cases]
     unseen = frozenset(one.name for one in first if one.verdict == "not seen")
-    unsure = [case for case, one in zip(cases, first, strict=True) if one.verdict in ("possible", "cannot tell")]
+    unsure = [
+        case for case, one in zip(cases, first, strict=True)
+        if one.verdict in ("possible", "cannot tell") and case.drop and case.drop.significance > PRESENT_SIGMA
+    ]  # fmt: skip
     last = []
     for case in cases:  # what breaks up into a species goes with it
         doubtful = sum(one.share for one in unsure if PARTS.get(one.name) != case.name and one is not case)
