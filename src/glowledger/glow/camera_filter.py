@@ -9,6 +9,7 @@ import numpy as np
 from glowledger.bench.model import Bench
 from glowledger.glow.band_emitters import rough_positions
 from glowledger.glow.fitting import Solution
+from glowledger.glow.instrument import MANY_LINED
 from glowledger.glow.results import Fit
 from glowledger.glow.scene import Scene
 from glowledger.glow.second_start import looks_astray
@@ -49,13 +50,15 @@ def filter_overlooked(scene: Scene, fit: Fit, listed: tuple[ListedSpecies, ...],
     float
         nm; infinite where a filter is allowed for, where light reaches the red end, or where nothing is doubtful. Where
         a gas may not have the light that is seen of it, because brighter lines of it would be missing, others have that
-        light, which do not suit it as a whole. Those of which only rough positions are known are always in doubt.
+        light, which do not suit it as a whole; hydrogen's many lines may suit anything. Those of which rough positions
+        only are known are always in doubt.
     """
     rough = {one.name for one in listed if rough_positions(one)}
-    doubted = [
-        one for one in fit.species
-        if one.verdict == "possible" and one.significance > DOUBTED_SIGMA and one.name not in rough
-    ]  # fmt: skip
+    doubted = any(
+        (one.verdict == "possible" and one.significance > DOUBTED_SIGMA and one.name not in rough)
+        or (one.verdict == "present" and one.name == MANY_LINED)
+        for one in fit.species
+    )  # fmt: skip
     if not doubted or np.isfinite(scene.cut_above_nm):
         return np.inf
     return unlit_above(scene, bench)
