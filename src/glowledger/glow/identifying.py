@@ -177,7 +177,7 @@ def _fits(
     plan = first_plan(listed)
     whole, scene, solution = _first(one, plan.emitters(listed, low, high), bench, spread, above_nm)
     unlit_below = unlit(scene, visibility(scene, solution, bench))
-    final = whole
+    final = passing_between(whole, 0.0, scene.cut_above_nm)
     progress.tell(0.3)
     for last, done in ((False, 0.6), (True, 0.9)):
         if not sound[0] <= solution.adjustment.shape.width <= sound[1]:
