@@ -10,6 +10,7 @@ from numpy.testing import assert_allclose
 from scipy.interpolate import CubicSpline
 
 from glowledger.glow.agreement import coherence, gone, rest_of_pattern, together
+from glowledger.glow.case import Case
 from glowledger.glow.features import FeatureTest
 from glowledger.glow.identifying import identify
 from glowledger.glow.instrument import error_shape, response_doubt, second_order
@@ -18,7 +19,7 @@ from glowledger.glow.noise_levels import FIRST_MISMATCH, FIRST_MISSHAPE, NoiseLe
 from glowledger.glow.response_guess import bends, hats
 from glowledger.glow.results import Feature, Temperature
 from glowledger.glow.rotation import found_kelvin, log_doubt
-from glowledger.glow.verdicts import Case, _alone, _seen
+from glowledger.glow.verdicts import _alone, _seen
 from glowledger.spectra.frames import frames_from_arrays
 from glowledger.tables import atoms
 

@@ -108,3 +108,19 @@ def test_the_last_pixel_of_a_range_is_no_line_where_lines_are_hardly_wider():
         return doubt_of_shape(scene, solution, light, (top, near, beside), 0.1)
 
     assert ["last pixel" in doubt(top) for top in (0, 1, last - 1, last)] == [True, False, False, True]
+
+
+@pytest.mark.parametrize("seed", [4, 13])
+def test_hydrogen_is_told_though_the_detector_counts_its_brightest_line_too_low(seed):
+    """H alpha, flattened below any ceiling, is no line that is missing: H beta was 'the only one'."""
+    rng, nm = np.random.RandomState(seed), np.arange(380.0, 951.0, 2.0)
+    edges = np.append(nm - 1.0, nm[-1] + 1.0)
+    fwhm, off, bright = rng.uniform(1.8, 2.6), rng.uniform(-0.6, 0.6), rng.uniform(2.0, 8.0)
+    lines = ((656.28, bright), (486.13, 0.8), (434.05, 0.06), (410.17, 0.01))  # NIST ASD; bright as in a tube
+    light = 1e-3 + sum(part * np.diff(norm.cdf((edges - at - off) / (fwhm / 2.3548))) for at, part in lines)
+    light = np.where(light > 0.5, 1.0 - 0.5 * np.exp(1.0 - 2.0 * light), light)
+    mean = 1e5 * light * np.exp(rng.uniform(-1.5, 1.5) * (nm - 560.0) / 200.0)
+    counts = rng.poisson(mean) + rng.normal(0.0, 8.0, nm.size)
+    found = {one.name: one.verdict for one in identify(frames_from_arrays(nm, counts)).fit.species}
+    assert found["H I"] == "present"
+    assert "present" not in {verdict for name, verdict in found.items() if name != "H I"}

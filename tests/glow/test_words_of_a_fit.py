@@ -9,13 +9,14 @@ from glow_simulator import simulate
 from scipy.stats import norm
 
 from glowledger.errors import FitError
+from glowledger.glow.case import Case
 from glowledger.glow.features import FeatureTest
 from glowledger.glow.identifying import identify_frame
 from glowledger.glow.likelihood import Drop
 from glowledger.glow.no_light import NO_LIGHT, without_single_pixels
 from glowledger.glow.reach import Reach
 from glowledger.glow.results import Feature
-from glowledger.glow.verdicts import Case, judge_all
+from glowledger.glow.verdicts import judge_all
 from glowledger.report.sentences import fit_sentences, identify_summary
 from glowledger.spectra.frames import frames_from_arrays
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from glowledger.glow.features import FeatureTest
+from glowledger.glow.shape_match import MISSHAPEN
 
 SHOULD_SHOW = 4.0  # a feature whose fitted light would have this significance ought to be seen
 SEQUENCE_NM = 8.0
@@ -14,6 +15,7 @@ AGREEING = (0.4, 2.5)  # found over fitted
 ONE_ASTRAY = 5.0
 HIDING = 2.0  # times the light of a feature that others have where it may go unseen (an assumption)
 SIGNIFICANT = 3.0  # standard deviations
+PLAIN_SIGMA, PLAIN_SHARE, MAIN_LINE = 100.0, 0.8, 0.5  # a main line is there, whatever its shape
 
 
 def places(clean: list[FeatureTest]) -> int:
@@ -70,6 +72,20 @@ def coherence(tests: list[FeatureTest]) -> float:
             told = test.sigma > min(least, WEIGHTY_SIGMA)
             agreeing += weight if test.centred and as_fitted and told else 0.0
     return agreeing / total if total > 0 else 1.0
+
+
+def misshapen_main(tests: list[FeatureTest], best: FeatureTest) -> FeatureTest | None:
+    """Return a main line that is plainly there, all but its shape, beside the best of the others.
+
+    One that drove the detector to where it no longer counts in proportion is flat and wide, below the ceiling too where
+    scans were averaged or scaled. It is not a line that is missing, nor is the best one then too strong beside it.
+    """
+    for test in tests:
+        plain = test.sigma > PLAIN_SIGMA and test.share > PLAIN_SHARE and test.typical_part > MAIN_LINE
+        misshapen = test.doubt == MISSHAPEN.format(test.feature.label)
+        if plain and misshapen and test.well_centred and test is not best and not test.band:
+            return test
+    return None
 
 
 def gone(tests: list[FeatureTest], best: FeatureTest) -> FeatureTest | None:

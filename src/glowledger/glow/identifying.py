@@ -15,6 +15,7 @@ from glowledger.errors import FitError
 from glowledger.glow.answer import answer
 from glowledger.glow.axis_freedom import offset_sd_nm
 from glowledger.glow.binning import last_pixels, summed_pixels
+from glowledger.glow.camera_filter import filter_found, filter_overlooked
 from glowledger.glow.emitters import Emitter
 from glowledger.glow.faint_levels import light_of
 from glowledger.glow.final_templates import with_loosened, with_response
@@ -39,11 +40,11 @@ from glowledger.glow.results import Fit
 from glowledger.glow.room_light import fluorescent
 from glowledger.glow.rotation import moved_kelvin, settled_with
 from glowledger.glow.scene import Scene, build_scene, with_emitters
-from glowledger.glow.second_start import COARSEST_FWHM_NM, WIDEST, best_start, looks_astray
+from glowledger.glow.second_start import COARSEST_FWHM_NM, WIDEST, best_start
 from glowledger.glow.start_search import clearly_better, first_fit, lost
 from glowledger.glow.starting import bridged, guessed_line_spread, narrowed
 from glowledger.glow.uneven_noise import uneven_variance
-from glowledger.glow.visibility import passing_between, unlit, unlit_above, visibility
+from glowledger.glow.visibility import passing_between, unlit, visibility
 from glowledger.glow.whole_pixels import fitted
 from glowledger.spectra.averaging import mean_frame
 from glowledger.spectra.cosmic_rays import without_cosmic_rays
@@ -149,6 +150,11 @@ def identify(
         again = partial(_fits, one, listed, bench, sound=(0.0, WIDEST), above_nm=found[1].cut_above_nm)
         found = best_start(found, spread, again, everything=species is None)
     answered = _identified(frames, found[1], found[2], listed, bench, found[0])
+    above_nm = filter_overlooked(found[1], answered.fit, listed, bench)
+    if np.isfinite(above_nm):
+        behind = _fits(one, listed, bench, spread, (0.0, np.inf), above_nm=above_nm)
+        if clearly_better(behind[2], found[2]):
+            answered = _identified(frames, behind[1], behind[2], listed, bench, behind[0])
     seen = visibility(*answered.few, bench)
     least = COARSEST_FWHM_NM if seen.lit_from_nm < seen.lit_to_nm else COARSEST_FWHM_NM / 2  # where nothing stands out
     _check_width(answered.fit.fwhm_nm, least)  # ripples of noise on smooth light look like narrower lines at first
@@ -171,7 +177,7 @@ def _fits(
     plan = first_plan(listed)
     whole, scene, solution = _first(one, plan.emitters(listed, low, high), bench, spread, above_nm)
     unlit_below = unlit(scene, visibility(scene, solution, bench))
-    final = whole
+    final = passing_between(whole, 0.0, scene.cut_above_nm)
     progress.tell(0.3)
     for last, done in ((False, 0.6), (True, 0.9)):
         if not sound[0] <= solution.adjustment.shape.width <= sound[1]:
@@ -219,17 +225,6 @@ def _fit_by(
     return final, scene, fit_scene(scene, rounds=0, before=before, closing=closing, most=most)
 
 
-def _filter_found(
-    scene: Scene, bench: Bench | None, fit: Callable[[Scene], tuple[Scene, Solution]]
-) -> tuple[tuple[Scene, Solution], float]:
-    """Fit a scene, and as behind a filter where that goes astray; return the better fit, and where light ends in it."""
-    plain = fit(scene)
-    above_nm = unlit_above(scene, bench) if looks_astray(*plain) else np.inf
-    if np.isfinite(above_nm) and clearly_better(filtered := fit(passing_between(scene, 0.0, above_nm)), plain):
-        return filtered, above_nm
-    return plain, np.inf
-
-
 def _as_of_hydrogen(
     scene: Scene, few: Scene, fit: Callable[[Scene], tuple[Scene, Solution]]
 ) -> tuple[Scene, Scene, Solution] | None:
@@ -261,6 +256,7 @@ def identify_alike(frames: Frames, like: Identified, *, bench: Bench | None = No
     low, high = float(one.axis[0]), float(one.axis[-1])
     many_lines = like.scene.many_lines
     scene = among_many_lines(build_scene(one, like.scene.emitters, like.scene.line_spread, bench), many_lines)
+    scene = passing_between(scene, 0.0, like.scene.cut_above_nm)
     solution = fit_scene(scene, start.adjustment, REFIT_ROUNDS, start.levels)
     plan = seen_in(scene, solution, listed, like.plan)
     emitters = plan.emitters(listed, low, high, light_of(scene, solution).told)
@@ -294,7 +290,7 @@ def _first(
     if above_nm is not None:
         few, solution = fit(passing_between(scene, 0.0, above_nm), offset_sd)
     else:
-        (few, solution), above_nm = _filter_found(scene, bench, lambda other: fit(other, offset_sd))
+        (few, solution), above_nm = filter_found(scene, bench, lambda other: fit(other, offset_sd))
     if few.summed_pixels > 1 and failed(solution):  # where nothing fits, what little is told is in the shapes
         few, solution = fit(passing_between(scene, 0.0, above_nm), offset_sd, whole=True)
     many_lines, phosphor = many_lines_variance(few, solution), phosphor_variance(few, solution)

@@ -9,13 +9,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glowledger.glow.band_emitters import is_line_list, rough_positions, rough_ranges
+from glowledger.glow.case import Case
 from glowledger.glow.choosing import chosen_emitters
 from glowledger.glow.coincidence import chance
 from glowledger.glow.emitters import Emitter
 from glowledger.glow.features import feature_tests
 from glowledger.glow.fitting import Solution
 from glowledger.glow.instrument import MANY_LINED
-from glowledger.glow.likelihood import drop_species, failed, quick_significance, unexplained_light, unexplained_part
+from glowledger.glow.likelihood import (
+    Drop,
+    drop_species,
+    failed,
+    quick_significance,
+    unexplained_light,
+    unexplained_part,
+)
 from glowledger.glow.reach import reach_of
 from glowledger.glow.results import SpeciesEvidence, Temperature
 from glowledger.glow.rotation import log_doubt
@@ -23,7 +31,7 @@ from glowledger.glow.scene import Scene
 from glowledger.glow.shape_match import left_light
 from glowledger.glow.significance import POSSIBLE_SIGMA
 from glowledger.glow.species_light import species_light, typical_light, usual_light
-from glowledger.glow.verdicts import OUT_OF_RANGE, PARTS, PRESENT_SIGMA, Case, entangled, judge_all
+from glowledger.glow.verdicts import OUT_OF_RANGE, PARTS, PRESENT_SIGMA, entangled, judge_all
 from glowledger.glow.visibility import LEAST_VISIBLE, Visibility, said_dark, visible_part
 from glowledger.tables.species import ListedSpecies
 
@@ -69,7 +77,8 @@ def evidence_of(
     total = float(sum(one[scene.used].sum() for one in light.values()))
     strange, anywhere = unexplained_light(scene, solution), unexplained_part(scene, solution)
     left = left_light(scene, solution)
-    murky = _murky(scene, solution, listed, light)
+    drops = {name: drop_species(scene, solution, columns) for name, columns in columns_of.items()}
+    murky = _murky(scene, solution, listed, light, drops)
     lit = replace(seen, open=scene.used & ~seen.blocked_by_window)
     wide = solution.fwhm_at(scene, scene.axis_nm.size // 2)
     cases = []
@@ -82,7 +91,7 @@ def evidence_of(
             cases.append(_unmeasured(one.name, part, blocked))
             continue
         doubt = log_doubt(one.name, temperatures) if one.molecular else 0.0
-        drop, reach = drop_species(scene, solution, columns), reach_of(scene, solution, columns, doubt)
+        drop, reach = drops[one.name], reach_of(scene, solution, columns, doubt)
         others = {name: other for name, other in possible_light.items() if name != one.name}
         tests = []
         if drop.levels and (drop.significance >= POSSIBLE_SIGMA or entangled(reach)):  # else nobody asks
@@ -115,12 +124,14 @@ def _could_hide(
 
 
 def _murky(
-    scene: Scene, solution: Solution, listed: tuple[ListedSpecies, ...], light: dict[str, NDArray[np.float64]]
+    scene: Scene, solution: Solution, listed: tuple[ListedSpecies, ...], light: dict[str, NDArray[np.float64]],
+    drops: dict[str, Drop],
 ) -> dict[str, NDArray[np.float64]]:
     """Return, per roughly known species, the counts that its unlisted bands or lines may have, shape (p,).
 
-    Where a molecule known by a few heads glows (CO2+), it has other bands near them as strong as those, and H2 has
-    hundreds of lines beside the prominent ones.
+    Where a molecule known by a few heads glows (CO2+, He2), it has other bands near them as strong as those, and H2 has
+    hundreds of lines beside the prominent ones. Whether it glows is asked without its own template errors: by half of
+    its light, which such heads may err by, each of a few holds itself back to two standard deviations.
     """
     unlisted = {}
     for one in listed:
@@ -128,7 +139,7 @@ def _murky(
         many = one.molecular and any(is_line_list(name) for name in one.systems)
         if one.name not in light or not (many or rough_positions(one)):
             continue
-        found = quick_significance(scene, solution, scene.columns_of(one.name))
+        found = drops[one.name].significance
         part = scene.columns_of(PARTS.get(one.name, ""))
         without_part = part.size > 0 and quick_significance(scene, solution, part) < POSSIBLE_SIGMA
         if found < (POSSIBLE_SIGMA if many else PRESENT_SIGMA) or without_part:

@@ -20,6 +20,7 @@ FRINGES_FROM_NM, FRINGES = 650.0, 0.1  # from crest to trough, of the smooth lig
 THICKEST_NM, SILICON = 20_000.0, 3.7  # thinned chips are 10 to 20 µm thick; refractive index (both from memory)
 SAMPLED, WITHIN_PIXEL = 2.0, 0.25  # pixels to a line, from which on its shape is seen; pixels, as an axis may ripple
 MOSTLY = 0.5  # of the line light: else the misfit is that of something else
+MISSHAPEN = "the light near {} has not its shape"
 
 
 def doubt_of_shape(
@@ -49,7 +50,7 @@ def doubt_of_shape(
     if scene.pixels_per_line < SAMPLED and top in np.flatnonzero(scene.used)[[0, -1]]:
         return "{} is but the last pixel of the range, and may be no line"
     if share >= MOSTLY and unmatched(scene, solution, light, near, around) > LARGEST_MISMATCH:
-        return "the light near {} has not its shape"
+        return MISSHAPEN
     if daylight(scene, solution) and light[top] < MOSTLY * (solution.model[top] - darkest(scene, solution)):
         return "{} may be the light between two dark lines of daylight"
     if _may_be_fringe(scene, solution, light, top):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -11,13 +11,14 @@ from glowledger.glow.agreement import (
     WEIGHTY_SIGMA,
     coherence,
     gone,
+    misshapen_main,
     missing,
     places,
     rest_of_pattern,
     together,
 )
+from glowledger.glow.case import Case
 from glowledger.glow.features import OWN_SHARE, FeatureTest
-from glowledger.glow.likelihood import Drop
 from glowledger.glow.phosphor import PHOSPHOR
 from glowledger.glow.reach import Reach
 from glowledger.glow.results import Feature, SpeciesEvidence, Verdict
@@ -41,6 +42,7 @@ MUCH_LIGHT = 0.2  # of all line light: no accident
 MOST_LIGHT = 0.4
 TYPICAL_MAIN = 0.5
 MOSTLY_UNEXPLAINED = 0.3  # of the light: then lines are not even where they are looked for
+MOSTLY_UNSURE = 0.5  # likewise, that only species which may not be there explain
 REST_ASTRAY = 0.4  # of the typical light in all other features: one line alone may be anything
 SAME_EVIDENCE = 0.8  # of the significance of the best top of a sequence: the brightest of them stands for it
 TYPICAL_PART = 0.10  # a feature below this part of the strongest in the typical pattern cannot stand alone
@@ -68,71 +70,6 @@ ONE_SIDED_95 = 1.6448536269514722  # normal quantile
 CURRIE = 2 * ONE_SIDED_95  # detection limit over standard error: Currie, Anal. Chem. 40, 586 (1968)
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class Case:
-    """All that is known of one species before the verdict.
-
-    Attributes
-    ----------
-    name : str
-        Species.
-    visible : float
-        Part of its typical light that was measured.
-    blocked : str
-        Why that part is small, or ''.
-    drop : Drop or None
-        None if no emitter of it is in range.
-    reach : Reach or None
-        Likewise.
-    tests : list of FeatureTest
-        Its features.
-    share : float
-        Of all line light.
-    total_counts : float
-        All line light.
-    positions_uncertain : bool
-        The tables hold only rough positions of its bands.
-    fit_failed : bool
-        Lines misplaced or misshapen all over: no template matches.
-    unexplained_anywhere : float
-        Part of the light that fits no listed species; 0 where the fit as a whole is good.
-    unexplained : float
-        Part of the line light that fits no listed species and stands where this one would be looked for; 0
-        where the fit as a whole is good.
-    left : float
-        Likewise the part of the light that no template holds where this one would be looked for, in any fit.
-    chance : float
-        Probability that unexplained structure gives it the features it has.
-    pixels_per_line : float
-        FWHM of a line, in pixels.
-    fwhm_nm : float
-        The same in nm.
-    blended : bool
-        Its listed lines stand among others of its own that are in no table: they need not be as strong as listed.
-    unseen : frozenset of str
-        Species that are not seen: none of them hides it.
-    """
-
-    name: str
-    visible: float
-    blocked: str
-    drop: Drop | None
-    reach: Reach | None
-    tests: list[FeatureTest]
-    share: float
-    total_counts: float
-    positions_uncertain: bool
-    fit_failed: bool
-    unexplained_anywhere: float
-    unexplained: float
-    chance: float
-    left: float = 0.0
-    pixels_per_line: float = 5.0
-    fwhm_nm: float = 1.5
-    blended: bool = False
-    unseen: frozenset[str] = frozenset()
-
-
 def in_percent(part: float) -> str:
     """Return a part of the whole in per cent with two digits."""
     return f"{100 * part:.0f} %" if part >= 0.0995 else f"{100 * part:.2g} %"
@@ -143,7 +80,15 @@ def judge_all(cases: list[Case]) -> list[SpeciesEvidence]:
     needed = significance_needed(np.array([c.drop.significance for c in cases if c.drop is not None]))
     first = [judge(case, needed) for case in cases]
     unseen = frozenset(one.name for one in first if one.verdict == "not seen")
-    return beside_companions(cases, [judge(replace(case, unseen=unseen), needed) for case in cases])
+    unsure = [
+        case for case, one in zip(cases, first, strict=True)
+        if one.verdict in ("possible", "cannot tell") and case.drop and case.drop.significance > PRESENT_SIGMA
+    ]  # fmt: skip
+    last = []
+    for case in cases:  # what breaks up into a species goes with it
+        doubtful = sum(one.share for one in unsure if PARTS.get(one.name) != case.name and one is not case)
+        last.append(judge(replace(case, unseen=unseen, unsure=doubtful), needed))
+    return beside_companions(cases, last)
 
 
 def judge(case: Case, needed: float) -> SpeciesEvidence:
@@ -211,9 +156,21 @@ def _seen(case: Case) -> tuple[Verdict, str]:
     if case.share < unexplained and not pair and (len(clean) < MANY_CLEAN or coherent < VERY_COHERENT):
         part = f"{in_percent(unexplained)} of the light fits nothing listed"
         return "possible", f"{part}; {best.feature.label} may be part of that"
+    if case.unsure > max(MOSTLY_UNSURE, case.share) and not pair:
+        part = f"{in_percent(case.unsure)} of the light went to species that may not be there"
+        return "possible", f"{part}; {best.feature.label} may be light of the same origin"
+    return _by_features(case, clean, best, main)
+
+
+def _by_features(case: Case, clean: list[FeatureTest], best: FeatureTest, main: bool) -> tuple[Verdict, str]:
+    """Decide by which of its lines and bands are seen and which are not; `main` where it makes much of the light."""
     if places(clean) >= 2 and max(test.typical_part for test in clean) >= TYPICAL_PAIR:
         names, one = _strongest(clean)
         return "present", f"{names} stand{'s' if one else ''} out by {'itself' if one else 'themselves'}"
+    main_line = misshapen_main(case.tests, best)
+    if main_line and best.sigma > LONE_SIGMA and best.share > LONE_SHARE and best.well_centred:
+        blunt = f"{main_line.feature.label} too, though it has not the shape of a line: cut off or overexposed?"
+        return "present", f"{best.feature.label} stands out by itself; {blunt}"
     absent = gone(case.tests, best)
     if absent and not main:
         return "possible", f"{best.feature.label} is seen, but not {absent.feature.label}, which comes with it"

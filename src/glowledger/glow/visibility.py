@@ -12,7 +12,7 @@ from glowledger.bench.model import Bench
 from glowledger.glow.emitters import Emitter
 from glowledger.glow.fitting import Solution
 from glowledger.glow.noise_levels import NoiseLevels
-from glowledger.glow.response_guess import LEAST_RESPONSE, window_transmission
+from glowledger.glow.response_guess import LEAST_RESPONSE, bends, hats, window_transmission
 from glowledger.glow.scene import Scene
 
 BLOCKED_BELOW = 0.05  # transmission of the window, two standard errors above: less is blocked
@@ -24,8 +24,11 @@ STRAY_PART = 0.003  # of the brightest light: less may be its stray light
 AROUND_NM = 40.0  # much more than a line, or one band with its tail
 UNLIT_NM, UNLIT_RED_NM = 15.0, 40.0  # at an end: less may be chance, or too little to hide much
 # ln of the response there over the usual one, and how far it may go: from as usual to less than a thousandth
-UNLIT_LOG, UNLIT_LOG_SD = -4.0, 3.0
+UNLIT_LOG, UNLIT_RED_LOG, UNLIT_LOG_SD = -4.0, -6.0, 3.0
 EDGE_FALL_NM = 5.0  # to 1/e past the edge of acrylic, or of the filter in a camera (common practice, no source)
+# where the response behind a filter may bend before the last light seen: from half to a hundredth a camera's falls
+# within some 40 nm (common practice, no source)
+EDGE_NODES_NM, EDGE_APART_NM, EDGE_LOG_SD = (40.0, 20.0, 0.0), 8.0, 2.0
 CHEAP_RANGE_NM = (190.0, 1100.0)  # what silicon could ever see
 
 
@@ -145,14 +148,36 @@ def passing_between(scene: Scene, below_nm: float, above_nm: float = np.inf) -> 
     """
     if below_nm <= 0 and np.isinf(above_nm):
         return scene
-    beyond = np.minimum(scene.axis_nm - below_nm if below_nm > 0 else 0.0, above_nm - scene.axis_nm)
-    passed = np.exp(np.clip(beyond / EDGE_FALL_NM, UNLIT_LOG, 0.0))
+    scene = _bending_before(scene, above_nm)
+    below = np.clip((scene.axis_nm - below_nm) / EDGE_FALL_NM, UNLIT_LOG, 0.0) if below_nm > 0 else 0.0
+    above = np.clip((above_nm - EDGE_NODES_NM[1] - scene.axis_nm) / EDGE_FALL_NM, UNLIT_RED_LOG, 0.0)
+    passed = np.exp(np.minimum(below, above))
     nodes = scene.axis_nm[np.argmax(scene.hats, axis=0)]  # where each correction is largest
     outside = (nodes < below_nm - EDGE_SMOOTH_NM) | (nodes > above_nm + EDGE_SMOOTH_NM)
     log_sd = np.where(outside, UNLIT_LOG_SD, scene.priors.log_response)
     expected = np.maximum(scene.expected * passed, LEAST_RESPONSE)
     priors = replace(scene.priors, log_response=log_sd)
     return replace(scene, expected=expected, priors=priors, cut_above_nm=above_nm)
+
+
+def _bending_before(scene: Scene, above_nm: float) -> Scene:
+    """Return a scene whose response may begin to fall before the last light that is seen behind a filter.
+
+    That is light of lines that shone so brightly as to be seen where the filter passes a hundredth. Were it taken for
+    all there is of them, a gas would seem too faint for the lines that are passed.
+    """
+    if np.isinf(above_nm):
+        return scene
+    edge = above_nm - np.array(EDGE_NODES_NM)
+    kept = np.min(np.abs(scene.nodes_nm[:, None] - edge), axis=1) > EDGE_APART_NM
+    nodes = np.concatenate([scene.nodes_nm[kept], edge])
+    order = np.argsort(nodes)
+    falling = (nodes > above_nm - EDGE_NODES_NM[0] + EDGE_SMOOTH_NM) & (nodes <= above_nm + EDGE_SMOOTH_NM)
+    log_sd = np.where(falling, EDGE_LOG_SD, np.interp(nodes, scene.nodes_nm, scene.priors.log_response))
+    nodes, log_sd = nodes[order], log_sd[order]
+    priors = replace(scene.priors, log_response=log_sd)
+    axis = scene.axis_nm
+    return replace(scene, nodes_nm=nodes, hats=hats(axis, nodes), bends=bends(axis, nodes), priors=priors)
 
 
 def _lit(scene: Scene, levels: NoiseLevels) -> NDArray[np.intp]:
