@@ -201,3 +201,18 @@ def test_light_in_a_few_pixels_speaks_of_those_and_not_of_the_axis(pixels):
     said = " ".join(identify_frame(frames_from_arrays(nm, spoilt)).warnings)
     assert "a hot pixel, a cosmic ray" in said
     assert "wavelength axis may be far off" not in said
+
+
+def test_light_that_went_to_species_which_may_not_be_there_speaks_against_others():
+    # xenon behind a filter: most light went to what was possible at most, and an ion of nitrogen was present
+    alone = replace(feature("CN B-X (0,0)", 15.0, off_centre_nm=0.9), well_centred=False)
+    doubtful = [replace(case(name, 15.0, [alone]), share=0.15) for name in ("CN", "CH", "NH", "C2")]
+    two = [feature("N II 463.05", 7.0, band=False), feature("N II 500.52", 7.0, band=False)]
+    two[1] = replace(two[1], feature=replace(two[1].feature, wavelength_nm=500.5))
+    ion = replace(case("N II", 9.0, two), chance=1e-7)
+    assert judge_all([ion])[0].verdict == "present"
+    said = {one.name: one for one in judge_all([*doubtful, ion])}
+    assert {said[one.name].verdict for one in doubtful} == {"possible"}
+    assert said["N II"].verdict == "possible"
+    assert said["N II"].reason.startswith("60 % of the light went to species that may not be there")
+    assert {one.name: one for one in judge_all([*doubtful[:3], ion])}["N II"].verdict == "present"
