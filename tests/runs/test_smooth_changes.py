@@ -24,7 +24,7 @@ def bright_carbon_monoxide(tau_s, seed, power_at=None):
 
 
 @pytest.mark.parametrize("tau_s", [4.0, 6.0, 10.0])
-@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("seed", [1, 2])
 def test_a_fast_decay_of_most_of_the_light_is_no_step_and_its_end_is_where_it_is(tau_s, seed):
     result = bright_carbon_monoxide(tau_s, seed)
     assert [r.why for r in result.regimes] == ["start of the run"]  # before: 'all light stepped by a factor 0.7'
