@@ -181,7 +181,7 @@ def _sure(shot: Shot) -> NDArray[np.bool_]:
 def _noted(result: Calibration, shots: list[tuple[Frames, str]]) -> Calibration:
     """Add what the user should know: an axis that was wrong, saturated lines, extrapolation."""
     frames = shots[0][0]
-    notes = [unseen_note(result)] if result.accepted and unseen_note(result) else []
+    notes = list(filter(None, [unseen_note(result)])) if result.accepted else []
     if result.accepted and result.solution is not None and frames.axis_kind == "nm_air":
         places = np.linspace(*result.solution.covered, 101)
         off = result.solution.nm(places) - places

@@ -344,8 +344,8 @@ def _by_spectrum(
     # together they must tell a shift of the curve by a fifth of the width
     if np.sum((found.width_nm[carrying] / found.error_nm[carrying]) ** 2) < demands.together**-2:
         carrying = carrying[:0]
-    lines_tell = np.zeros(len(found), dtype=bool)  # the spectrum places the curve, and they show where it holds
-    return replace(_refined(found, usable, carrying, fit), by_spectrum=True, idle=lines_tell)
+    none = np.zeros(len(found), dtype=bool)  # the spectrum places the curve, and lines show where it holds
+    return replace(_refined(found, usable, carrying, fit), by_spectrum=True, idle=none)
 
 
 def _showing(found: Identified, rows: NDArray[np.intp], shows: float) -> NDArray[np.bool_]:
@@ -368,6 +368,8 @@ def _refined(found: Identified, kept: NDArray[np.intp], carrying: NDArray[np.int
     residual = found.wavelength_nm - fit.nm(found.u)
     idle = np.ones(len(found), dtype=bool)
     idle[kept] = fit.rate(found.error_nm[kept]) * fit.standard_error_nm(found.u[kept]) ** 2 < IDLE
+    if np.count_nonzero(used & ~idle) < FEWEST_KEPT:  # doubtful lines hold the curve: vague ones are all that is shown
+        idle[:] = False
     return Refined(fit=fit, found=found, used=used, residual_nm=residual, left_out_nm=left_out, idle=idle)
 
 
